@@ -1,0 +1,1 @@
+"""What is measured once: the table's geometry, the camera, the cloth and the cushions."""

@@ -1,0 +1,234 @@
+"""The camera model: table coordinates to pixels and back to any horizontal plane, with the covariance of both.
+
+OpenCV's pinhole model with two radial terms (Brown 1966; the form of the OpenCV documentation, "Camera Calibration and
+3D Reconstruction"): x_cam = R (X - position), pixel (0, 0) is the centre of the top-left pixel. One focal length
+serves both axes. All pixels are those of the stored frame, before the clip's rotation flag is applied.
+"""
+
+import json
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.errors import InputError
+from calibration.table import Table, Vector
+
+Matrix = NDArray[np.float64]
+
+# Order of the parameters in every covariance. The turn is a small rotation vector applied in the camera's frame.
+PARAMETERS = ("log_focal", "cx", "cy", "k1", "k2", "turn_x", "turn_y", "turn_z", "pos_x", "pos_y", "pos_z")
+
+
+@dataclass(frozen=True)
+class Camera:
+    """A camera in the table's frame.
+
+    Attributes
+    ----------
+    width, height : size of the stored frame in pixels.
+    focal_px, centre_px, k1, k2 : the lens.
+    rotation : (3, 3), table axes to camera axes (x right, y down, z forward).
+    position_m : (3,) where the camera stands.
+    covariance : (11, 11) in the order of ``PARAMETERS``; zeros for a camera that is given as exact.
+    determined : for each of focal, distortion, centre and height whether the view told it, or a prior had to.
+    """
+
+    width: int
+    height: int
+    focal_px: float
+    centre_px: tuple[float, float]
+    k1: float
+    k2: float
+    rotation: Matrix
+    position_m: Vector
+    covariance: Matrix = field(default_factory=lambda: np.zeros((len(PARAMETERS), len(PARAMETERS))))
+    determined: dict[str, bool] = field(default_factory=dict)
+    residual_px: float = float("nan")
+
+    @property
+    def matrix(self) -> Matrix:
+        cx, cy = self.centre_px
+        return np.array([[self.focal_px, 0, cx], [0, self.focal_px, cy], [0, 0, 1.0]])
+
+    @property
+    def distortion(self) -> Vector:
+        return np.array([self.k1, self.k2, 0.0, 0.0])
+
+    def moved(self, step: Vector) -> "Camera":
+        """This camera with ``step`` (11,) added to its parameters in the order of ``PARAMETERS``."""
+        return replace(
+            self,
+            focal_px=self.focal_px * float(np.exp(step[0])),
+            centre_px=(self.centre_px[0] + float(step[1]), self.centre_px[1] + float(step[2])),
+            k1=self.k1 + float(step[3]),
+            k2=self.k2 + float(step[4]),
+            rotation=cv2.Rodrigues(np.asarray(step[5:8], dtype=float))[0] @ self.rotation,
+            position_m=self.position_m + step[8:11],
+        )
+
+    def project(self, points_m: Matrix) -> Matrix:
+        """Pixels of points, (n, 3) metres to (n, 2). NaN for points behind the camera."""
+        points = np.atleast_2d(np.asarray(points_m, dtype=float))
+        seen = (points - self.position_m) @ self.rotation.T
+        depth = np.where(seen[:, 2] > 1e-9, seen[:, 2], np.nan)
+        x, y = seen[:, 0] / depth, seen[:, 1] / depth
+        r2 = x * x + y * y
+        radial = 1 + r2 * (self.k1 + r2 * self.k2)
+        cx, cy = self.centre_px
+        return np.column_stack([self.focal_px * x * radial + cx, self.focal_px * y * radial + cy])
+
+    def rays(self, pixels: Matrix) -> Matrix:
+        """Directions in the table's frame, not normalised, of pixels (n, 2): shape (n, 3)."""
+        pixels = np.atleast_2d(np.asarray(pixels, dtype=float))
+        distorted = (pixels - self.centre_px) / self.focal_px
+        xy = distorted.copy()
+        # Fixed point of x = x_d / (1 + k1 r^2 + k2 r^4); a lens that covers a table converges to 1e-12 in a dozen.
+        for _ in range(30):
+            r2 = (xy * xy).sum(axis=1, keepdims=True)
+            xy = distorted / (1 + r2 * (self.k1 + r2 * self.k2))
+        return np.column_stack([xy, np.ones(len(xy))]) @ self.rotation
+
+    def to_plane(self, pixels: Matrix, height_m: float) -> Matrix:
+        """Where pixels (n, 2) meet the plane z = ``height_m``: (n, 2) metres. NaN for rays that never do."""
+        rays = self.rays(pixels)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            reach = (height_m - self.position_m[2]) / rays[:, 2]
+        reach = np.where(reach > 0, reach, np.nan)
+        return self.position_m[:2] + rays[:, :2] * reach[:, None]
+
+    def plane_jacobian(self, pixels: Matrix, height_m: float) -> NDArray[np.float64]:
+        """Derivative of ``to_plane`` with respect to the pixel: (n, 2, 2) metres per pixel."""
+        pixels = np.atleast_2d(np.asarray(pixels, dtype=float))
+        step = 0.5
+        columns = [
+            (self.to_plane(pixels + offset, height_m) - self.to_plane(pixels - offset, height_m)) / (2 * step)
+            for offset in (np.array([step, 0.0]), np.array([0.0, step]))
+        ]
+        return np.stack(columns, axis=2)
+
+    def plane_sensitivity(self, pixels: Matrix, height_m: float) -> NDArray[np.float64]:
+        """Derivative of ``to_plane`` with respect to the camera's parameters: (n, 2, 11)."""
+        steps = np.array([1e-4, 0.5, 0.5, 1e-3, 1e-3, 1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3])
+        columns = []
+        for k, size in enumerate(steps):
+            step = np.zeros(len(steps))
+            step[k] = size
+            ahead = self.moved(step).to_plane(pixels, height_m)
+            columns.append((ahead - self.moved(-step).to_plane(pixels, height_m)) / (2 * size))
+        return np.stack(columns, axis=2)
+
+    def common_bearing_sd_rad(self, table: Table) -> float:
+        """How far an error of this camera would turn all bearings by, as a standard deviation.
+
+        The errors of the parameters move every ball position; of those moves, the rigid turn of the field of positions
+        over the table is what bearings share. It is read off the mean rotation (half the curl) on a grid.
+        """
+        along = np.linspace(0.1, 0.9, 5)
+        xy = np.array([(u * table.length_m, v * table.width_m) for u in along for v in along])
+        height = np.full((len(xy), 1), table.ball_radius_m)
+        sensitivity = self.plane_sensitivity(self.project(np.hstack([xy, height])), table.ball_radius_m)
+        offset = xy - xy.mean(axis=0)
+        turn = (offset[:, 0] @ sensitivity[:, 1] - offset[:, 1] @ sensitivity[:, 0]) / (offset**2).sum()
+        return float(np.sqrt(max(turn @ self.covariance @ turn, 0.0)))
+
+    def mm_per_px(self, table: Table) -> float:
+        """Size of a pixel on the balls' plane at the table's centre, in millimetres."""
+        centre = self.project(np.array([[*table.centre_m, table.ball_radius_m]]))
+        return float(1000 * np.sqrt(abs(np.linalg.det(self.plane_jacobian(centre, table.ball_radius_m)[0]))))
+
+    def elevation_deg(self, table: Table) -> float:
+        """How high the camera stands above the cloth's plane, seen from the table's centre."""
+        offset = self.position_m - np.array([*table.centre_m, 0.0])
+        return float(np.degrees(np.arctan2(offset[2], np.hypot(offset[0], offset[1]))))
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "width": self.width,
+            "height": self.height,
+            "focal_px": self.focal_px,
+            "centre_px": list(self.centre_px),
+            "k1": self.k1,
+            "k2": self.k2,
+            "rotation": self.rotation.tolist(),
+            "position_m": self.position_m.tolist(),
+            "parameters": list(PARAMETERS),
+            "covariance": self.covariance.tolist(),
+            "determined": self.determined,
+            "residual_px": self.residual_px if np.isfinite(self.residual_px) else None,
+        }
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any], where: str) -> "Camera":
+        """Raises InputError, naming ``where``, when a field is missing or is not what it should be."""
+        try:
+            residual = data.get("residual_px")
+            camera = cls(
+                width=int(data["width"]),
+                height=int(data["height"]),
+                focal_px=float(data["focal_px"]),
+                centre_px=(float(data["centre_px"][0]), float(data["centre_px"][1])),
+                k1=float(data["k1"]),
+                k2=float(data["k2"]),
+                rotation=np.array(data["rotation"], dtype=float).reshape(3, 3),
+                position_m=np.array(data["position_m"], dtype=float).reshape(3),
+                covariance=np.array(data["covariance"], dtype=float).reshape(len(PARAMETERS), len(PARAMETERS)),
+                determined=dict(data.get("determined", {})),
+                residual_px=float("nan") if residual is None else float(residual),
+            )
+        except (KeyError, IndexError, TypeError, ValueError) as error:
+            raise InputError(
+                f"{where}: the camera's {error} is missing or not a number; make the file anew with 'railpoint setup'."
+            ) from error
+        return camera
+
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What ``railpoint setup`` saves: the table and the camera over it. ``head`` is the side of the upright picture."""
+
+    table: Table
+    head: str
+    camera: Camera
+    automatic: bool = True
+
+    def save(self, path: Path) -> None:
+        data = {
+            "schema": SCHEMA,
+            "table": asdict(self.table),
+            "head": self.head,
+            "automatic": self.automatic,
+            "camera": self.camera.to_json(),
+        }
+        try:
+            path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+        except OSError as error:
+            raise InputError(
+                f"{path}: the camera file cannot be written ({error.strerror}); choose another place."
+            ) from error
+
+    @classmethod
+    def load(cls, path: Path) -> "Setup":
+        """Raises InputError when the file is missing, is not JSON, or is of another schema."""
+        try:
+            data = json.loads(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            raise InputError(f"{path}: the camera file cannot be read ({error.strerror}).") from error
+        except ValueError as error:
+            raise InputError(f"{path}: this is not a camera file; make one with 'railpoint setup'.") from error
+        if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+            raise InputError(f"{path}: this is not a camera file of schema {SCHEMA}; make one with 'railpoint setup'.")
+        try:
+            table = Table(**data["table"])
+            head, automatic, camera = str(data["head"]), bool(data["automatic"]), data["camera"]
+        except (KeyError, TypeError) as error:
+            raise InputError(
+                f"{path}: the table in the camera file is incomplete; make it anew with 'railpoint setup'."
+            ) from error
+        return cls(table, head, Camera.from_json(camera, str(path)), automatic)

@@ -1,0 +1,1 @@
+"""From frames to ball centres, legs, contacts and attempts, each with its uncertainty."""
