@@ -1,0 +1,21 @@
+"""A small renderer of known truth: made-up pictures and clips of tables, for the tests only."""
+
+from tests.rendering.balls import BLACK, BLUE, RED, WHITE, YELLOW, Ball
+from tests.rendering.picture import Stage, render_table
+from tests.rendering.scene import Look
+from tests.rendering.view import looking_at, oblique_camera, overhead_camera
+
+__all__ = [
+    "BLACK",
+    "BLUE",
+    "RED",
+    "WHITE",
+    "YELLOW",
+    "Ball",
+    "Look",
+    "Stage",
+    "looking_at",
+    "oblique_camera",
+    "overhead_camera",
+    "render_table",
+]
