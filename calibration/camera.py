@@ -198,16 +198,18 @@ class Setup:
     camera: Camera
     automatic: bool = True
 
-    def save(self, path: Path) -> None:
-        data = {
+    def to_json(self) -> dict[str, Any]:
+        return {
             "schema": SCHEMA,
             "table": asdict(self.table),
             "head": self.head,
             "automatic": self.automatic,
             "camera": self.camera.to_json(),
         }
+
+    def save(self, path: Path) -> None:
         try:
-            path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+            path.write_text(json.dumps(self.to_json(), indent=1) + "\n", encoding="utf-8")
         except OSError as error:
             raise InputError(
                 f"{path}: the camera file cannot be written ({error.strerror}); choose another place."
