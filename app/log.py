@@ -1,0 +1,171 @@
+"""Storing what a clip gave; ``app.log_views`` reads it back."""
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from app.attempt_columns import attempt_columns, null
+from app.database import writing
+from app.models import AttemptLogRow, CameraRow, ClipRow, PlayerRow, SessionRow, ShotRow, TableRow
+from calibration.camera import Setup
+from calibration.errors import InputError
+from calibration.table import STANDARD_TABLES, Table
+from vision.reading import Reading
+from vision.shot import Shot
+
+HASH_BLOCK_BYTES = 1024 * 1024
+
+
+@dataclass(frozen=True)
+class ClipFile:
+    """What tells one clip from another: its content. ``filmed_at`` is the file's own date."""
+
+    name: str
+    sha256: str
+    filmed_at: datetime
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What storing did. ``added`` is 0 when the clip was in the log for this shot already."""
+
+    session_id: int
+    added: int
+    already: bool
+
+
+def identify_clip(path: Path, progress: Callable[[float], None] | None = None) -> ClipFile:
+    """Hash a clip's content. Raises InputError when the file cannot be read."""
+    digest = hashlib.sha256()
+    try:
+        size = max(path.stat().st_size, 1)
+        filmed_at = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+        with path.open("rb") as stream:
+            while block := stream.read(HASH_BLOCK_BYTES):
+                digest.update(block)
+                if progress is not None:
+                    progress(min(stream.tell() / size, 1.0))
+    except OSError as error:
+        raise InputError(f"{path}: the clip cannot be read ({error.strerror}).") from error
+    return ClipFile(path.name, digest.hexdigest(), filmed_at)
+
+
+def store_reading(
+    engine: Engine, read: Reading, clip: ClipFile, *, setup: Setup | None = None, player: str | None = None
+) -> Stored:
+    """Put a reading into the log, all of it or nothing; a clip that is there for this shot adds nothing.
+
+    Raises InputError when the log holds another shot under the same name.
+    """
+    with writing(engine) as session:
+        shot = _shot_row(session, read.shot)
+        found = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256, ClipRow.shot_id == shot.id))
+        if found is not None:
+            return Stored(found.session_id, 0, already=True)
+        table = _table_row(session, setup.table if setup is not None else table_of(read))
+        # The same film read for a second shot belongs to the same practice.
+        same_film = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256).order_by(ClipRow.id))
+        if same_film is not None:
+            practice = same_film.session
+        else:
+            practice = SessionRow(table=table, player=_player_row(session, player), started_at=clip.filmed_at)
+            session.add(practice)
+        session.flush()
+        camera = _camera_row(session, table, read, setup)
+        row = ClipRow(
+            session_id=practice.id,
+            shot_id=shot.id,
+            camera=camera,
+            sha256=clip.sha256,
+            name=clip.name,
+            reader=read.reader,
+            facts={key: _plain(value) for key, value in asdict(read.clip).items()},
+            common_bearing_sd_rad=null(read.camera.common_bearing_sd_rad),
+            not_attempts=[{"t_s": null(n.t_s), "why": n.why} for n in read.not_attempts],
+            warnings=list(read.warnings),
+        )
+        session.add(row)
+        session.flush()
+        for attempt in read.attempts:
+            session.add(
+                AttemptLogRow(
+                    session_id=practice.id,
+                    shot_id=shot.id,
+                    clip_id=row.id,
+                    source="clip",
+                    **attempt_columns(attempt),
+                )
+            )
+        return Stored(practice.id, len(read.attempts), already=False)
+
+
+def table_of(read: Reading) -> Table:
+    """The table of a reading: a standard one with the lengths that were read, or one with the common small parts."""
+    standard = STANDARD_TABLES.get(read.table_name)
+    if standard is None:
+        return Table(read.table_name, read.table_length_m, read.table_width_m)
+    return replace(standard, length_m=read.table_length_m, width_m=read.table_width_m)
+
+
+def _shot_row(session: Session, shot: Shot) -> ShotRow:
+    definition = shot.to_json()
+    row = session.scalar(select(ShotRow).where(ShotRow.name == shot.name))
+    if row is None:
+        row = ShotRow(name=shot.name, definition=definition)
+        session.add(row)
+        session.flush()
+    elif row.definition != definition:
+        # Attempts at two different things under one name would be pooled by the fit.
+        changed = next(key for key in definition if row.definition.get(key) != definition[key])
+        raise InputError(
+            f"the log already holds a shot {shot.name!r} with another '{changed}' "
+            f"({row.definition.get(changed)} there, {definition[changed]} here); give this one a name of its own."
+        )
+    return row
+
+
+def _table_row(session: Session, table: Table) -> TableRow:
+    found = session.scalars(select(TableRow).where(TableRow.name == table.name))
+    for row in found:
+        if abs(row.length_m - table.length_m) < 1e-4 and abs(row.width_m - table.width_m) < 1e-4:
+            return row
+    row = TableRow(name=table.name, length_m=table.length_m, width_m=table.width_m, measures=asdict(table))
+    session.add(row)
+    return row
+
+
+def _player_row(session: Session, name: str | None) -> PlayerRow | None:
+    if name is None or not name.strip():
+        return None
+    row = session.scalar(select(PlayerRow).where(PlayerRow.name == name.strip()))
+    if row is None:
+        row = PlayerRow(name=name.strip())
+        session.add(row)
+    return row
+
+
+def _camera_row(session: Session, table: TableRow, read: Reading, setup: Setup | None) -> CameraRow:
+    row = CameraRow(
+        table_id=table.id,
+        head=read.head,
+        width_px=read.clip.width,
+        height_px=read.clip.height,
+        facts={
+            "residual_px": null(read.camera.residual_px),
+            "mm_per_px": null(read.camera.mm_per_px),
+            "automatic": read.camera.automatic,
+        },
+        setup=None if setup is None else setup.to_json(),
+    )
+    session.add(row)
+    return row
+
+
+def _plain(value: Any) -> Any:
+    return null(value) if isinstance(value, float) else value

@@ -1,0 +1,247 @@
+"""The log read back as plain values: sessions, attempts, shots."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import isfinite, nan
+from typing import Any
+
+from sqlalchemy import Engine, Select, case, func, select
+from sqlalchemy.orm import selectinload
+
+from app.attempt_columns import attempt_of, measured
+from app.database import reading
+from app.models import AttemptLogRow, ClipRow, SessionRow, ShotRow
+from calibration.errors import InputError
+from calibration.table import Table
+from vision.reading import Attempt
+from vision.shot import Shot, parse_shot
+
+# So many digits of a clip's hash name it in an export.
+CLIP_ID_DIGITS = 12
+
+
+@dataclass(frozen=True)
+class LoggedAttempt:
+    """An attempt of the log. ``number`` counts within its session and shot, from 1, in order of time."""
+
+    id: int
+    number: int
+    session_id: int
+    shot_name: str
+    source: str
+    clip: str
+    common_bearing_sd_rad: float
+    at: datetime
+    player: str
+    attempt: Attempt
+    corrections: tuple[tuple[str, Any], ...] = ()
+
+
+@dataclass(frozen=True)
+class LoggedClip:
+    name: str
+    shot_name: str
+    reader: str
+    facts: dict[str, Any]
+    camera: dict[str, Any]
+    not_attempts: tuple[dict[str, Any], ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SessionLine:
+    """One line of the list of sessions."""
+
+    id: int
+    started_at: datetime
+    table_name: str
+    player: str
+    shots: tuple[str, ...]
+    attempts: int
+    made: int
+
+
+@dataclass(frozen=True)
+class LoggedSession:
+    id: int
+    started_at: datetime
+    player: str
+    note: str
+    table: Table
+    clips: tuple[LoggedClip, ...]
+    shots: tuple[Shot, ...]
+    attempts: tuple[LoggedAttempt, ...]
+
+    def of_shot(self, name: str) -> tuple[LoggedAttempt, ...]:
+        return tuple(a for a in self.attempts if a.shot_name == name)
+
+
+@dataclass(frozen=True)
+class LoggedShot:
+    """A shot of the library; ``table`` is the table of its newest session, None before the first."""
+
+    id: int
+    shot: Shot
+    attempts: int
+    made: int
+    table: Table | None
+
+
+def list_sessions(engine: Engine) -> list[SessionLine]:
+    """All sessions, the newest first."""
+    made = func.sum(case((AttemptLogRow.outcome == "made", 1), else_=0))
+    with reading(engine) as session:
+        counts = {
+            session_id: (int(attempts), int(good))
+            for session_id, attempts, good in session.execute(
+                select(AttemptLogRow.session_id, func.count(), made).group_by(AttemptLogRow.session_id)
+            )
+        }
+        rows = session.scalars(
+            select(SessionRow)
+            .options(
+                selectinload(SessionRow.table),
+                selectinload(SessionRow.player),
+                selectinload(SessionRow.clips).selectinload(ClipRow.shot),
+            )
+            .order_by(SessionRow.started_at.desc(), SessionRow.id.desc())
+        )
+        return [
+            SessionLine(
+                id=row.id,
+                started_at=row.started_at,
+                table_name=row.table.name,
+                player=row.player.name if row.player else "",
+                shots=tuple(dict.fromkeys(clip.shot.name for clip in row.clips)),
+                attempts=counts.get(row.id, (0, 0))[0],
+                made=counts.get(row.id, (0, 0))[1],
+            )
+            for row in rows
+        ]
+
+
+def load_session(engine: Engine, session_id: int) -> LoggedSession | None:
+    """A session with all that is in it; None when there is no such session."""
+    with reading(engine) as session:
+        row = session.scalar(
+            select(SessionRow)
+            .where(SessionRow.id == session_id)
+            .options(
+                selectinload(SessionRow.table),
+                selectinload(SessionRow.player),
+                selectinload(SessionRow.clips).selectinload(ClipRow.shot),
+                selectinload(SessionRow.clips).selectinload(ClipRow.camera),
+            )
+        )
+        if row is None:
+            return None
+        shots = {clip.shot.name: _shot_of(clip.shot) for clip in row.clips}
+        return LoggedSession(
+            id=row.id,
+            started_at=row.started_at,
+            player=row.player.name if row.player else "",
+            note=row.note,
+            table=Table(**row.table.measures),
+            clips=tuple(_clip_of(clip) for clip in row.clips),
+            shots=tuple(shots.values()),
+            attempts=_numbered(
+                session.scalars(_attempts().where(AttemptLogRow.session_id == session_id)).all(),
+            ),
+        )
+
+
+def list_shots(engine: Engine) -> list[LoggedShot]:
+    """The library of shots, by name."""
+    made = func.sum(case((AttemptLogRow.outcome == "made", 1), else_=0))
+    with reading(engine) as session:
+        counts = {
+            shot_id: (int(attempts), int(good))
+            for shot_id, attempts, good in session.execute(
+                select(AttemptLogRow.shot_id, func.count(), made).group_by(AttemptLogRow.shot_id)
+            )
+        }
+        tables: dict[int, Table] = {}
+        for clip in session.scalars(
+            select(ClipRow).options(selectinload(ClipRow.session).selectinload(SessionRow.table)).order_by(ClipRow.id)
+        ):
+            tables[clip.shot_id] = Table(**clip.session.table.measures)
+        return [
+            LoggedShot(row.id, _shot_of(row), *counts.get(row.id, (0, 0)), tables.get(row.id))
+            for row in session.scalars(select(ShotRow).order_by(ShotRow.name))
+        ]
+
+
+def find_shot(engine: Engine, name: str) -> LoggedShot:
+    """Raises InputError, listing what there is, when the log has no shot of that name."""
+    shots = list_shots(engine)
+    for shot in shots:
+        if shot.shot.name == name:
+            return shot
+    known = ", ".join(repr(s.shot.name) for s in shots[:8]) or "none yet"
+    raise InputError(f"the log has no shot named {name!r}; it has {known}.")
+
+
+def list_attempts(
+    engine: Engine, *, shot_name: str | None = None, session_id: int | None = None
+) -> tuple[LoggedAttempt, ...]:
+    """Attempts of the whole log, of one shot or of one session, by session, shot and time."""
+    query = _attempts()
+    if shot_name is not None:
+        query = query.join(ShotRow).where(ShotRow.name == shot_name)
+    if session_id is not None:
+        query = query.where(AttemptLogRow.session_id == session_id)
+    with reading(engine) as session:
+        return _numbered(session.scalars(query).all())
+
+
+def _attempts() -> Select[AttemptLogRow]:
+    return (
+        select(AttemptLogRow)
+        .options(
+            selectinload(AttemptLogRow.session).selectinload(SessionRow.player),
+            selectinload(AttemptLogRow.shot),
+            selectinload(AttemptLogRow.clip),
+            selectinload(AttemptLogRow.corrections),
+        )
+        .order_by(AttemptLogRow.session_id, AttemptLogRow.shot_id, AttemptLogRow.t_s, AttemptLogRow.id)
+    )
+
+
+def _numbered(rows: Sequence[AttemptLogRow]) -> tuple[LoggedAttempt, ...]:
+    out, last, number = [], None, 0
+    for row in rows:
+        group = (row.session_id, row.shot_id)
+        number = number + 1 if group == last else 1
+        last = group
+        out.append(_logged(row, number))
+    return tuple(out)
+
+
+def _logged(row: AttemptLogRow, number: int) -> LoggedAttempt:
+    attempt = attempt_of(row)
+    into_clip_s = attempt.t_s if isfinite(attempt.t_s) else 0.0
+    return LoggedAttempt(
+        id=row.id,
+        number=number,
+        session_id=row.session_id,
+        shot_name=row.shot.name,
+        source=row.source,
+        clip=row.clip.sha256[:CLIP_ID_DIGITS] if row.clip else "",
+        common_bearing_sd_rad=measured(row.clip.common_bearing_sd_rad) if row.clip else nan,
+        at=row.session.started_at + timedelta(seconds=into_clip_s),
+        player=row.session.player.name if row.session.player else "",
+        attempt=attempt,
+        corrections=tuple((c.field, c.value) for c in row.corrections),
+    )
+
+
+def _clip_of(row: ClipRow) -> LoggedClip:
+    camera = dict(row.camera.facts) | {"head": row.camera.head} if row.camera else {}
+    return LoggedClip(
+        row.name, row.shot.name, row.reader, dict(row.facts), camera, tuple(row.not_attempts), tuple(row.warnings)
+    )
+
+
+def _shot_of(row: ShotRow) -> Shot:
+    return parse_shot(row.definition, f"shot {row.name!r} in the log")

@@ -1,0 +1,14 @@
+"""Runs the migrations on the connection that ``app.database`` hands over; there is no offline mode."""
+
+from alembic import context
+
+from app.models import Base
+
+connection = context.config.attributes["connection"]
+context.configure(
+    connection=connection,
+    target_metadata=Base.metadata,
+    render_as_batch=True,
+    compare_type=True,
+)
+context.run_migrations()
