@@ -1,0 +1,202 @@
+"""The convergence point of a fit as pages and drawings need it, and told as a person would measure it."""
+
+from dataclasses import dataclass
+from math import cos, degrees, isfinite, nan, radians, sin
+from typing import Any
+
+import numpy as np
+
+from app.rounding import told
+from app.words import corner_on, counting_corner
+from calibration.table import RAILS, Rail, Table, Vector
+from vision.shot import Shot
+
+INCH_M = 0.0254
+# Beyond this many table lengths the word is "far": no one sets up a mark there.
+FAR_TABLE_LENGTHS = 10.0
+
+
+@dataclass(frozen=True)
+class PointView:
+    """The point and its 95 % ellipse; ``point_m`` is None when the region reaches infinity or there is no fit.
+
+    ``direction_rad`` and ``inverse_distance_per_m`` are seen from the table's centre and NaN without a fit;
+    ``nearest_m`` and ``farthest_m`` bound the distance within the 95 % region (infinity where it has no bound).
+    """
+
+    attempts: int
+    used: int
+    point_m: Vector | None
+    covariance_m2: Vector | None
+    semi_major_m: float
+    semi_minor_m: float
+    angle_rad: float
+    direction_rad: float
+    inverse_distance_per_m: float
+    nearest_m: float
+    farthest_m: float
+    spread_deg: float
+    reason: str
+
+    @property
+    def fitted(self) -> bool:
+        return isfinite(self.direction_rad)
+
+    @property
+    def spreading(self) -> bool:
+        """The lines spread: the point is behind the shooter."""
+        return self.inverse_distance_per_m < 0
+
+
+def point_view(fit: dict[str, Any], reason: str = "") -> PointView:
+    """From the published JSON form of a fit."""
+    ellipse = fit.get("ellipse") or {}
+    point, covariance = fit.get("point_m"), fit.get("covariance_m2")
+    inverse = [float(k) for _, k in fit.get("region") or []]
+    nearest, farthest = nan, nan
+    if inverse:
+        nearest = 1 / max(inverse) if max(inverse) > 0 else nan
+        farthest = 1 / min(inverse) if min(inverse) > 0 else float("inf")
+    return PointView(
+        attempts=int(fit.get("attempts", 0)),
+        used=int(fit.get("used", 0)),
+        point_m=None if point is None else np.array(point, dtype=float),
+        covariance_m2=None if covariance is None else np.array(covariance, dtype=float),
+        semi_major_m=_measured(ellipse.get("semi_major_m")),
+        semi_minor_m=_measured(ellipse.get("semi_minor_m")),
+        angle_rad=radians(_measured(ellipse.get("angle_deg"))),
+        direction_rad=radians(_measured(fit.get("direction_deg"))),
+        inverse_distance_per_m=_measured(fit.get("inverse_distance_per_m")),
+        nearest_m=nearest,
+        farthest_m=farthest,
+        spread_deg=_measured(fit.get("spread_deg")),
+        reason=reason or str(fit.get("reason") or ""),
+    )
+
+
+def tell_point(view: PointView, shot: Shot, table: Table) -> list[str]:
+    """Plain sentences: where the point is, how sure that is, and what the attempts scatter by."""
+    if not view.fitted:
+        why = view.reason.rstrip(".") or "too few attempts with a measured line and miss"
+        return [f"No point yet: {why}."]
+    sentences = [*_place(view, shot, table)]
+    if isfinite(view.spread_deg) and view.spread_deg > 0:
+        sentences.append(
+            f"The lines needed scatter round it by {told(view.spread_deg, view.spread_deg / 4, finest=2)}°, "
+            f"told from {view.used} of {view.attempts} attempts."
+        )
+    else:
+        sentences.append(f"Told from {view.used} of {view.attempts} attempts.")
+    return sentences
+
+
+def rail_facing(place_m: Vector, table: Table) -> Rail | None:
+    """The rail that a point lies farthest beyond; None for a point on the table."""
+    beyond = {rail: outside_m(place_m, rail, table) for rail in RAILS}
+    rail = max(beyond, key=lambda name: beyond[name])
+    return rail if beyond[rail] > 0 else None
+
+
+def outside_m(place_m: Vector, rail: Rail, table: Table) -> float:
+    """How far a point lies beyond the nose line of a rail, metres; negative on the table's side."""
+    x, y = float(place_m[0]), float(place_m[1])
+    return {"head": -x, "foot": x - table.length_m, "right": -y, "left": y - table.width_m}[rail]
+
+
+def _place(view: PointView, shot: Shot, table: Table) -> list[str]:
+    if view.point_m is None:
+        return _far(view, shot, table)
+    point = view.point_m
+    rail = rail_facing(point, table)
+    corner = counting_corner(shot, table)
+    behind = " The lines spread: it lies behind the shooter." if view.spreading else ""
+    if rail is None:
+        end, side = corner.split("-")
+        along = table.diamonds_along(point, side, corner)  # type: ignore[arg-type]
+        across = table.diamonds_along(point, end, corner)  # type: ignore[arg-type]
+        where = (
+            f"The point lies on the table, {_sights(along, _sd(view, 0) / table.diamond_m)} along and "
+            f"{_sights(across, _sd(view, 1) / table.diamond_m)} across from the {corner} corner."
+        )
+        return [where + behind, _ellipse(view)]
+    axis = 0 if rail in ("head", "foot") else 1
+    out_m = outside_m(point, rail, table)
+    out_sd, along_sd = _sd(view, axis), _sd(view, 1 - axis)
+    from_corner = corner_on(rail, corner)
+    spacing = table.length_m / 8 if axis == 1 else table.width_m / 4
+    count = table.diamonds_along(point, rail, from_corner)
+    if count < 0:
+        at = f"{_sights(-count, along_sd / spacing)} past the {from_corner} corner"
+    else:
+        at = f"level with {_sights(count, along_sd / spacing)} from the {from_corner} corner"
+    where = (
+        f"The point lies {told(100 * out_m, 100 * out_sd, finest=0)} cm "
+        f"({told(out_m / INCH_M, out_sd / INCH_M, finest=1)} in) straight out from the nose of the {rail} rail, {at}."
+    )
+    return [where + behind, _ellipse(view)]
+
+
+def _ellipse(view: PointView) -> str:
+    """The ellipse along and across the line of sight from the table's centre, when it lies about that way."""
+    major, minor = _length(view.semi_major_m), _length(view.semi_minor_m)
+    turn = abs((view.angle_rad - view.direction_rad + np.pi / 2) % np.pi - np.pi / 2)
+    if turn < radians(30):
+        ways = f"{major} either way along the line of aim and {minor} across it"
+    elif turn > radians(60):
+        ways = f"{major} either way across the line of aim and {minor} along it"
+    else:
+        ways = (
+            f"{major} either way at {degrees(view.angle_rad) % 180:.0f}° to the long rails and {minor} square to that"
+        )
+    return f"The ellipse, in which it lies 19 times in 20, reaches {ways}."
+
+
+def _far(view: PointView, shot: Shot, table: Table) -> list[str]:
+    way = _way(view.direction_rad, shot, table)
+    if isfinite(view.nearest_m) and view.nearest_m < FAR_TABLE_LENGTHS * table.length_m:
+        near = f"no nearer than {_length(view.nearest_m)} from the table's middle and with no far bound"
+    else:
+        near = "too far away to be told from no point at all"
+    return [
+        f"The lines run almost parallel, {way}.",
+        f"The point, if there is one, lies {near}; attempts from starts farther apart would tell.",
+    ]
+
+
+def _way(direction_rad: float, shot: Shot, table: Table) -> str:
+    """Where a direction from the table's middle leaves it, in sights."""
+    ray = np.array([cos(direction_rad), sin(direction_rad)])
+    reach = [(half / abs(part) if part else np.inf) for half, part in zip(table.centre_m, ray, strict=True)]
+    axis = int(np.argmin(reach))
+    rail: Rail = ("head" if ray[0] < 0 else "foot") if axis == 0 else ("right" if ray[1] < 0 else "left")
+    corner = corner_on(rail, counting_corner(shot, table))
+    count = table.diamonds_of_line(table.centre_m, direction_rad, rail, corner, at="sight")
+    return (
+        f"as the line from the table's middle over the {rail} rail at its sight {told(count, nan, finest=1)} "
+        f"from the {corner} corner"
+    )
+
+
+def _sd(view: PointView, axis: int) -> float:
+    return nan if view.covariance_m2 is None else float(np.sqrt(max(view.covariance_m2[axis, axis], 0.0)))
+
+
+def _sights(count: float, sd: float) -> str:
+    text = told(count, sd, finest=2)
+    return f"{text} sight{'' if text == '1' else 's'}"
+
+
+def _length(length_m: float) -> str:
+    """A length that is itself an error or a bound: two digits, in centimetres below two metres."""
+    if length_m < 2:
+        return f"{told(100 * length_m, nan, finest=1)} cm"
+    return f"{told(length_m, nan, finest=1)} m"
+
+
+def _measured(value: Any) -> float:
+    return nan if value is None else float(value)
+
+
+def distance_m(view: PointView) -> float:
+    """Distance of the point from the table's centre, infinity for parallel lines."""
+    return 1 / abs(view.inverse_distance_per_m) if view.inverse_distance_per_m else float("inf")
