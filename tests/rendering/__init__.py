@@ -1,6 +1,8 @@
 """A small renderer of known truth: made-up pictures and clips of tables, for the tests only."""
 
 from tests.rendering.balls import BLACK, BLUE, RED, WHITE, YELLOW, Ball
+from tests.rendering.film import Truth, Try, TryTruth, render_clip
+from tests.rendering.motion import IDEAL, Physics, aim_rad, simulate
 from tests.rendering.picture import Stage, render_table
 from tests.rendering.scene import Look
 from tests.rendering.view import looking_at, oblique_camera, overhead_camera
@@ -8,14 +10,22 @@ from tests.rendering.view import looking_at, oblique_camera, overhead_camera
 __all__ = [
     "BLACK",
     "BLUE",
+    "IDEAL",
     "RED",
     "WHITE",
     "YELLOW",
     "Ball",
     "Look",
+    "Physics",
     "Stage",
+    "Truth",
+    "Try",
+    "TryTruth",
+    "aim_rad",
     "looking_at",
     "oblique_camera",
     "overhead_camera",
+    "render_clip",
     "render_table",
+    "simulate",
 ]

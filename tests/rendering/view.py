@@ -95,7 +95,7 @@ def oblique_camera(
 def pixel_rays(camera: Camera, pixels: Array) -> Array:
     """Directions in the table's frame (camera depth 1) of pixels (n, 2): shape (n, 3)."""
     flat = np.ascontiguousarray(pixels, dtype=float).reshape(-1, 1, 2)
-    criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-10)
+    criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 15, 1e-9)
     xy = cv2.undistortPointsIter(flat, camera.matrix, camera.distortion, np.eye(3), np.eye(3), criteria)
     rays: Array = np.column_stack([xy.reshape(-1, 2), np.ones(len(flat))]) @ camera.rotation
     return rays

@@ -1,0 +1,290 @@
+"""Clips of known truth: tries at a shot one after the other, filmed through a camera and written as MP4."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from math import radians
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Camera
+from calibration.table import Rail, Table
+from tests.rendering.balls import RED, WHITE, Ball
+from tests.rendering.light import encode
+from tests.rendering.motion import BallTruth, Motion, Physics, PocketTruth, RailTruth, miss_m, simulate
+from tests.rendering.picture import Box, Stage, clusters
+from tests.rendering.props import draw_hand, draw_stick, tip_gap_m
+from tests.rendering.scene import Array, Colour, Look
+
+CARRY_S = 1.6  # time that a hand needs to bring one ball to its next place
+REACH, RELEASE = 0.25, 0.75  # shares of that time at which it takes and lets go the ball
+TIME_BASE = Fraction(1, 90000)
+DRESS: dict[str, tuple[Colour, str]] = {"cue": (WHITE, "plain"), "red": (RED, "disc")}
+
+
+@dataclass(frozen=True)
+class Try:
+    """One attempt to be filmed: where the balls lie, how the cue ball is struck, how long before and after."""
+
+    starts_m: Mapping[str, tuple[float, float]]
+    bearing_deg: float
+    speed_mps: float
+    wait_s: float = 2.0
+    watch_s: float = 5.0
+
+
+@dataclass(frozen=True)
+class TryTruth:
+    """What happened: the cue ball's own launch and everything after it."""
+
+    t_s: float
+    cue_start_m: Array
+    bearing_rad: float
+    speed_mps: float
+    motion: Motion
+
+    @property
+    def contacts(self) -> list[RailTruth]:
+        return self.motion.rails
+
+    @property
+    def ball_contacts(self) -> list[BallTruth]:
+        return self.motion.balls
+
+    @property
+    def pocketed(self) -> list[PocketTruth]:
+        return self.motion.pockets
+
+    def miss_m(self, ball: str, rails: Sequence[Rail], target_m: Array) -> float:
+        return miss_m(self.contacts, ball, rails, target_m)
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A clip's truth. ``positions_m``: ball -> (frames, 2), NaN when gone or carried by a hand."""
+
+    pts_s: Array
+    tries: tuple[TryTruth, ...]
+    positions_m: dict[str, Array]
+
+
+@dataclass
+class _Act:
+    """A stretch of the clip: a motion, then hands that carry balls to where the next try wants them."""
+
+    truth: TryTruth
+    begins_s: float
+    ends_s: float
+    carries: list[tuple[str, float, Array, Array]] = field(default_factory=list)
+
+
+def render_clip(
+    path: Path,
+    camera: Camera,
+    table: Table,
+    tries: Sequence[Try],
+    *,
+    look: Look | None = None,
+    fps: float = 60.0,
+    pts_s: Array | None = None,
+    exposure_s: float = 1 / 150,
+    physics: Physics | None = None,
+    dress: Mapping[str, tuple[Colour, str]] = DRESS,
+    stick: bool = True,
+    sub_exposures: int = 8,
+    crf: int = 18,
+    preset: str = "ultrafast",
+    seed: int = 0,
+) -> Truth:
+    """Film tries and write an MP4 (H.264). ``pts_s``, mid-exposure times, replace the even ones of ``fps``."""
+    look, physics = look or Look(), physics or Physics()
+    acts = _plan(tries, table, physics)
+    times = np.arange(0, acts[-1].ends_s, 1 / fps) if pts_s is None else np.asarray(pts_s, dtype=float)
+    camera_crew = _Crew(Stage.build(camera, table, look), acts, dress, stick, exposure_s, sub_exposures, seed)
+    positions = {name: np.full((len(times), 2), np.nan) for name in tries[0].starts_m}
+    with av.open(str(path), "w", format="mp4") as container:
+        stream = container.add_stream("libx264", rate=round(fps))
+        stream.width, stream.height, stream.pix_fmt = camera.width, camera.height, "yuv420p"
+        stream.time_base = stream.codec_context.time_base = TIME_BASE
+        stream.options = {"crf": str(crf), "preset": preset, "threads": "1"}
+        for k, time_s in enumerate(times):
+            picture = camera_crew.frame(float(time_s))
+            for name, place in camera_crew.free(float(time_s)).items():
+                positions[name][k] = place
+            frame = av.VideoFrame.from_ndarray(picture, format="bgr24")
+            frame.pts, frame.time_base = round(time_s / TIME_BASE), TIME_BASE
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    return Truth(times, tuple(act.truth for act in acts), positions)
+
+
+def _plan(tries: Sequence[Try], table: Table, physics: Physics) -> list[_Act]:
+    """Lay the tries out in time; between two, each ball that lies elsewhere is carried by a hand."""
+    acts: list[_Act] = []
+    begins = 0.0
+    for k, attempt in enumerate(tries):
+        strike = begins + attempt.wait_s
+        bearing = radians(attempt.bearing_deg)
+        # The balls roll on until a hand takes them; what would happen after that is not part of the truth.
+        lasts = attempt.watch_s + CARRY_S * len(attempt.starts_m)
+        motion = simulate(
+            attempt.starts_m, "cue", bearing, attempt.speed_mps, table, physics, t_s=strike, lasts_s=lasts
+        )
+        truth = TryTruth(strike, motion.starts_m["cue"], bearing, attempt.speed_mps, motion)
+        act = _Act(truth, begins, strike + attempt.watch_s)
+        held: dict[str, float] = {}
+        if k + 1 < len(tries):
+            for name, place in tries[k + 1].starts_m.items():
+                goal, taken = np.array(place), act.ends_s + REACH * CARRY_S
+                here = motion.where(name, taken)
+                if here is None or np.hypot(*(here - goal)) > 1e-6:
+                    aside = np.array([goal[0], -0.3 if goal[1] < table.width_m / 2 else table.width_m + 0.3])
+                    act.carries.append((name, act.ends_s, aside if here is None else here, goal))
+                    act.ends_s += CARRY_S
+                    held[name] = taken
+        _forget(motion, held, act.ends_s)
+        acts.append(act)
+        begins = act.ends_s
+    return acts
+
+
+def _forget(motion: Motion, held: dict[str, float], ends_s: float) -> None:
+    """Strike out what would have happened to balls after a hand took them."""
+    motion.rails = [c for c in motion.rails if c.t_s < held.get(c.ball, ends_s)]
+    motion.balls = [c for c in motion.balls if c.t_s < min(held.get(ball, ends_s) for ball in c.balls)]
+    motion.pockets = [p for p in motion.pockets if p.t_s < held.get(p.ball, ends_s)]
+
+
+class _Crew:
+    """Draws frame after frame of planned acts; what does not move is drawn once."""
+
+    def __init__(
+        self,
+        stage: Stage,
+        acts: list[_Act],
+        dress: Mapping[str, tuple[Colour, str]],
+        stick: bool,
+        exposure_s: float,
+        sub_exposures: int,
+        seed: int,
+    ) -> None:
+        self.stage, self.acts, self.dress, self.stick = stage, acts, dress, stick
+        self.exposure_s, self.sub_exposures = exposure_s, sub_exposures
+        self.random = np.random.default_rng(seed)
+        self.empty = stage.empty()
+        height, width = self.empty.shape[:2]
+        grain = self.random.standard_normal((height + 64, width + 64, 3), dtype=np.float32)
+        self.grain = grain * np.float32(stage.look.noise_sd)
+        self.turns = {name: np.eye(3) for name in dress}
+        self.last: dict[str, Array] = {}
+        self.kept: dict[tuple[object, ...], NDArray[np.float32]] = {}
+
+    def _act(self, t_s: float) -> _Act:
+        return next((act for act in self.acts if t_s < act.ends_s), self.acts[-1])
+
+    def _placed(self, act: _Act, name: str, t_s: float) -> tuple[Array | None, tuple[Array, float] | None, bool]:
+        """Where a ball is (None: gone), the hand over it (its place, how far it is drawn back), whether it holds."""
+        place = act.truth.motion.where(name, t_s)
+        for carried, start_s, source, goal in act.carries:
+            part = (t_s - start_s) / CARRY_S
+            if carried != name or part < 0:
+                continue
+            if part < REACH:
+                return place, (source, 0.5 * (1 - part / REACH)), False
+            if part < RELEASE:
+                now = source + (goal - source) * (part - REACH) / (RELEASE - REACH)
+                return now, (now, 0.0), True
+            return goal, (goal, 0.5 * (part - RELEASE) / (1 - RELEASE)) if part < 1 else None, False
+        return place, None, False
+
+    def free(self, t_s: float) -> dict[str, Array]:
+        """Balls that lie or roll by themselves."""
+        act = self._act(t_s)
+        placed = {name: self._placed(act, name, t_s) for name in act.truth.motion.starts_m}
+        return {name: place for name, (place, _, held) in placed.items() if place is not None and not held}
+
+    def _balls(self, t_s: float) -> dict[str, Ball]:
+        act = self._act(t_s)
+        balls = {}
+        for name in act.truth.motion.starts_m:
+            place = self._placed(act, name, t_s)[0]
+            if place is not None:
+                colour, pattern = self.dress[name]
+                balls[name] = Ball(float(place[0]), float(place[1]), colour, pattern, self.turns[name])
+        return balls
+
+    def _roll(self, t_s: float) -> None:
+        """Turn each ball by the way it has run since the last frame, as if it always rolled."""
+        for name, ball in self._balls(t_s).items():
+            place = np.array([ball.x_m, ball.y_m])
+            step = place - self.last.get(name, place)
+            if np.hypot(*step) > 1e-9:
+                axis = np.array([-step[1], step[0], 0.0]) / self.stage.table.ball_radius_m
+                self.turns[name] = cv2.Rodrigues(axis)[0] @ self.turns[name]
+            self.last[name] = place
+
+    def frame(self, t_s: float) -> NDArray[np.uint8]:
+        self._roll(t_s)
+        levels = self.empty.copy()
+        exposures = self._exposures(t_s)
+        names = sorted({name for balls in exposures for name in balls})
+        spans = []
+        for name in names:
+            boxes = [self.stage.box(balls[name]) for balls in exposures if name in balls]
+            seen = [box for box in boxes if box is not None]
+            if seen:
+                corners = np.array(seen)
+                low, high = corners.min(axis=0), corners.max(axis=0)
+                box: Box = (int(low[0]), int(low[1]), int(high[2]), int(high[3]))
+                spans.append((name, box))
+        stand_in = {name: Ball(float(k), 0.0) for k, (name, _) in enumerate(spans)}
+        back = {ball.x_m: name for name, ball in stand_in.items()}
+        for members, box in clusters([(stand_in[name], box) for name, box in spans]):
+            left, top, right, bottom = box
+            levels[top:bottom, left:right] = self._patch([back[m.x_m] for m in members], exposures, box)
+        self._draw_people(levels, t_s)
+        shift_y, shift_x = self.random.integers(0, 64, size=2)
+        grain = self.grain[shift_y : shift_y + levels.shape[0], shift_x : shift_x + levels.shape[1]]
+        return np.asarray(cv2.add(levels, grain, dtype=cv2.CV_8U))
+
+    def _exposures(self, t_s: float) -> list[dict[str, Ball]]:
+        """The balls at moments spread over the exposure, as many as the longest way on the picture asks for."""
+        half = self.exposure_s / 2
+        ways = [0.0]
+        for earlier, later in ((t_s - half, t_s), (t_s, t_s + half)):
+            before, after = self._balls(earlier), self._balls(later)
+            ways += [np.hypot(after[n].x_m - b.x_m, after[n].y_m - b.y_m) for n, b in before.items() if n in after]
+        way_px = 2 * max(ways) * 1000 / self.stage.camera.mm_per_px(self.stage.table)
+        count = int(np.clip(np.ceil(way_px / 1.2), 1, self.sub_exposures))
+        return [self._balls(t_s + (2 * (k + 0.5) / count - 1) * half) for k in range(count)]
+
+    def _patch(self, names: list[str], exposures: list[dict[str, Ball]], box: Box) -> NDArray[np.float32]:
+        """A box in levels of 255, averaged over the exposure; kept when nothing in it moves."""
+        first = exposures[0]
+        still = all(balls.get(name) == first.get(name) for balls in exposures for name in names)
+        if not still:
+            total = np.zeros((box[3] - box[1], box[2] - box[0], 3), dtype=np.float32)
+            for balls in exposures:
+                total += self.stage.patch([balls[n] for n in names if n in balls], box, samples=3)
+            return encode(total / len(exposures))
+        shown = [first[name] for name in names if name in first]
+        key = (box, *((ball, ball.turn.tobytes()) for ball in shown))
+        if key not in self.kept:
+            self.kept.clear() if len(self.kept) > 20 else None
+            self.kept[key] = encode(self.stage.patch(shown, box))
+        return self.kept[key]
+
+    def _draw_people(self, levels: NDArray[np.float32], t_s: float) -> None:
+        act, stage = self._act(t_s), self.stage
+        for name in act.truth.motion.starts_m:
+            hand = self._placed(act, name, t_s)[1]
+            if hand is not None:
+                draw_hand(levels, stage.camera, stage.table, hand[0], hand[1])
+        truth = act.truth
+        gap = tip_gap_m(t_s - truth.t_s, truth.speed_mps) if self.stick else None
+        if gap is not None:
+            draw_stick(levels, stage.camera, stage.table, truth.cue_start_m, truth.bearing_rad, gap)
