@@ -1,0 +1,195 @@
+"""Attempts as a CSV file: the form in which they come in from elsewhere and go out again.
+
+UTF-8, a header line, one attempt a row; degrees in the file, radians inside. Columns that are not known are left alone.
+"""
+
+import csv
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import degrees, isfinite, nan, radians
+from pathlib import Path
+from typing import TextIO
+
+from calibration.errors import InputError
+
+REQUIRED = ("shot", "start_x_m", "start_y_m", "bearing_deg")
+OPTIONAL = (
+    "bearing_sd_deg",
+    "clip",
+    "common_bearing_sd_deg",
+    "miss_m",
+    "miss_sd_m",
+    "miss_per_deg_m",
+    "outcome",
+    "miss_side",
+    "margin_left_deg",
+    "margin_right_deg",
+    "speed_mps",
+    "english",
+    "at",
+    "player",
+    "note",
+)
+COLUMNS = REQUIRED + OPTIONAL
+OUTCOMES = ("made", "missed")
+SIDES = ("left", "right")
+# Nobody's practice log is larger; a file of this many rows is something else.
+MOST_ROWS = 2_000_000
+
+
+@dataclass(frozen=True)
+class AttemptRow:
+    """One attempt as the fit needs it. Metres, radians; NaN and None where the file is blank.
+
+    ``row`` is the line of the file (header = 1). ``miss_per_rad_m`` is how far the miss moves per radian of bearing.
+    ``miss_side``: the bearing delivered was more (left) or less (right) than needed. ``margin_left_rad`` and
+    ``margin_right_rad``: how far the bearing may exceed, or fall short of, the needed one and still make the shot.
+    """
+
+    row: int
+    shot: str
+    start_x_m: float
+    start_y_m: float
+    bearing_rad: float
+    bearing_sd_rad: float = nan
+    clip: str | None = None
+    common_bearing_sd_rad: float = nan
+    miss_m: float = nan
+    miss_sd_m: float = nan
+    miss_per_rad_m: float = nan
+    outcome: str | None = None
+    miss_side: str | None = None
+    margin_left_rad: float = nan
+    margin_right_rad: float = nan
+    speed_mps: float = nan
+    english: str | None = None
+    at: str | None = None
+    player: str | None = None
+    note: str | None = None
+
+
+def load_attempts(path: Path) -> list[AttemptRow]:
+    """Read a file of attempts.
+
+    Raises InputError: the file cannot be read, is empty or not UTF-8, lacks a required column, or holds an entry that
+    cannot be (the row and the value are named).
+    """
+    try:
+        with Path(path).open(encoding="utf-8-sig", newline="") as stream:
+            return read_attempts(stream, str(path))
+    except OSError as error:
+        raise InputError(f"{path}: the file of attempts cannot be read ({error.strerror or error}).") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: the file of attempts is not UTF-8 text; save it as UTF-8.") from error
+
+
+def read_attempts(stream: TextIO, where: str) -> list[AttemptRow]:
+    """As ``load_attempts``, from an open text stream; ``where`` names it in messages."""
+    reader = csv.reader(stream, strict=True)
+    try:
+        header = [name.strip() for name in next(reader, [])]
+        if not any(header):
+            raise InputError(f"{where}: the file is empty; its first line must name the columns {', '.join(REQUIRED)}.")
+        missing = [name for name in REQUIRED if name not in header]
+        if missing:
+            raise InputError(
+                f"{where}: the column {missing[0]!r} is missing; a file of attempts needs {', '.join(REQUIRED)}."
+            )
+        twice = sorted({name for name in header if name in COLUMNS and header.count(name) > 1})
+        if twice:
+            raise InputError(f"{where}: the column {twice[0]!r} stands there twice; keep one.")
+        rows = []
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                rows.append(_row(dict(zip(header, cells, strict=False)), reader.line_num, where))
+            if len(rows) > MOST_ROWS:
+                raise InputError(f"{where}: over {MOST_ROWS} attempts; split the file.")
+    except csv.Error as error:
+        raise InputError(f"{where}, row {reader.line_num}: not a line of CSV ({error}).") from error
+    return rows
+
+
+def _row(cells: dict[str, str], line: int, where: str) -> AttemptRow:
+    place = f"{where}, row {line}"
+
+    def number(name: str, *, least: float | None = None) -> float:
+        text = cells.get(name, "").strip()
+        if not text:
+            if name in REQUIRED:
+                raise InputError(f"{place}: {name} is blank; every attempt needs it.")
+            return nan
+        try:
+            value = float(text)
+        except ValueError:
+            value = nan
+        if not isfinite(value):
+            raise InputError(f"{place}: {name} is {text!r}; it must be a number.")
+        if least is not None and value < least:
+            raise InputError(f"{place}: {name} is {text}; it cannot be below {least:g}.")
+        return value
+
+    def word(name: str, allowed: tuple[str, ...] = ()) -> str | None:
+        text = cells.get(name, "").strip()
+        if text and allowed and text not in allowed:
+            raise InputError(f"{place}: {name} is {text!r}; use {' or '.join(allowed)}, or leave it blank.")
+        return text or None
+
+    shot = word("shot")
+    if shot is None:
+        raise InputError(f"{place}: shot is blank; every attempt needs it.")
+    return AttemptRow(
+        row=line,
+        shot=shot,
+        start_x_m=number("start_x_m"),
+        start_y_m=number("start_y_m"),
+        bearing_rad=radians(number("bearing_deg")),
+        bearing_sd_rad=radians(number("bearing_sd_deg", least=0)),
+        clip=word("clip"),
+        common_bearing_sd_rad=radians(number("common_bearing_sd_deg", least=0)),
+        miss_m=number("miss_m"),
+        miss_sd_m=number("miss_sd_m", least=0),
+        miss_per_rad_m=number("miss_per_deg_m") / radians(1),
+        outcome=word("outcome", OUTCOMES),
+        miss_side=word("miss_side", SIDES),
+        margin_left_rad=radians(number("margin_left_deg", least=0)),
+        margin_right_rad=radians(number("margin_right_deg", least=0)),
+        speed_mps=number("speed_mps", least=0),
+        english=word("english"),
+        at=word("at"),
+        player=word("player"),
+        note=word("note"),
+    )
+
+
+def write_attempts(rows: Iterable[AttemptRow], stream: TextIO) -> None:
+    """Write attempts in the form that ``load_attempts`` reads, all columns, blank where not known."""
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for row in rows:
+        writer.writerow(
+            [
+                row.shot,
+                _text(row.start_x_m, 5),
+                _text(row.start_y_m, 5),
+                _text(degrees(row.bearing_rad) % 360.0, 4),
+                _text(degrees(row.bearing_sd_rad), 4),
+                row.clip or "",
+                _text(degrees(row.common_bearing_sd_rad), 4),
+                _text(row.miss_m, 5),
+                _text(row.miss_sd_m, 5),
+                _text(row.miss_per_rad_m * radians(1), 6),
+                row.outcome if row.outcome in OUTCOMES else "",
+                row.miss_side or "",
+                _text(degrees(row.margin_left_rad), 4),
+                _text(degrees(row.margin_right_rad), 4),
+                _text(row.speed_mps, 4),
+                row.english or "",
+                row.at or "",
+                row.player or "",
+                row.note or "",
+            ]
+        )
+
+
+def _text(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}" if isfinite(value) else ""

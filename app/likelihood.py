@@ -1,0 +1,226 @@
+"""What each attempt says of the bearing it needed, and the batched fit of the lines' family to all of them.
+
+An attempt's error is ``e = (given bearing - predicted bearing) - N z``. ``z`` are nuisances with a standard normal
+prior, the columns of ``N`` what one standard deviation of each does to every bearing: the gain of the miss correction
+(one per shot) and the common turn of each clip. They enter linearly, so they are fitted along with a penalty z^2/2;
+for measured attempts that is the same as integrating them out, and it spares a dense covariance (with a hundred clips
+the matrices stay small, and interval attempts need no other code).
+
+Errors are normal with variance scatter^2 + sd^2 of the row. A measured attempt gives its density, with a wide second
+normal for wrong entries if asked for; an attempt that is only known as made, or missed to a side, gives the
+probability of the interval in which its needed bearing must lie (censored).
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_ndtr
+
+from app import lines
+from calibration.table import Vector
+
+# A wrong entry's error is taken as this many times as wide as a right one's.
+WIDE = 10.0
+ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Attempts at one shot, ready for the fit. Lengths in metres from the table's centre, angles in radians.
+
+    ``start_m`` (n, 2). ``bearing_rad`` (n,): the needed bearing of a measured attempt (fully corrected), the delivered
+    one of an interval attempt. ``sd_rad`` (n,): stated error. ``nuisance_rad`` (n, q). ``low_rad`` and ``high_rad``
+    (n,): for an interval attempt, between which limits needed minus delivered lies (infinite where open), NaN for a
+    measured one; ``outside`` (n,) turns the interval round (missed, side not known). ``wrong_share``: the share of
+    wrong entries that the likelihood allows for (0: none).
+    """
+
+    start_m: Vector
+    bearing_rad: Vector
+    sd_rad: Vector
+    nuisance_rad: Vector
+    low_rad: Vector
+    high_rad: Vector
+    outside: NDArray[np.bool_]
+    wrong_share: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.bearing_rad)
+
+    @cached_property
+    def bearing_unit(self) -> Vector:
+        return lines.unit(self.bearing_rad)
+
+    @cached_property
+    def measured(self) -> NDArray[np.bool_]:
+        return np.isnan(self.low_rad)
+
+    @property
+    def normal(self) -> bool:
+        """Whether the likelihood is that of plain normal errors, for which everything has a closed form."""
+        return self.wrong_share == 0 and bool(self.measured.all())
+
+
+def measured_bearings(
+    start_m: Vector, bearing_rad: Vector, sd_rad: Vector | float = 0.0, nuisance_rad: Vector | None = None
+) -> Observations:
+    """Observations that are all measured. Shapes as in Observations."""
+    n = len(bearing_rad)
+    return Observations(
+        start_m=np.asarray(start_m, dtype=float),
+        bearing_rad=np.asarray(bearing_rad, dtype=float),
+        sd_rad=np.broadcast_to(np.asarray(sd_rad, dtype=float), (n,)),
+        nuisance_rad=np.zeros((n, 0)) if nuisance_rad is None else np.asarray(nuisance_rad, dtype=float),
+        low_rad=np.full(n, np.nan),
+        high_rad=np.full(n, np.nan),
+        outside=np.zeros(n, dtype=bool),
+    )
+
+
+def row_terms(error_rad: Vector, variance: Vector, obs: Observations) -> tuple[Vector, Vector, Vector]:
+    """Log-likelihood of each row, its derivative by the error, and a curvature that is never negative.
+
+    ``error_rad`` and ``variance`` of one shape, (..., n). For wrong entries the curvature is that of the weighted
+    normal (each row's information counts with its weight), since the true one can be negative.
+    """
+    value = -0.5 * error_rad**2 / variance - 0.5 * np.log(2 * np.pi * variance)
+    slope = -error_rad / variance
+    curvature = 1 / variance
+    if obs.wrong_share > 0:
+        right = weights(error_rad, variance, obs.wrong_share)
+        share = right + (1 - right) / WIDE**2
+        value = np.log(1 - obs.wrong_share) + value - np.log(right)
+        slope = slope * share
+        curvature = np.asarray(curvature * share)
+    if obs.measured.all():
+        return value, slope, curvature
+    value, slope, curvature = value.copy(), np.array(slope), np.array(curvature)
+    k = ~obs.measured
+    sd = np.sqrt(variance[..., k])
+    value[..., k], slope[..., k], curvature[..., k] = _interval_terms(
+        (error_rad[..., k] + obs.low_rad[k]) / sd, (error_rad[..., k] + obs.high_rad[k]) / sd, sd, obs.outside[k]
+    )
+    return value, slope, curvature
+
+
+def weights(error_rad: Vector, variance: Vector, wrong_share: float) -> Vector:
+    """Probability that a measured row is a right entry, given its error: 1 for a perfect one, near 0 for a wild one."""
+    log_odds = np.log(wrong_share / (1 - wrong_share) / WIDE) + 0.5 * error_rad**2 / variance * (1 - 1 / WIDE**2)
+    weight: Vector = 1 / (1 + np.exp(np.minimum(log_odds, 600.0)))
+    return weight
+
+
+def _interval_terms(low: Vector, high: Vector, sd: Vector, outside: NDArray[np.bool_]) -> tuple[Vector, Vector, Vector]:
+    """Terms of log P(low < standard normal < high), or of its complement. Limits in sds, increasing."""
+    # In the upper tail the difference of two numbers near one loses all digits; mirrored, it keeps them.
+    flip = low + high > 0
+    a, b = np.where(flip, -high, low), np.where(flip, -low, high)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        inside = log_ndtr(b) + np.log1p(-np.exp(log_ndtr(a) - log_ndtr(b)))
+        beyond = np.logaddexp(log_ndtr(low), log_ndtr(-high))
+        value = np.maximum(np.where(outside, beyond, inside), -1e6)
+        sign = np.where(outside, -1.0, 1.0)
+        at_low = sign * np.exp(np.maximum(-0.5 * low**2 - value, -700.0)) / ROOT_TWO_PI
+        at_high = sign * np.exp(np.maximum(-0.5 * high**2 - value, -700.0)) / ROOT_TWO_PI
+        at_low, at_high = np.where(np.isinf(low), 0.0, at_low), np.where(np.isinf(high), 0.0, at_high)
+        slope = at_high - at_low
+        low_0, high_0 = np.where(np.isinf(low), 0.0, low), np.where(np.isinf(high), 0.0, high)
+        curvature = slope**2 + at_high * high_0 - at_low * low_0
+    # The complement's likelihood is not log-concave; where it bends upwards only its slope is used.
+    return value, slope / sd, np.maximum(curvature, 1e-6) / sd**2
+
+
+@dataclass(frozen=True)
+class Solutions:
+    """Best families for a batch of scatters: ``family`` (b, 2), ``nuisance`` (b, q), penalised log-likelihood
+    ``value`` (b,) and ``information`` (b, 2 + q, 2 + q) of family and nuisances."""
+
+    family: Vector
+    nuisance: Vector
+    value: Vector
+    information: Vector
+
+    @property
+    def restricted(self) -> Vector:
+        """Log-likelihood of the scatter alone, family and nuisances integrated out (Laplace; exact for measured
+        rows and lines that bend little), up to a constant. Shape (b,)."""
+        value: Vector = self.value - 0.5 * np.linalg.slogdet(self.information)[1]
+        return value
+
+    @property
+    def covariance(self) -> Vector:
+        """Covariance of (phi, kappa), nuisances taken into account, shape (b, 2, 2)."""
+        return np.asarray(np.linalg.inv(self.information)[:, :2, :2], dtype=np.float64)
+
+
+def solve(
+    obs: Observations,
+    scatter_rad: Vector,
+    family: Vector,
+    nuisance: Vector | None = None,
+    *,
+    hold_family: bool = False,
+    tolerance: float = 1e-10,
+    most_steps: int = 60,
+) -> Solutions:
+    """Maximise the penalised likelihood for each scatter of a batch, by Gauss-Newton steps that are halved when they
+    do not help.
+
+    Parameters
+    ----------
+    scatter_rad : (b,). family : (b, 2) start values. nuisance : (b, q) start values, zero when not given.
+    hold_family : fit only the nuisances, with the family as given. tolerance : of the log-likelihood.
+    """
+    q = obs.nuisance_rad.shape[1]
+    b = len(scatter_rad)
+    first = 2 if hold_family else 0
+    state = np.concatenate([family, np.zeros((b, q)) if nuisance is None else nuisance], axis=1)
+    variance = scatter_rad[:, None] ** 2 + obs.sd_rad**2
+    value, gradient, information = _expand(obs, state, variance)
+    if first == 2 + q:
+        return Solutions(state[:, :2], state[:, 2:], value, information)
+    size = np.ones(b)
+    step = _step(gradient, information, first)
+    for _ in range(most_steps):
+        gain = np.sum(step * gradient[:, first:], axis=1)
+        open_ = (gain > tolerance) & (size > 1e-6)
+        if not open_.any():
+            break
+        trial = state.copy()
+        trial[:, first:] += np.where(open_, size, 0.0)[:, None] * step
+        new_value, new_gradient, new_information = _expand(obs, trial, variance)
+        better = open_ & (new_value >= value)
+        state[better], value[better] = trial[better], new_value[better]
+        gradient[better], information[better] = new_gradient[better], new_information[better]
+        step = np.where(better[:, None], _step(gradient, information, first), step)
+        size = np.where(better, np.minimum(2 * size, 1.0), np.where(open_, size / 2, size))
+    return Solutions(state[:, :2], state[:, 2:], value, information)
+
+
+def _expand(obs: Observations, state: Vector, variance: Vector) -> tuple[Vector, Vector, Vector]:
+    """Value, gradient and information of the penalised log-likelihood at a batch of states."""
+    z = state[:, 2:]
+    error, by_family = lines.expand(state[:, :2], obs.start_m, obs.bearing_unit)
+    columns = by_family
+    if z.shape[1]:
+        error = error - z @ obs.nuisance_rad.T
+        columns = np.empty((len(state), len(obs), state.shape[1]))
+        columns[:, :, :2], columns[:, :, 2:] = by_family, obs.nuisance_rad
+    terms, slope, curvature = row_terms(error, variance, obs)
+    gradient = -np.matmul(slope[:, None, :], columns)[:, 0, :]
+    gradient[:, 2:] -= z
+    information = np.matmul((columns * curvature[:, :, None]).transpose(0, 2, 1), columns)
+    i = np.arange(2, state.shape[1])
+    information[:, i, i] += 1.0
+    value: Vector = terms.sum(axis=1) - 0.5 * np.sum(z * z, axis=1)
+    return value, gradient, information
+
+
+def _step(gradient: Vector, information: Vector, first: int) -> Vector:
+    block = information[:, first:, first:].copy()
+    i = np.arange(block.shape[1])
+    # A whisper of damping keeps designs that cannot tell one direction from breaking the solver.
+    block[:, i, i] += 1e-9 * block[:, i, i] + 1e-12
+    return np.asarray(np.linalg.solve(block, gradient[:, first:, None])[:, :, 0], dtype=np.float64)

@@ -1,0 +1,167 @@
+"""The confidence region of the convergence point, and its ellipse.
+
+For one scatter, a family's plausibility is exp(-drop), drop being how far its log-likelihood (nuisances at their best)
+lies below the best; twice the drop is chi-square with two degrees of freedom, so exp(-drop) is the p-value. Averaged
+over the scatter's nodes it is the p-value given here, and the 95 % region is where it is 0.05 or more.
+
+Where nothing but the scatter spreads the bearings, the average has a closed form, (RSS/RSS_min)^(-nu/2), and the
+region is exactly that of the profile likelihood with the F threshold: RSS <= RSS_min (1 + 2 F(2, nu)/nu), or
+n log(1 + 2 F(2, nu)/nu) on twice the drop of the log-likelihood, nu = n - 2. Where stated errors dominate (and the
+scatter tends to nothing) it turns into the chi-square region by itself, which the F threshold would miss by far
+(n = 5: 9.98 instead of 5.99); in between it lies in between. Priors on the scatter and interval attempts need no other
+rule.
+"""
+
+from dataclasses import dataclass
+from math import hypot, pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app import lines
+from app.likelihood import Observations, solve
+from app.scatter import ScatterNodes
+from calibration.table import Vector
+
+CONFIDENCE = 0.95
+RAYS = 72
+# The outline is looked for out to this many times the linear ellipse's radius.
+FARTHEST = 25.0
+BRACKETS = 14
+REFINEMENTS = 7
+
+
+@dataclass(frozen=True)
+class Ellipse:
+    """Semi-axes in metres, direction of the major one in [0, pi)."""
+
+    confidence: float
+    semi_major_m: float
+    semi_minor_m: float
+    angle_rad: float
+
+    @property
+    def area_m2(self) -> float:
+        return pi * self.semi_major_m * self.semi_minor_m
+
+
+def ellipse_of(covariance_m2: Vector, scale_squared: float, confidence: float = CONFIDENCE) -> Ellipse:
+    """The ellipse of a covariance, shape (2, 2): semi-axes are the roots of its eigenvalues times ``scale_squared``.
+
+    ``scale_squared`` is 2 F(2, nu) for a scatter estimated with nu degrees of freedom, chi-square with two degrees of
+    freedom for a known one.
+    """
+    values, vectors = np.linalg.eigh(covariance_m2)
+    minor, major = (hypot(0.0, float(v)) for v in np.sqrt(np.maximum(values, 0.0) * scale_squared))
+    return Ellipse(confidence, major, minor, float(np.arctan2(vectors[1, 1], vectors[0, 1])) % pi)
+
+
+def p_values(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
+    """How plausible families (r, 2) are, in [0, 1], shape (r,)."""
+    drop = nodes.solutions.value - _profile(obs, nodes, families)
+    p: Vector = np.exp(-np.maximum(drop, 0.0)) @ nodes.weight
+    return p
+
+
+def _profile(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
+    """Log-likelihood with the nuisances at their best, shape (r, j)."""
+    r, j = len(families), len(nodes.weight)
+    q = obs.nuisance_rad.shape[1]
+    if obs.normal:
+        precision = 1 / (nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2)
+        residual = lines.residuals(families, obs.start_m, obs.bearing_unit)
+        squares = residual**2 @ precision.T
+        if q:
+            scaled = precision[:, :, None] * obs.nuisance_rad
+            inner = obs.nuisance_rad.T @ scaled + np.eye(q)
+            pulls = np.einsum("rn,jnq->jrq", residual, scaled)
+            squares -= np.einsum("jrq,jqr->rj", pulls, np.linalg.solve(inner, pulls.transpose(0, 2, 1)))
+        value: Vector = -0.5 * squares + 0.5 * np.sum(np.log(precision / (2 * pi)), axis=1)
+        return value
+    held = solve(
+        obs,
+        np.tile(nodes.scatter_rad, r),
+        np.repeat(families, j, axis=0),
+        np.tile(nodes.solutions.nuisance, (r, 1)),
+        hold_family=True,
+    )
+    return held.value.reshape(r, j)
+
+
+def scale_squared(nodes: ScatterNodes, covariance: Vector, confidence: float = CONFIDENCE) -> float:
+    """The factor for ``ellipse_of``: 2 F(2, nu) for plain measured rows, chi-square where the scatter is known, found
+    in between by averaging over the scatter's nodes. ``covariance`` (2, 2) of (phi, kappa) is the one to be scaled."""
+    shrink = np.einsum("jab,ba->j", np.linalg.inv(nodes.solutions.covariance), covariance) / 2
+    low, high = 0.0, 1e7
+    for _ in range(80):
+        middle = (low + high) / 2 if high < 10 else np.sqrt(max(low, 1e-3) * high)
+        if float(np.exp(-0.5 * middle * shrink) @ nodes.weight) > 1 - confidence:
+            low = middle
+        else:
+            high = middle
+    return float(high)
+
+
+def outline(
+    obs: Observations,
+    nodes: ScatterNodes,
+    family: Vector,
+    covariance: Vector,
+    scale: float,
+    *,
+    confidence: float = CONFIDENCE,
+    rays: int = RAYS,
+) -> Vector | None:
+    """Closed outline of the region in (phi, kappa), shape (rays + 1, 2), or None when some ray never leaves it.
+
+    ``family`` (2,) is the best one, ``covariance`` (2, 2) and ``scale`` give the linear ellipse from which the search
+    starts.
+    """
+    angle = 2 * pi * np.arange(rays) / rays
+    step = (np.linalg.cholesky(covariance) @ np.stack([np.cos(angle), np.sin(angle)])).T * np.sqrt(scale)
+    level = np.log(1 - confidence)
+
+    def height(radius: Vector, rows: NDArray[np.int64]) -> Vector:
+        away = radius[:, None] * step[rows]
+        p = p_values(obs, nodes, family + away)
+        # A direction more than a right angle off is no aim at the same shot: whatever the wrapped residual says.
+        return np.where(np.abs(away[:, 0]) > pi / 2, np.inf, np.log(np.maximum(p, 1e-300)) - level)
+
+    radii = np.geomspace(0.3, FARTHEST, BRACKETS)
+    inner, outer = np.zeros(rays), np.full(rays, np.nan)
+    inner_height, outer_height = np.full(rays, -level), np.full(rays, np.nan)
+    open_ = np.arange(rays)
+    for radius in radii:
+        found = height(np.full(len(open_), radius), open_)
+        out = found < 0
+        outer[open_[out]], outer_height[open_[out]] = radius, found[out]
+        inner[open_[~out]], inner_height[open_[~out]] = radius, found[~out]
+        open_ = open_[~out]
+        if not len(open_):
+            break
+    if len(open_) or not np.isfinite(inner_height).all():
+        return None
+    every = np.arange(rays)
+    for k in range(REFINEMENTS):
+        # Straight-line guesses (in radius squared, where a quadratic drop is straight), a bisection every third time.
+        share = inner_height / (inner_height - outer_height) if k % 3 != 2 else np.full(rays, 0.5)
+        middle = np.sqrt(inner**2 + np.clip(share, 0.02, 0.98) * (outer**2 - inner**2))
+        found = height(middle, every)
+        out = found < 0
+        outer, outer_height = np.where(out, middle, outer), np.where(out, found, outer_height)
+        inner, inner_height = np.where(out, inner, middle), np.where(out, inner_height, found)
+    share = inner_height / (inner_height - outer_height)
+    radius = np.sqrt(inner**2 + share * (outer**2 - inner**2))
+    ring = family + radius[:, None] * step
+    return np.vstack([ring, ring[:1]])
+
+
+def reaches_infinity(ring: Vector) -> bool:
+    """Whether an outline in (phi, kappa) touches or crosses kappa = 0."""
+    return bool(ring[:, 1].min() <= 0 <= ring[:, 1].max())
+
+
+def area(ring: Vector) -> float:
+    """Area inside a closed outline (shoelace)."""
+    x, y = ring[:-1, 0] - ring[0, 0], ring[:-1, 1]
+    return float(0.5 * abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))

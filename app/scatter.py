@@ -1,0 +1,159 @@
+"""The scatter of the needed bearings: what the attempts say of it, kept as a handful of weighted nodes.
+
+Nothing that depends on the scatter is computed at one best value of it. Family and nuisances are integrated out of
+the likelihood (restricted likelihood, so that the two parameters of the family cost two degrees of freedom), and what
+remains, times a prior, weights a row of nodes in log scatter. Two priors: the reference prior of a normal variance that
+adds to known ones (1/scatter^2 where nothing else is known), and a log-normal one round the scatter of the same table's
+or player's other shots, which outcome-only attempts cannot do without.
+"""
+
+from dataclasses import dataclass
+from math import log, radians
+
+import numpy as np
+
+from app import lines
+from app.likelihood import Observations, Solutions, solve
+from calibration.table import Vector
+
+# Spread factor of the log-normal prior: two shots of one table or player differ by about this much.
+PRIOR_FACTOR = 1.6
+# Middle of the prior where no other shot tells: common practice, no source (ball and eye round a good player's line).
+USUAL_SCATTER_RAD = radians(0.28)
+LEAST_SCATTER_RAD = 1e-8
+COARSE_NODES = 20
+NODES = 16
+# Nodes are weighted by their log-likelihood; this much of it is enough.
+NODE_TOLERANCE = 1e-6
+# Nodes reach to where the scatter's weight has fallen by this much (in log).
+REACH = 9.0
+
+
+@dataclass(frozen=True)
+class ScatterPrior:
+    """Log-normal: middle in radians and the factor that one standard deviation is."""
+
+    middle_rad: float = USUAL_SCATTER_RAD
+    factor: float = PRIOR_FACTOR
+
+    def log_density(self, log_scatter: Vector) -> Vector:
+        """In log scatter, up to a constant."""
+        density: Vector = -0.5 * ((log_scatter - log(self.middle_rad)) / log(self.factor)) ** 2
+        return density
+
+
+@dataclass(frozen=True)
+class ScatterNodes:
+    """Scatters (j,), their weights (j,), summing to one, and the best family for each."""
+
+    scatter_rad: Vector
+    weight: Vector
+    solutions: Solutions
+
+    def quantile(self, share: float) -> float:
+        """Scatter below which ``share`` of the weight lies, radians."""
+        if len(self.weight) == 1:
+            return float(self.scatter_rad[0])
+        below = np.cumsum(self.weight) - 0.5 * self.weight
+        return float(np.exp(np.interp(share, below, np.log(self.scatter_rad))))
+
+
+def reference_log_density(log_scatter: Vector, obs: Observations) -> Vector:
+    """Reference prior of the scatter in log scatter, up to a constant: Jeffreys' for a variance added to known ones."""
+    squared = np.exp(2 * log_scatter)[:, None]
+    density: Vector = 2 * log_scatter + 0.5 * np.log(np.mean(1 / (squared + obs.sd_rad**2) ** 2, axis=1))
+    return density
+
+
+def best_start(obs: Observations, scatter_rad: float) -> Vector:
+    """The best family at one scatter, (2,), from several starts."""
+    starts = lines.start_families(obs.start_m, obs.bearing_rad)
+    scatter = np.full(len(starts), scatter_rad)
+    first = solve(obs, scatter, starts, most_steps=0).value
+    keep = np.argsort(-first)[:3]
+    tried = solve(obs, scatter[keep], starts[keep], tolerance=NODE_TOLERANCE)
+    family: Vector = tried.family[int(np.argmax(tried.value))]
+    return family
+
+
+def rough_scatter(obs: Observations, family: Vector) -> float:
+    """Root mean square of the residuals about a family, never below a floor; radians."""
+    residual = lines.residuals(family, obs.start_m, obs.bearing_unit)
+    # The median keeps a few wrong entries from setting the scale.
+    middle = 1.4826 * float(np.median(np.abs(residual))) if obs.wrong_share > 0 else 0.0
+    spread = middle or float(np.sqrt(np.mean(residual**2)))
+    return max(spread, LEAST_SCATTER_RAD)
+
+
+def known_scatter(obs: Observations, scatter_rad: float) -> ScatterNodes:
+    """One node: the scatter is given (0 when the stated errors are all there is)."""
+    family = best_start(obs, scatter_rad)
+    one = np.array([scatter_rad])
+    return ScatterNodes(one, np.ones(1), solve(obs, one, family[None]))
+
+
+def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterNodes:
+    """Weighted nodes of the scatter; ``prior`` None stands for the reference prior."""
+    family = best_start(obs, USUAL_SCATTER_RAD)
+    middle = log(rough_scatter(obs, family) if prior is None else prior.middle_rad)
+    below, above = (log(1e3), log(60.0)) if prior is None else (4.5 * log(prior.factor),) * 2
+    coarse = np.linspace(middle - below, middle + above, COARSE_NODES)
+    families = np.tile(family, (COARSE_NODES, 1))
+    # Plain errors are close enough to linear for finding out where the nodes belong.
+    solutions, score = _scores(obs, coarse, families, prior, most_steps=1 if obs.normal else 60)
+    near = np.flatnonzero(score > score.max() - REACH)
+    low, high = coarse[max(near[0] - 1, 0)], coarse[min(near[-1] + 1, COARSE_NODES - 1)]
+    fine = np.linspace(low, high, NODES)
+    nearest = np.abs(fine[:, None] - coarse).argmin(axis=1)
+    solutions, score = _scores(obs, fine, solutions.family[nearest], prior)
+    weight = np.exp(score - score.max())
+    return ScatterNodes(np.exp(fine), weight / weight.sum(), solutions)
+
+
+def _scores(
+    obs: Observations, log_scatter: Vector, family: Vector, prior: ScatterPrior | None, most_steps: int = 60
+) -> tuple[Solutions, Vector]:
+    solutions = solve(obs, np.exp(log_scatter), family, tolerance=NODE_TOLERANCE, most_steps=most_steps)
+    density = reference_log_density(log_scatter, obs) if prior is None else prior.log_density(log_scatter)
+    return solutions, solutions.restricted + density
+
+
+def restricted_estimate(obs: Observations, nodes: ScatterNodes, prior: ScatterPrior | None) -> float:
+    """Scatter of greatest restricted likelihood (times the log-normal prior if there is one), radians.
+
+    Measured rows without stated errors: the root of the residual sum of squares over n - 2. Zero when the stated errors
+    account for all of the spread.
+    """
+    if len(nodes.weight) == 1:
+        return float(nodes.scatter_rad[0])
+
+    def score(log_scatter: Vector, family: Vector) -> Vector:
+        value = solve(obs, np.exp(log_scatter), family).restricted
+        return value if prior is None else value + prior.log_density(log_scatter)
+
+    grid = np.log(nodes.scatter_rad)
+    values = score(grid, nodes.solutions.family)
+    k = int(np.argmax(values))
+    family = nodes.solutions.family[k]
+    if prior is None and k == 0:
+        return 0.0
+    low, high = grid[max(k - 1, 0)], grid[min(k + 1, len(grid) - 1)]
+    for _ in range(3):
+        grid = np.linspace(low, high, 9)
+        values = score(grid, np.broadcast_to(family, (9, 2)))
+        k = int(np.clip(np.argmax(values), 1, 7))
+        low, high = grid[k - 1], grid[k + 1]
+    bend = values[k - 1] - 2 * values[k] + values[k + 1]
+    shift = 0.5 * (values[k - 1] - values[k + 1]) / bend if bend < 0 else 0.0
+    best = float(np.exp(grid[k] + shift * (grid[1] - grid[0])))
+    if prior is None and obs.sd_rad.any():
+        nothing = solve(obs, np.zeros(1), family[None]).restricted[0] if (obs.sd_rad > 0).all() else -np.inf
+        if nothing >= values[k]:
+            return 0.0
+    return best
+
+
+def at_scatter(obs: Observations, nodes: ScatterNodes, scatter_rad: float) -> Solutions:
+    """The best family at one scatter, started from the nearest node's."""
+    k = int(np.argmin(np.abs(np.log(nodes.scatter_rad) - log(max(scatter_rad, LEAST_SCATTER_RAD)))))
+    return solve(obs, np.array([scatter_rad]), nodes.solutions.family[k : k + 1])

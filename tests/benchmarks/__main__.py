@@ -1,0 +1,54 @@
+"""Benchmarks: ``python -m tests.benchmarks [NAME ...] [--drills N]`` runs those named, all when none is named.
+
+Each benchmark is a module beside this one with a function ``run`` that gives rows (mappings of the same keys), and
+takes ``drills`` if it simulates.
+"""
+
+import argparse
+import importlib
+import inspect
+import pkgutil
+from collections.abc import Sequence
+from time import perf_counter
+from typing import Any
+
+import tests.benchmarks as benchmarks
+
+
+def names() -> list[str]:
+    """Modules here that can be run."""
+    found = (m.name for m in pkgutil.iter_modules(benchmarks.__path__) if not m.name.startswith("_"))
+    return sorted(n for n in found if hasattr(importlib.import_module(f"tests.benchmarks.{n}"), "run"))
+
+
+def text_table(rows: Sequence[dict[str, Any]]) -> str:
+    """Rows as aligned columns under their keys; numbers to four digits."""
+    if not rows:
+        return "(nothing to show)"
+    keys = list(rows[0])
+    cells = [[k.replace("_", " ") for k in keys]]
+    cells += [[f"{v:.4g}" if isinstance(v, float) else str(v) for v in (row.get(k, "") for k in keys)] for row in rows]
+    widths = [max(len(line[i]) for line in cells) for i in range(len(keys))]
+    return "\n".join("  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in cells)
+
+
+def main() -> None:
+    """Run what the command line names."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description="Run benchmarks and print them.")
+    parser.add_argument("names", nargs="*", metavar="NAME", help=f"one of {', '.join(names())}; all when none is named")
+    parser.add_argument("--drills", type=int, help="simulated drills a family (2000 when not given)")
+    given = parser.parse_args()
+    unknown = sorted(set(given.names) - set(names()))
+    if unknown:
+        parser.error(f"no benchmark is called {unknown[0]!r}; there are {', '.join(names())}")
+    for name in given.names or names():
+        module = importlib.import_module(f"tests.benchmarks.{name}")
+        takes = inspect.signature(module.run).parameters
+        began = perf_counter()
+        rows = module.run(drills=given.drills) if given.drills and "drills" in takes else module.run()
+        doc = (module.__doc__ or name).strip().splitlines()[0]
+        print(f"{name}: {doc}\n{text_table(rows)}\n({perf_counter() - began:.0f} s)\n")
+
+
+if __name__ == "__main__":
+    main()

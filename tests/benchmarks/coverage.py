@@ -1,0 +1,61 @@
+"""How often the 95 % region holds the true point, and how large it is against the exact one of the same design."""
+
+from math import pi
+
+import numpy as np
+from scipy.stats import f as f_distribution
+
+from app import lines
+from app.region import CONFIDENCE, area, outline, p_values, scale_squared
+from app.scatter import at_scatter, integrate_scatter, restricted_estimate
+from tests.benchmarks.drills import PLACES, Drill, measured_drill
+
+COUNTS = (5, 8, 12, 30)
+# Outlines cost ten times as much as the question whether the truth is inside: every so many drills are enough.
+OUTLINE_EVERY = 20
+
+
+def exact_area(drill: Drill) -> float:
+    """Area in (phi, kappa) of the F region of a linear model with the same design, its nuisances taken out by an oracle
+    from the residuals but left in the covariance."""
+    obs = drill.observations
+    columns = lines.jacobian(drill.family, obs.start_m)
+    error = lines.residuals(drill.family, obs.start_m, obs.bearing_unit) - drill.shared_rad
+    residual = error - columns @ np.linalg.lstsq(columns, error, rcond=None)[0]
+    nu = len(obs) - 2
+    covariance = np.eye(len(obs)) * (residual @ residual / nu) + obs.nuisance_rad @ obs.nuisance_rad.T
+    information = columns.T @ np.linalg.solve(covariance, columns)
+    return float(pi * 2 * f_distribution.ppf(CONFIDENCE, 2, nu) / np.sqrt(np.linalg.det(information)))
+
+
+def inside_and_area(drill: Drill, with_area: bool) -> tuple[bool, float]:
+    """Whether the truth is in the region, and the ratio of areas (NaN when not asked for or open)."""
+    obs = drill.observations
+    nodes = integrate_scatter(obs, None)
+    inside = bool(p_values(obs, nodes, drill.family[None])[0] >= 1 - CONFIDENCE)
+    if not with_area:
+        return inside, float("nan")
+    best = at_scatter(obs, nodes, restricted_estimate(obs, nodes, None))
+    scale = scale_squared(nodes, best.covariance[0])
+    ring = outline(obs, nodes, best.family[0], best.covariance[0], scale, rays=36)
+    return inside, float("nan") if ring is None else area(ring) / exact_area(drill)
+
+
+def run(drills: int = 2000, seed: int = 20) -> list[dict[str, float | str]]:
+    """One row a family of drills: share of regions that hold the truth (with its simulation error) and median ratio."""
+    rows: list[dict[str, float | str]] = []
+    for place in PLACES:
+        for n in COUNTS:
+            rng = np.random.default_rng([seed, n, *place.encode()])
+            found = [inside_and_area(measured_drill(rng, n, place), k % OUTLINE_EVERY == 0) for k in range(drills)]
+            inside = np.array([hit for hit, _ in found])
+            ratio = np.array([share for _, share in found])
+            rows.append(
+                {
+                    "family": f"{place}, n = {n}",
+                    "coverage_percent": 100 * float(inside.mean()),
+                    "coverage_sd_percent": 100 * float(np.sqrt(0.05 * 0.95 / drills)),
+                    "area_ratio": float(np.nanmedian(ratio)),
+                }
+            )
+    return rows

@@ -1,0 +1,66 @@
+"""Simulated drills: starts as a player would place them, true lines, and what a log would hold of them."""
+
+from dataclasses import dataclass
+from math import radians
+
+import numpy as np
+
+from app import lines
+from app.likelihood import Observations, measured_bearings
+from calibration.table import STANDARD_TABLES, Vector
+
+GAIN_SD = 0.15
+
+
+@dataclass(frozen=True)
+class Drill:
+    """A simulated log of one shot with its truth. ``family`` (2,) is the true (phi, kappa)."""
+
+    observations: Observations
+    family: Vector
+    scatter_rad: float
+    shared_rad: Vector
+    """What gain and turns have really added to each bearing, (n,)."""
+
+
+# Inverse distance of the point from the table's centre, per metre: one-rail points of a 9-ft table stand near 0.45.
+PLACES = {"near": (0.40, 0.60), "far": (0.08, 0.20), "parallel": (0.0, 0.0), "spreading": (-0.30, -0.10)}
+
+
+def starts(rng: np.random.Generator, n: int, towards: float) -> Vector:
+    """n starts (n, 2) from the table's centre: up to eight marked places in the half away from the point, walked round
+    again and again, each ball within a few millimetres of its mark."""
+    table = STANDARD_TABLES["9ft"]
+    marks = min(n, 8)
+    half = np.array([table.length_m, table.width_m]) / 2 - 0.1
+    along = np.linspace(-0.95, 0.15, marks) + rng.uniform(-0.05, 0.05, marks)
+    side = rng.permutation(np.linspace(-0.9, 0.9, marks)) + rng.uniform(-0.08, 0.08, marks)
+    placed = np.column_stack([along, side])[np.arange(n) % marks] * half * [np.sign(np.cos(towards)), 1]
+    return np.asarray(placed + rng.normal(0, 0.003, (n, 2)))
+
+
+def measured_drill(
+    rng: np.random.Generator,
+    n: int,
+    place: str,
+    *,
+    scatter_deg: tuple[float, float] = (0.15, 0.5),
+    stated_deg: float = 0.06,
+    clip_turn_deg: float = 0.04,
+    always_long: bool = False,
+) -> Drill:
+    """A log of measured misses. Clips of about a dozen attempts share a turn; the miss correction has a gain error."""
+    family = np.array([radians(rng.uniform(35, 75)), rng.uniform(*PLACES[place])])
+    start = starts(rng, n, family[0])
+    scatter = radians(rng.uniform(*scatter_deg))
+    stated = np.full(n, radians(stated_deg))
+    # How far off the player aims, to be corrected by the measured miss.
+    missed = np.radians(rng.normal(0.8 if always_long else 0.0, 0.6, n))
+    clip = np.arange(n) // 12
+    nuisance = [GAIN_SD * missed]
+    if clip_turn_deg:
+        nuisance += [radians(clip_turn_deg) * (clip == c) for c in range(int(clip.max()) + 1)]
+    columns = np.column_stack(nuisance)
+    shared = columns @ rng.normal(0, 1, columns.shape[1])
+    needed = lines.needed_bearings(family, start) + rng.normal(0, np.hypot(scatter, stated)) + shared
+    return Drill(measured_bearings(start, needed, stated, columns), family, scatter, shared)
