@@ -35,6 +35,7 @@ class LoggedAttempt:
     at: datetime
     player: str
     attempt: Attempt
+    table: Table
     corrections: tuple[tuple[str, Any], ...] = ()
 
 
@@ -195,11 +196,20 @@ def list_attempts(
         return _numbered(session.scalars(query).all())
 
 
+def find_attempt(engine: Engine, attempt_id: int) -> LoggedAttempt | None:
+    with reading(engine) as session:
+        session_id = session.scalar(select(AttemptLogRow.session_id).where(AttemptLogRow.id == attempt_id))
+    if session_id is None:
+        return None
+    return next((a for a in list_attempts(engine, session_id=session_id) if a.id == attempt_id), None)
+
+
 def _attempts() -> Select[AttemptLogRow]:
     return (
         select(AttemptLogRow)
         .options(
             selectinload(AttemptLogRow.session).selectinload(SessionRow.player),
+            selectinload(AttemptLogRow.session).selectinload(SessionRow.table),
             selectinload(AttemptLogRow.shot),
             selectinload(AttemptLogRow.clip),
             selectinload(AttemptLogRow.corrections),
@@ -232,6 +242,7 @@ def _logged(row: AttemptLogRow, number: int) -> LoggedAttempt:
         at=row.session.started_at + timedelta(seconds=into_clip_s),
         player=row.session.player.name if row.session.player else "",
         attempt=attempt,
+        table=Table(**row.session.table.measures),
         corrections=tuple((c.field, c.value) for c in row.corrections),
     )
 

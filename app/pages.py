@@ -1,0 +1,129 @@
+"""The pages: sessions, one session, one shot, the camera, the interface. All that they need comes with them."""
+
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from fastapi import APIRouter, FastAPI, HTTPException, Request, Response
+from fastapi.staticfiles import StaticFiles
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from sqlalchemy import Engine
+
+from app import log_views
+from app.api import MOST_ID
+from app.practice import Practice, practise
+from calibration.table import STANDARD_TABLES
+from vision.shot import Shot
+
+STATIC = Path(__file__).parent / "static"
+router = APIRouter(include_in_schema=False)
+
+
+def mount_static(app: FastAPI) -> None:
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+
+
+@router.get("/")
+def index(request: Request) -> Response:
+    engine = _engine(request)
+    return page("index.html", sessions=log_views.list_sessions(engine), shots=log_views.list_shots(engine))
+
+
+@router.get("/sessions/{session_id}")
+def session(request: Request, session_id: int) -> Response:
+    found = log_views.load_session(_engine(request), session_id) if 0 < session_id <= MOST_ID else None
+    if found is None:
+        raise HTTPException(404, f"There is no session {session_id}.")
+    practices = [practise(shot, found.table, found.of_shot(shot.name)) for shot in found.shots]
+    return page("session.html", session=found, practices=[_drawn(p, f"shot-{k}-") for k, p in enumerate(practices)])
+
+
+@router.get("/shots/{shot_id}")
+def shot(request: Request, shot_id: int) -> Response:
+    engine = _engine(request)
+    found = next((s for s in log_views.list_shots(engine) if s.id == shot_id), None)
+    if found is None:
+        raise HTTPException(404, f"There is no shot {shot_id}.")
+    logged = log_views.list_attempts(engine, shot_name=found.shot.name)
+    practice = practise(found.shot, found.table or STANDARD_TABLES["9ft"], logged)
+    return page("shot.html", found=found, practice=_drawn(practice, "attempt-"))
+
+
+@router.get("/camera")
+def camera() -> Response:
+    return page("camera.html")
+
+
+@router.get("/interface")
+def interface(request: Request) -> Response:
+    description = request.app.openapi()
+    endpoints = [
+        {
+            "path": path,
+            "method": method.upper(),
+            "summary": operation.get("description", ""),
+            "parameters": [p for p in operation.get("parameters", []) if p["in"] == "query"],
+        }
+        for path, methods in description["paths"].items()
+        for method, operation in methods.items()
+    ]
+    return page("interface.html", endpoints=endpoints)
+
+
+def page(template: str, *, status: int = 200, **values: Any) -> Response:
+    text = _templates().get_template(template).render(**values)
+    return Response(text, status_code=status, media_type="text/html")
+
+
+def error_page(request: Request, status: int, message: str) -> Response:
+    return page("error.html", status=status, code=status, message=message)
+
+
+@cache
+def _templates() -> Environment:
+    made = Environment(
+        loader=PackageLoader("app"),
+        autoescape=select_autoescape(),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["day"] = _day
+    made.filters["clock"] = _clock
+    made.globals["describe"] = describe_shot
+    return made
+
+
+def _drawn(practice: Practice, anchor: str) -> dict[str, Any]:
+    return {"is": practice, "anchor": anchor, "svg": practice.drawing(anchor=anchor)}
+
+
+def describe_shot(shot: Shot) -> str:
+    """``kick, left rail, to the foot-right pocket; medium speed``."""
+    text = f"{shot.kind}, {', '.join(shot.rails)} rail{'s' if len(shot.rails) > 1 else ''}"
+    if shot.target_pocket:
+        text += f", to the {shot.target_pocket} pocket"
+    elif shot.made == "hit":
+        text += ", to hit the target ball"
+    if shot.stroke.speed is not None:
+        said = shot.stroke.speed
+        text += f"; {said} speed" if isinstance(said, str) else f"; {said:g} m/s"
+    if shot.stroke.english != "none":
+        text += f", {shot.stroke.english} english"
+    return text
+
+
+def _day(value: datetime) -> str:
+    return f"{value.day} {value:%B %Y}"
+
+
+def _clock(seconds: float) -> str:
+    if seconds != seconds:
+        return "–"
+    return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
+
+
+def _engine(request: Request) -> Engine:
+    engine: Engine = request.app.state.engine
+    return engine

@@ -1,0 +1,117 @@
+"""Attempts at one shot made ready to be shown: fitted, told in words, tallied and drawn."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import isfinite
+
+from app.attempts_csv import AttemptRow
+from app.drawing import draw_practice
+from app.fit import ShotFit, fit_shot
+from app.log_views import LoggedAttempt
+from app.point_view import PointView, point_view, tell_point
+from app.words import AttemptWords, tell_attempt
+from calibration.table import Table
+from vision.shot import Shot
+
+# The header of an exported file is line 1, so the first attempt stands on line 2.
+FIRST_ROW = 2
+
+
+@dataclass(frozen=True)
+class Practice:
+    """All that a page or the command line shows of the attempts at one shot.
+
+    ``elsewhere`` counts attempts on tables of another size: they are shown and told, and not fitted.
+    """
+
+    shot: Shot
+    table: Table
+    attempts: tuple[LoggedAttempt, ...]
+    words: tuple[AttemptWords, ...]
+    fit: ShotFit
+    point: PointView
+    elsewhere: int
+
+    @property
+    def made(self) -> int:
+        return sum(a.attempt.outcome == "made" for a in self.attempts)
+
+    def tally(self) -> str:
+        """``2 of 5 made; of the others 2 short, 1 long``."""
+        if not self.attempts:
+            return "no attempts yet"
+        text = f"{self.made} of {len(self.attempts)} made"
+        rest = [w for w in self.words if w.outcome != "made"]
+        if not rest:
+            return text
+        sides = [
+            (sum(w.side == side for w in rest), name)
+            for side, name in (
+                ("long", "long"),
+                ("short", "short"),
+                ("left", "to the left"),
+                ("right", "to the right"),
+                ("on line", "on line"),
+                ("not known", "with no measured miss"),
+            )
+        ]
+        return f"{text}; of the others " + ", ".join(f"{count} {name}" for count, name in sides if count)
+
+    def sentences(self) -> list[str]:
+        told = tell_point(self.point, self.shot, self.table)
+        if self.elsewhere:
+            told.append(f"{self.elsewhere} attempts on tables of another size are left out of the point.")
+        return told
+
+    def drawing(self, *, standalone: bool = False, anchor: str = "") -> str:
+        attempts = [(k, a.attempt) for k, a in enumerate(self.attempts, 1)]
+        return draw_practice(attempts, self.shot, self.table, self.point, standalone=standalone, anchor=anchor)
+
+
+def practise(shot: Shot, table: Table, attempts: Sequence[LoggedAttempt]) -> Practice:
+    """Fit and tell the attempts at one shot on one table."""
+    here = [a for a in attempts if _same_size(a.table, table)]
+    fit = fit_shot(attempt_rows(here, shot), shot_name=shot.name, table=table, shot=shot)
+    return Practice(
+        shot=shot,
+        table=table,
+        attempts=tuple(attempts),
+        words=tuple(tell_attempt(a.attempt, shot, a.table) for a in attempts),
+        fit=fit,
+        point=point_view(fit.to_json()),
+        elsewhere=len(attempts) - len(here),
+    )
+
+
+def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) -> list[AttemptRow]:
+    """The log's attempts as rows of the file of attempts; those without a line or a start are left out."""
+    rows: list[AttemptRow] = []
+    for logged in attempts:
+        a = logged.attempt
+        if not (isfinite(a.bearing_rad) and isfinite(a.start_m[0]) and isfinite(a.start_m[1])):
+            continue
+        rows.append(
+            AttemptRow(
+                row=FIRST_ROW + len(rows),
+                shot=logged.shot_name,
+                start_x_m=float(a.start_m[0]),
+                start_y_m=float(a.start_m[1]),
+                bearing_rad=a.bearing_rad,
+                bearing_sd_rad=a.bearing_sd_rad,
+                clip=logged.clip or None,
+                common_bearing_sd_rad=logged.common_bearing_sd_rad,
+                miss_m=a.miss_m,
+                miss_sd_m=a.miss_sd_m,
+                miss_per_rad_m=a.miss_per_rad_m,
+                outcome=a.outcome if a.outcome in ("made", "missed") else None,
+                speed_mps=a.speed_mps,
+                english=shot.stroke.english if shot is not None else None,
+                at=logged.at.isoformat(timespec="seconds"),
+                player=logged.player or None,
+            )
+        )
+    return rows
+
+
+def _same_size(one: Table, other: Table) -> bool:
+    return abs(one.length_m - other.length_m) < 0.01 and abs(one.width_m - other.width_m) < 0.01

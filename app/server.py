@@ -1,0 +1,28 @@
+"""The web application: the JSON interface and the pages on one log."""
+
+from fastapi import FastAPI
+from sqlalchemy import Engine
+
+from app import api, errors, pages
+from app.guard import Guard
+from app.settings import Settings
+from app.version import program_version
+
+
+def create_app(engine: Engine, settings: Settings) -> FastAPI:
+    app = FastAPI(
+        title="Railpoint",
+        version=program_version(),
+        description="Sessions, attempts, shots and fits of the log. Metres, seconds, degrees; null is 'not measured'.",
+        openapi_url="/api/openapi.json",
+        # The framework's own pages load scripts from elsewhere; ours, /interface, does not.
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.engine = engine
+    app.include_router(api.router)
+    app.include_router(pages.router)
+    pages.mount_static(app)
+    errors.install(app, pages.error_page)
+    app.add_middleware(Guard, hosts=settings.hosts)
+    return app
