@@ -1,0 +1,139 @@
+"""The balls' radius in units of the table, which tells a table's size: every standard table has its own ratio.
+
+Balls that rest on the cloth are found as round spots of another colour. Their outline is measured along rays from the
+middle, where the colour changes most sharply (a cast shadow ends softly), and a sphere that lies on the cloth is fitted
+to the outline's lines of sight: their distance from its centre is its radius. So any view will do.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from calibration.camera import Camera, Matrix
+from calibration.cloth import Picture
+from calibration.nose_lines import Linear, linear_light
+from calibration.table import Table, Vector
+
+RAYS = 72
+# Radii looked at, around the assumed ball's: from the largest table with the smallest ball to the reverse.
+SHARE_RANGE = (0.72, 1.45)
+FRAMES_LOOKED_AT = 5
+EDGE_CLEARANCE = 1.2
+LEAST_ROUND_SHARE = 0.6
+# The limb of a ball is darker than its middle and its foot stands in its own shadow: both are factors on the light, so
+# changes are compared in the logarithm, with this share of the usual brightness added against noise in the dark.
+DARK_SHARE = 0.1
+SYSTEMATIC_SHARE = 0.01
+
+
+@dataclass(frozen=True)
+class BallSize:
+    """Radius of the balls under the assumed table, metres, its standard deviation, and from how many sightings."""
+
+    radius_m: float
+    sd_m: float
+    sightings: int
+
+
+def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -> BallSize | None:
+    """Median radius of the balls at rest, in the metres of the assumed ``table``; None when no ball is seen."""
+    step = max(1, len(frames) // FRAMES_LOOKED_AT)
+    radii = [
+        radius
+        for frame in frames[::step][:FRAMES_LOOKED_AT]
+        for place in _spots(frame, camera, table)
+        if (radius := _radius_m(linear_light(frame), camera, table, place)) is not None
+    ]
+    if not radii:
+        return None
+    radius = float(np.median(radii))
+    scatter = 1.4826 * float(np.median(np.abs(np.array(radii) - radius))) / np.sqrt(len(radii))
+    return BallSize(radius, float(np.hypot(scatter, SYSTEMATIC_SHARE * radius)), len(radii))
+
+
+def _spots(frame: Picture, camera: Camera, table: Table) -> list[Vector]:
+    """Rough centres (x, y) of round spots on the cloth, about the size of a ball, in a plan view of the bed."""
+    mm = 4.0
+    clear = EDGE_CLEARANCE * table.ball_radius_m
+    xs = np.arange(clear, table.length_m - clear, mm / 1000)
+    ys = np.arange(clear, table.width_m - clear, mm / 1000)
+    grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
+    pixels = camera.project(np.column_stack([grid, np.full(len(grid), table.ball_radius_m)])).astype(np.float32)
+    where = pixels.reshape(len(ys), len(xs), 2)
+    plan = cv2.remap(frame, where[..., 0], where[..., 1], cv2.INTER_AREA)
+    lab = cv2.cvtColor(plan, cv2.COLOR_BGR2LAB).astype(np.float32)
+    x, y = np.meshgrid(np.linspace(-1, 1, len(xs)), np.linspace(-1, 1, len(ys)))
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    cloth = np.ones(x.shape, bool)
+    difference = np.zeros(x.shape)
+    limit = 1.0
+    for _ in range(4):
+        model = np.linalg.lstsq(terms[cloth][::11], lab[cloth][::11], rcond=None)[0]
+        difference = np.linalg.norm(lab - terms @ model, axis=2)
+        limit = max(5 * 1.4826 * float(np.median(difference[cloth])), 8.0)
+        cloth = difference < limit
+    spots = cv2.morphologyEx((difference > 1.3 * limit).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    _, _, stats, centres = cv2.connectedComponentsWithStats(spots)
+    expected = np.pi * (1000 * table.ball_radius_m / mm) ** 2
+    found = []
+    for stat, centre in zip(stats[1:], centres[1:], strict=True):
+        wide, high, area = stat[cv2.CC_STAT_WIDTH], stat[cv2.CC_STAT_HEIGHT], stat[cv2.CC_STAT_AREA]
+        if 0.35 * expected < area < 2.6 * expected and max(wide, high) < 1.9 * min(wide, high):
+            found.append(np.array([xs[0] + centre[0] * mm / 1000, ys[0] + centre[1] * mm / 1000]))
+    return found
+
+
+def _radius_m(light: Linear, camera: Camera, table: Table, place_m: Vector) -> float | None:
+    """Radius of the sphere on the cloth near ``place_m`` whose outline shows as a circle of sharp change."""
+    centre = place_m
+    for _ in range(2):
+        edge = _outline(light, camera, table, centre)
+        fitted = _fit_sphere(camera, edge, centre, table.ball_radius_m)
+        if fitted is None:
+            return None
+        centre, radius, share = fitted
+        if np.hypot(*(centre - place_m)) > table.ball_radius_m:
+            return None
+    low, high = np.array(SHARE_RANGE) * table.ball_radius_m
+    return radius if share > LEAST_ROUND_SHARE and low * 1.05 < radius < high * 0.95 else None
+
+
+def _outline(light: Linear, camera: Camera, table: Table, centre_m: Vector) -> Matrix:
+    """Pixels where, going out from a ball's middle, the colour changes most."""
+    R = table.ball_radius_m
+    centre = np.array([*centre_m, R])
+    middle = camera.project(centre[None])[0]
+    side = np.cross(centre - camera.position_m, camera.rotation[1])
+    across = camera.project((centre + R * side / np.linalg.norm(side))[None])[0]
+    radius_px = float(np.linalg.norm(across - middle))
+    reach = np.arange(SHARE_RANGE[0], SHARE_RANGE[1], 0.1 / max(radius_px, 1.0))
+    angle = np.arange(RAYS) * 2 * np.pi / RAYS
+    unit = np.column_stack([np.cos(angle), np.sin(angle)])
+    where = (middle + radius_px * reach[None, :, None] * unit[:, None, :]).astype(np.float32)
+    colour = cv2.remap(light, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    colour = cv2.GaussianBlur(colour, (0, 1), sigmaX=6.0, sigmaY=0.01)
+    floor = DARK_SHARE * float(np.median(colour))
+    change = np.linalg.norm(np.gradient(np.log(np.maximum(colour, 0) + floor), axis=1), axis=2)
+    peak = np.argmax(change[:, 3:-3], axis=1) + 3
+    return middle + radius_px * reach[peak][:, None] * unit  # type: ignore[no-any-return]
+
+
+def _fit_sphere(camera: Camera, edge: Matrix, centre_m: Vector, radius_m: float) -> tuple[Vector, float, float] | None:
+    """Centre (x, y), radius, and share of the rays that agree, of a sphere lying on the cloth."""
+    rays = camera.rays(edge)
+    rays = rays / np.linalg.norm(rays, axis=1, keepdims=True)
+
+    def gap(unknowns: Vector) -> Vector:
+        x, y, r = unknowns
+        to_centre = np.array([x, y, r]) - camera.position_m
+        return np.linalg.norm(np.cross(rays, to_centre), axis=1) - r  # type: ignore[no-any-return]
+
+    start = np.array([*centre_m, radius_m])
+    solved = least_squares(gap, start, loss="cauchy", f_scale=0.02 * radius_m, max_nfev=50)
+    if not solved.success and solved.status != 0:
+        return None
+    agree = np.abs(gap(solved.x)) < 0.06 * radius_m
+    return solved.x[:2], float(solved.x[2]), float(agree.mean())

@@ -1,0 +1,259 @@
+"""The camera from lines seen on the table, by least squares, with priors where the view cannot tell.
+
+Two kinds of line are used, each at its own height: the noses, and the outer edges of the cushions' cloth. How far
+behind the nose that cloth ends, and how high, differs from table to table, so both are unknowns here. Corners are
+never used: the lines' corners are virtual points inside the pockets.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from calibration.camera import PARAMETERS, Camera, Matrix
+from calibration.table import Rail, Table, Vector
+
+LineKind = Literal["nose", "cloth"]
+
+# Priors. Phones film with focal lengths of 0.7 to 1.2 times the long side, ultra-wide and telephoto beyond (common
+# practice, no source); the rest is what lenses of phones and action cameras show.
+FOCAL_OVER_LONG_SIDE = 0.9
+LOG_FOCAL_SD = 0.25
+CENTRE_SD_SHARE = 8.0 / 1920
+K1_PRIOR, K1_SD = -0.03, 0.08
+K2_PRIOR, K2_SD = 0.0, 0.02
+# The specification allows 62.5 to 64.5 % of the ball's diameter, 0.33 mm as a standard deviation.
+NOSE_HEIGHT_SD_M = 0.00035
+# Cushions are 1 7/8 to 2 in wide by the WPA's specification; other makes stray further.
+CLOTH_SETBACK_M, CLOTH_SETBACK_SD_M = 0.050, 0.006
+CLOTH_HEIGHT_M, CLOTH_HEIGHT_SD_M = 0.042, 0.003
+# Straightness of the build, per rail: how far a line stands from where it should, and how far its edge is misread.
+CLOTH_RAIL_SD_M = 0.0007
+NOSE_RAIL_SD_PX = 0.08
+HUBER_SD = 2.5
+MOST_ITERATIONS = 30
+
+CAMERA_COUNT = len(PARAMETERS)
+# Steps of the numerical derivative, in the order of ``camera.PARAMETERS``.
+STEPS = [1e-3, 0.1, 0.1, 1e-3, 1e-3, 1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3]
+NUISANCES = ("nose_height", "cloth_setback", "cloth_height")
+
+
+@dataclass(frozen=True)
+class LinePoints:
+    """Points of a picture that lie on one line of the table.
+
+    Attributes
+    ----------
+    kind, rail : which line.
+    along_m : (n,) about where along the rail, metres from the start of ``Table.nose_segment``, to a few cm.
+    pixels : (n, 2), sd_px : (n,) one standard deviation across the line, independent from point to point.
+    common_sd_px : error across the line that all its points share.
+    """
+
+    kind: LineKind
+    rail: Rail
+    along_m: Vector
+    pixels: Matrix
+    sd_px: Vector
+    common_sd_px: float
+
+
+@dataclass(frozen=True)
+class CameraFit:
+    """The camera with its covariance, and the sum of squares that tells rival fits apart (priors included)."""
+
+    camera: Camera
+    cost: float
+    cloth_setback_m: float
+    cloth_height_m: float
+    nose_height_m: float
+    points: int
+
+
+class _Problem:
+    """Residuals of all lines at once, as a function of steps of the camera, heights, and one offset per line."""
+
+    def __init__(self, lines: Sequence[LinePoints], table: Table, start: Camera) -> None:
+        self.table, self.start = table, start
+        self.pixels = np.concatenate([line.pixels for line in lines])
+        self.sd_px = np.concatenate([line.sd_px for line in lines])
+        self.line = np.repeat(np.arange(len(lines)), [len(line.pixels) for line in lines])
+        self.common_sd_px = np.array([line.common_sd_px for line in lines])[self.line]
+        self.nose = np.array([line.kind == "nose" for line in lines])[self.line]
+        placed = [rail_points(table, line.rail, line.along_m, 0.0, 0.0) for line in lines]
+        self.base = np.concatenate([points for points, _ in placed])
+        self.outward = np.array([outward for _, outward in placed])[self.line]
+        self.along = np.column_stack([-self.outward[:, 1], self.outward[:, 0], np.zeros(len(self.base))])
+
+    def residuals(self, unknowns: Vector) -> Vector:
+        """Standardised residuals: each point across its line, then the priors."""
+        camera = self.start.moved(unknowns[:CAMERA_COUNT])
+        heights = unknowns[CAMERA_COUNT : CAMERA_COUNT + len(NUISANCES)]
+        offsets = unknowns[CAMERA_COUNT + len(NUISANCES) :]
+        evidence = (self._across(camera, heights) - offsets[self.line] * self.common_sd_px) / self.sd_px
+        scale = CENTRE_SD_SHARE * max(camera.width, camera.height)
+        priors = [
+            (np.log(camera.focal_px / (FOCAL_OVER_LONG_SIDE * max(camera.width, camera.height)))) / LOG_FOCAL_SD,
+            (camera.centre_px[0] - (camera.width - 1) / 2) / scale,
+            (camera.centre_px[1] - (camera.height - 1) / 2) / scale,
+            (camera.k1 - K1_PRIOR) / K1_SD,
+            (camera.k2 - K2_PRIOR) / K2_SD,
+        ]
+        return np.concatenate([evidence, priors, heights, offsets])
+
+    def _across(self, camera: Camera, heights: Vector) -> Vector:
+        """Signed distance of the points from their lines' images, pixels, positive away from the table."""
+        setback, height = cloth_edge_m(heights)
+        on_line = self.base + np.where(self.nose, 0.0, setback)[:, None] * self.outward
+        on_line[:, 2] = np.where(self.nose, nose_height_m(self.table, heights), height)
+        here, ahead, out = np.split(
+            camera.project(np.concatenate([on_line, on_line + 0.01 * self.along, on_line + 0.002 * self.outward])), 3
+        )
+        tangent = ahead - here
+        normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+        normal *= np.sign(((out - here) * normal).sum(axis=1, keepdims=True))
+        return ((self.pixels - here) * normal).sum(axis=1)  # type: ignore[no-any-return]
+
+
+def nose_height_m(table: Table, heights: Vector) -> float:
+    return table.nose_height_m + NOSE_HEIGHT_SD_M * float(heights[0])
+
+
+def cloth_edge_m(heights: Vector) -> tuple[float, float]:
+    """Setback behind the nose and height of the edge of the cushions' cloth."""
+    return CLOTH_SETBACK_M + CLOTH_SETBACK_SD_M * float(heights[1]), CLOTH_HEIGHT_M + CLOTH_HEIGHT_SD_M * float(
+        heights[2]
+    )
+
+
+def rail_points(
+    table: Table, rail: Rail, along_m: Vector, setback_m: float | Vector, height_m: float
+) -> tuple[Matrix, Vector]:
+    """Points (n, 3) beside a rail's nose line, ``setback_m`` behind it, and the unit vector (3,) outwards."""
+    start, end = table.nose_segment(rail)
+    unit = (end - start) / np.linalg.norm(end - start)
+    outward = np.array([unit[1], -unit[0], 0.0])
+    along = np.asarray(along_m, dtype=float)[..., None]
+    points = start + along * unit + np.asarray(setback_m, dtype=float)[..., None] * outward
+    points[..., 2] = height_m
+    return points, outward
+
+
+def fit_camera(lines: Sequence[LinePoints], table: Table, start: Camera, *, tries: int = 2) -> CameraFit:
+    """Least-squares camera through the lines.
+
+    Parameters
+    ----------
+    lines : evidence; at least four sides must be covered for a full camera, else priors carry what is left.
+    table : gives the lines' places; its nose height is the middle of a prior.
+    start : a camera within a few per cent, such as ``camera_start.start_cameras`` gives.
+    tries : passes of reweighting the evidence by its own scatter.
+
+    Returns
+    -------
+    CameraFit. The covariance is that of the inverse normal matrix with the priors as rows, the evidence scaled by its
+    residuals; nuisances are marginalised.
+    """
+    evidence = list(lines)
+    camera = start
+    rest = np.zeros(len(NUISANCES) + len(evidence))
+    for turn in range(tries + 1):
+        problem = _Problem(evidence, table, camera)
+        unknowns, cost, normal = _minimise(problem, np.concatenate([np.zeros(CAMERA_COUNT), rest]))
+        camera, rest = camera.moved(unknowns[:CAMERA_COUNT]), unknowns[CAMERA_COUNT:]
+        residual = problem.residuals(unknowns)[: len(problem.pixels)]
+        if turn < tries:
+            evidence = _rescaled(evidence, residual)
+    covariance = np.linalg.inv(normal)[:CAMERA_COUNT, :CAMERA_COUNT]
+    covariance = (covariance + covariance.T) / 2
+    heights = rest[: len(NUISANCES)]
+    setback, height = cloth_edge_m(heights)
+    return CameraFit(
+        replace(
+            camera,
+            covariance=covariance,
+            determined=_determined(camera, covariance),
+            residual_px=float(1.4826 * np.median(np.abs(residual * problem.sd_px))),
+        ),
+        cost,
+        setback,
+        height,
+        nose_height_m(table, heights),
+        len(problem.pixels),
+    )
+
+
+def _minimise(problem: _Problem, start: Vector) -> tuple[Vector, float, Matrix]:
+    """Levenberg and Marquardt's method with Huber's weights on the picture's residuals, not on the priors.
+
+    General solvers take hundreds of steps along the valley of focal length and height that a view straight down has;
+    with the priors as rows, the Gauss-Newton step crosses it in a few. Returns unknowns, cost and normal matrix.
+    """
+    count = len(problem.pixels)
+    steps = np.array(STEPS + [0.05] * (len(start) - CAMERA_COUNT))
+    at, damping = start, 1e-4
+    residual = problem.residuals(at)
+    cost = _cost(residual, count)
+    normal = np.eye(len(at))
+    for _ in range(MOST_ITERATIONS):
+        weight = np.ones(len(residual))
+        weight[:count] = np.minimum(1.0, HUBER_SD / np.maximum(np.abs(residual[:count]), 1e-9))
+        jacobian = _jacobian(problem.residuals, at, steps)
+        normal = jacobian.T @ (weight[:, None] * jacobian)
+        slope = jacobian.T @ (weight * residual)
+        while damping < 1e8:
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -slope)
+            tried = problem.residuals(at + step)
+            new_cost = _cost(tried, count) if np.isfinite(tried).all() else np.inf
+            if new_cost <= cost:
+                break
+            damping *= 10
+        else:
+            break
+        gained = cost - new_cost
+        at, residual, cost, damping = at + step, tried, new_cost, max(damping / 10, 1e-9)
+        if gained < 1e-3:
+            break
+    return at, cost, normal
+
+
+def _cost(residual: Vector, count: int) -> float:
+    """Huber's cost of the first ``count`` residuals plus the sum of squares of the rest."""
+    size = np.abs(residual[:count])
+    near = np.minimum(size, HUBER_SD)
+    return float((near * (2 * size - near)).sum() + (residual[count:] ** 2).sum())
+
+
+def _jacobian(function: Callable[[Vector], Vector], at: Vector, steps: Vector) -> Matrix:
+    columns = []
+    for k, size in enumerate(steps):
+        step = np.zeros(len(at))
+        step[k] = size
+        columns.append((function(at + step) - function(at - step)) / (2 * size))
+    return np.stack(columns, axis=1)
+
+
+def _rescaled(lines: Sequence[LinePoints], residual: Vector) -> list[LinePoints]:
+    """Lines whose points scatter more than they claim get the scatter they show (robustly, line by line)."""
+    out, at = [], 0
+    for line in lines:
+        part = residual[at : at + len(line.pixels)]
+        at += len(line.pixels)
+        spread = 1.4826 * float(np.median(np.abs(part))) if len(part) else 1.0
+        out.append(replace(line, sd_px=line.sd_px * float(np.clip(spread, 0.7, 30.0))))
+    return out
+
+
+def _determined(camera: Camera, covariance: Matrix) -> dict[str, bool]:
+    """What the view told: a quantity counts as determined when its sd fell under half of its prior's."""
+    sd = np.sqrt(np.diag(covariance))
+    centre = CENTRE_SD_SHARE * max(camera.width, camera.height)
+    return {
+        "focal": bool(sd[0] < LOG_FOCAL_SD / 2),
+        "distortion": bool(sd[3] < K1_SD / 2),
+        "centre": bool(max(sd[1], sd[2]) < centre / 2),
+        "height": bool(sd[10] < 0.03 * abs(camera.position_m[2])),
+    }

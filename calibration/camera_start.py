@@ -1,0 +1,80 @@
+"""Cameras to start from: every way in which a table of this shape can lie under a four-sided region."""
+
+import cv2
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.camera_fit import (
+    CLOTH_HEIGHT_M,
+    CLOTH_SETBACK_M,
+    K1_PRIOR,
+    CameraFit,
+    LineKind,
+    LinePoints,
+    fit_camera,
+)
+from calibration.cloth import ClothOutline
+from calibration.table import RAILS, Rail, Table, Vector
+
+FOCALS_OVER_LONG_SIDE = (0.65, 0.95, 1.5)
+# The outline is read to about a pixel of the reduced picture, and its error is shared along a side.
+OUTLINE_SD_PX = 2.0
+SIDE_ORDER: tuple[Rail, ...] = ("right", "foot", "left", "head")
+
+
+def start_cameras(outline: ClothOutline, table: Table, size: tuple[int, int], kind: LineKind) -> list[CameraFit]:
+    """Coarse cameras for the two ways to lay the table's long rails on the region's sides, the better one first.
+
+    ``size`` is (width, height) of the picture; ``kind`` tells what the region's sides are taken for: the outer edge of
+    the cushions' cloth, or the noses. The half turn that exchanges head and foot is not decided here.
+    """
+    fits = []
+    for turn in (0, 1):
+        corners = np.roll(outline.corners_px, turn, axis=0)
+        sides = [outline.sides_px[(k - turn) % 4] for k in range(4)]
+        tried = [
+            fit_camera(_lines(sides, corners, table, kind), table, start, tries=0)
+            for focal in FOCALS_OVER_LONG_SIDE
+            if (start := _from_corners(corners, table, size, focal * max(size), kind)) is not None
+        ]
+        if tried:
+            fits.append(min(tried, key=lambda fit: fit.cost))
+    return sorted(fits, key=lambda fit: fit.cost)
+
+
+def _from_corners(
+    corners: Vector, table: Table, size: tuple[int, int], focal_px: float, kind: LineKind
+) -> Camera | None:
+    back, height = (CLOTH_SETBACK_M, CLOTH_HEIGHT_M) if kind == "cloth" else (0.0, table.nose_height_m)
+    L, W = table.length_m, table.width_m
+    points = np.array(
+        [
+            [-back, -back, height],
+            [L + back, -back, height],
+            [L + back, W + back, height],
+            [-back, W + back, height],
+        ]
+    )
+    centre = ((size[0] - 1) / 2, (size[1] - 1) / 2)
+    matrix = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1.0]])
+    found, turn, shift = cv2.solvePnP(points, corners, matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    if not found:
+        return None
+    rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=float)
+    position = np.asarray(-rotation.T @ shift, dtype=float).ravel()
+    if position[2] < 0.2:
+        return None
+    return Camera(size[0], size[1], focal_px, centre, K1_PRIOR, 0.0, rotation, position)
+
+
+def _lines(sides: list[Vector], corners: Vector, table: Table, kind: LineKind) -> list[LinePoints]:
+    lines = []
+    for k, rail in enumerate(SIDE_ORDER):
+        start, end = table.nose_segment(rail)
+        length = float(np.linalg.norm(end - start))
+        chord = corners[(k + 1) % 4] - corners[k]
+        points = sides[k][:: max(1, len(sides[k]) // 40)]
+        share = (points - corners[k]) @ chord / float(chord @ chord)
+        lines.append(LinePoints(kind, rail, share * length, points, np.full(len(points), OUTLINE_SD_PX), 1.0))
+    assert {line.rail for line in lines} == set(RAILS)
+    return lines

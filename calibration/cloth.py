@@ -1,0 +1,198 @@
+"""Where the cloth lies in a picture: the four-sided region of one colour that a table shows.
+
+No hue is assumed. Every common colour of the picture is tried as a seed; the region that grows from it under a smooth
+model of colour (lamps fade towards the corners, so one colour is not one value) is kept when four straight sides
+describe it. The sides found here are coarse, a pixel or two of the reduced picture; the edges are measured elsewhere.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.table import Vector
+
+Picture = NDArray[np.uint8]
+Mask = NDArray[np.bool_]
+
+LONG_SIDE_PX = 640
+SEEDS = 10
+LEAST_AREA = 0.06
+LEAST_AGREEMENT = 0.80
+BORDER_MARGIN_PX = 3.0
+
+
+@dataclass(frozen=True)
+class ClothOutline:
+    """A candidate for the table's cloth, in pixels of the full picture.
+
+    Attributes
+    ----------
+    corners_px : (4, 2) virtual corners of the sides, counter-clockwise as one sees the picture.
+    sides_px : four arrays (n, 2): points of the outline on the side from corner k to corner k + 1.
+    agreement : overlap of the four-sided shape with the region, 0 to 1.
+    area : share of the picture.
+    """
+
+    corners_px: Vector
+    sides_px: tuple[Vector, ...]
+    agreement: float
+    area: float
+
+
+def find_cloth(picture: Picture) -> list[ClothOutline]:
+    """Candidates for the cloth in a picture (uint8, BGR), the likeliest first; empty when nothing is four-sided."""
+    height, width = picture.shape[:2]
+    scale = min(1.0, LONG_SIDE_PX / max(height, width))
+    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    lab = cv2.cvtColor(cv2.medianBlur(small, 5), cv2.COLOR_BGR2LAB).astype(np.float32)
+    found: list[ClothOutline] = []
+    tried: list[Mask] = []
+    for seed in _common_colours(lab):
+        region = _grow(lab, seed)
+        if region is None or any(_overlap(region, other) > 0.9 for other in tried):
+            continue
+        tried.append(region)
+        outline = _outline(region, scale)
+        if outline is not None:
+            found.append(outline)
+    return sorted(found, key=lambda o: -(o.agreement**4) * o.area**0.5)
+
+
+def _common_colours(lab: NDArray[np.float32]) -> list[Vector]:
+    """Peaks of the picture's colour histogram, the commonest first."""
+    shape = np.array([32, 48, 48])
+    cells = (lab / 256 * shape).astype(int).reshape(-1, 3)
+    counts = np.zeros(shape)
+    np.add.at(counts, tuple(cells.T), 1)
+    counts = cv2.GaussianBlur(counts, (1, 3), 0.7)
+    peaks: list[Vector] = []
+    for flat in np.argsort(counts, axis=None)[::-1][:4000]:
+        cell = np.array(np.unravel_index(flat, counts.shape))
+        if all(np.abs(cell - other).max() > 2 for other in peaks):
+            peaks.append(cell)
+        if len(peaks) == SEEDS:
+            break
+    return [(cell + 0.5) * 256 / shape for cell in peaks]
+
+
+def _grow(lab: NDArray[np.float32], seed: Vector) -> Mask | None:
+    """The connected region of a smoothly varying colour round a seed colour, with its holes filled."""
+    height, width = lab.shape[:2]
+    grid = np.stack(np.meshgrid(np.linspace(-1, 1, width), np.linspace(-1, 1, height)), axis=-1)
+    x, y = grid[..., 0], grid[..., 1]
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1).astype(np.float32)
+    weight = np.array([0.5, 1.0, 1.0], dtype=np.float32)  # brightness varies more than hue over a lit cloth
+    region = _largest(np.linalg.norm((lab - seed.astype(np.float32)) * weight, axis=2) < 9.0)
+    for _ in range(4):
+        if region is None or region.mean() < LEAST_AREA / 3:
+            return None
+        inside = terms[region]
+        model = np.linalg.lstsq(inside[::7], lab[region][::7], rcond=None)[0]
+        residual = np.abs((lab - terms @ model) * weight)
+        spread = np.clip(1.4826 * np.median(residual[region], axis=0), 1.0, 4.0)
+        region = _largest((residual / spread).max(axis=2) < 4.5)
+    return region
+
+
+def _largest(mask: Mask) -> Mask | None:
+    """The largest connected part after thin gaps (shadow under the nose) are bridged, holes (balls) filled."""
+    bridge = np.ones((5, 5), np.uint8)
+    closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    closed = cv2.morphologyEx(closed, cv2.MORPH_CLOSE, bridge)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
+    if count < 2:
+        return None
+    part = (labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))).astype(np.uint8)
+    contours, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros_like(part)
+    cv2.drawContours(filled, contours, -1, 1, thickness=cv2.FILLED)
+    return cv2.morphologyEx(filled, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8)).astype(bool)
+
+
+def _overlap(one: Mask, other: Mask) -> float:
+    union = int((one | other).sum())
+    return float((one & other).sum() / union) if union else 0.0
+
+
+def _outline(region: Mask, scale: float) -> ClothOutline | None:
+    area = float(region.mean())
+    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if area < LEAST_AREA or not contours:
+        return None
+    contour = max(contours, key=len).reshape(-1, 2).astype(float)
+    height, width = region.shape
+    sides = _four_sides(contour, (width, height))
+    if sides is None:
+        return None
+    corners, points = sides
+    shape = np.zeros(region.shape, np.uint8)
+    cv2.fillPoly(shape, [np.round(corners).astype(np.int32)], 1)
+    agreement = _overlap(region, shape.astype(bool))
+    if agreement < LEAST_AGREEMENT:
+        return None
+    # Reduced pixel u covers full pixels (u + 0.5) / scale - 0.5.
+    return ClothOutline((corners + 0.5) / scale - 0.5, tuple((p + 0.5) / scale - 0.5 for p in points), agreement, area)
+
+
+def _four_sides(contour: Vector, size: tuple[int, int]) -> tuple[Vector, list[Vector]] | None:
+    """Four lines through a contour: corners (4, 2), counter-clockwise in the picture, and the points on each side.
+
+    Starts from the four-cornered simplification of the hull, then assigns the contour's points to the nearest line and
+    fits each line anew, so that the cut corners at pockets stop mattering.
+    """
+    hull = cv2.convexHull(contour.astype(np.float32))
+    length = cv2.arcLength(hull, True)
+    corners = None
+    for share in np.linspace(0.01, 0.15, 29):
+        simple = cv2.approxPolyDP(hull, share * length, True).reshape(-1, 2)
+        if len(simple) == 4:
+            corners = simple.astype(float)
+            break
+        if len(simple) < 4:
+            break
+    if corners is None:
+        corners = cv2.boxPoints(cv2.minAreaRect(hull)).astype(float)
+    # Counter-clockwise as seen means a negative shoelace sum, as y runs down.
+    following = np.roll(corners, -1, axis=0)
+    if np.sum(corners[:, 0] * following[:, 1] - corners[:, 1] * following[:, 0]) > 0:
+        corners = corners[::-1]
+    width, height = size
+    inner = (
+        (contour[:, 0] > BORDER_MARGIN_PX)
+        & (contour[:, 1] > BORDER_MARGIN_PX)
+        & (contour[:, 0] < width - 1 - BORDER_MARGIN_PX)
+        & (contour[:, 1] < height - 1 - BORDER_MARGIN_PX)
+    )
+    free = contour[inner]
+    points: list[Vector] = []
+    for reach in (12.0, 8.0, 6.0, 5.0, 5.0, 5.0):
+        lines, points = [], []
+        for k in range(4):
+            near = _points_near(free, corners[k], corners[(k + 1) % 4], reach)
+            if len(near) < 12:
+                return None
+            vx, vy, x0, y0 = cv2.fitLine(near.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+            lines.append(np.array([vy, -vx, vx * y0 - vy * x0]))
+            points.append(near)
+        meets = [np.cross(lines[k - 1], lines[k]) for k in range(4)]
+        if any(abs(m[2]) < 1e-9 for m in meets):
+            return None
+        corners = np.array([m[:2] / m[2] for m in meets])
+        if np.abs(corners).max() > 4 * max(size):
+            return None
+    return (corners, points) if cv2.isContourConvex(corners.astype(np.float32)) else None
+
+
+def _points_near(points: Vector, start: Vector, end: Vector, reach: float) -> Vector:
+    """Points within ``reach`` of the segment, its outer tenths (where pockets cut the cloth) left out."""
+    along = end - start
+    length = float(np.hypot(*along))
+    if length < 1e-9:
+        return points[:0]
+    unit = along / length
+    offset = points - start
+    s = offset @ unit
+    d = offset @ np.array([unit[1], -unit[0]])
+    return points[(s > 0.1 * length) & (s < 0.9 * length) & (np.abs(d) < reach)]  # type: ignore[no-any-return]

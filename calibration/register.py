@@ -1,0 +1,133 @@
+"""Registration: from a few frames of a clip to the table and the camera over it.
+
+The cloth gives a coarse camera; strips along the rails, resampled with it, give points on the nose lines and cloth
+edges to a fraction of a pixel; least squares on those gives the camera, and better strips, until nothing changes.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.ball_size import measure_ball_size
+from calibration.camera import Camera, Setup
+from calibration.camera_fit import CameraFit, fit_camera, rail_points
+from calibration.camera_start import start_cameras
+from calibration.cloth import Picture, find_cloth
+from calibration.errors import InputError
+from calibration.head import SIDES, place_head
+from calibration.nose_lines import Linear, find_lines, linear_light, median_picture
+from calibration.table import CORNERS, STANDARD_TABLES, Table
+from calibration.table_size import check_table, choose_table
+
+# Reach of the search for the noses, pass by pass.
+NOSE_REACHES_M = (0.022, 0.010, 0.006)
+LEAST_NOSES = 3
+LEAST_ELEVATION_DEG = 20.0
+# A line fit worse than this, as a share of the picture's long side, is not a table (2.9 px at 1080p).
+MOST_RESIDUAL_SHARE = 0.0015
+MOST_FOCAL_STRAY = 1.1
+# Under a pocket's mouth it is dark: this share of the cushion's brightness at most.
+POCKET_DARK_SHARE = 0.35
+
+NO_TABLE = (
+    "no table was found in the picture: all four cushions must be in view, with the camera well above the cloth; "
+    "move the camera or name its file with --camera."
+)
+
+
+def register(frames: Sequence[Picture], *, rotation_deg: int, table: Table | None, head: str | None) -> Setup:
+    """Find the table in frames of one clip and the camera that took them.
+
+    Parameters
+    ----------
+    frames : stored frames (uint8, BGR), spread over the clip so that people and balls are elsewhere in most of them;
+        one is enough, nine are good.
+    rotation_deg : how far a stored frame is turned clockwise to stand upright: 0, 90, 180 or 270.
+    table : None to tell the size from the balls; a stated table is checked against them.
+    head : side of the upright picture where the head rail lies; None for the default of ``head.place_head``.
+
+    Raises
+    ------
+    InputError : no table in view, a size that the balls contradict or cannot tell, a side that cannot be the head's.
+    """
+    if not frames:
+        raise InputError("no frame could be read, so there is nothing to find a table in; check the clip.")
+    if head is not None and head not in SIDES:
+        raise InputError(f"head {head!r} is not a side of the picture; use one of {', '.join(SIDES)}.")
+    still = median_picture(frames)
+    light = linear_light(still)
+    assumed = table if table is not None else STANDARD_TABLES["9ft"]
+    fit = _find_table(still, light, assumed)
+    size = measure_ball_size(frames, fit.camera, assumed)
+    if table is None:
+        table = choose_table(size, assumed, pockets=has_pockets(light, fit.camera, assumed))
+    else:
+        check_table(size, table)
+    fit = _refined(light, _rescaled(fit, assumed, table), table, NOSE_REACHES_M[-1:])
+    elevation = fit.camera.elevation_deg(table)
+    if elevation < LEAST_ELEVATION_DEG:
+        raise InputError(
+            f"the camera stands only {elevation:.0f} degrees above the cloth; mount it higher, at least 35 degrees."
+        )
+    camera, side = place_head(fit.camera, table, rotation_deg, head)
+    return Setup(table, side, camera)
+
+
+def _find_table(still: Picture, light: Linear, table: Table) -> CameraFit:
+    """The best camera over the candidates for the cloth, refined on the lines. Raises InputError when there is none."""
+    size = (still.shape[1], still.shape[0])
+    for outline in find_cloth(still)[:4]:
+        for kind in ("cloth", "nose"):
+            starts = start_cameras(outline, table, size, kind)
+            for start in starts[:1]:
+                fit = _refined(light, start, table, NOSE_REACHES_M)
+                if fit is not None and _credible(fit):
+                    return fit
+    raise InputError(NO_TABLE)
+
+
+def _refined(light: Linear, fit: CameraFit, table: Table, reaches_m: Sequence[float]) -> CameraFit:
+    for reach in reaches_m:
+        lines = find_lines(light, fit.camera, table, fit.cloth_setback_m, fit.cloth_height_m, nose_reach_m=reach)
+        noses = sum(line.kind == "nose" for line in lines)
+        if noses < LEAST_NOSES or len({line.rail for line in lines}) < 4:
+            raise InputError(NO_TABLE)
+        fit = fit_camera(lines, table, fit.camera)
+    return fit
+
+
+def _credible(fit: CameraFit) -> bool:
+    camera = fit.camera
+    long_side = max(camera.width, camera.height)
+    stray = abs(np.log(camera.focal_px / (0.9 * long_side)))
+    return bool(camera.residual_px < MOST_RESIDUAL_SHARE * long_side and stray < MOST_FOCAL_STRAY)
+
+
+def _rescaled(fit: CameraFit, assumed: Table, table: Table) -> CameraFit:
+    """The fit carried over to a table of another size: the camera keeps its view of the noses."""
+    scale = table.length_m / assumed.length_m
+    position = fit.camera.position_m * scale
+    return replace(fit, camera=replace(fit.camera, position_m=position))
+
+
+def has_pockets(light: Linear, camera: Camera, table: Table) -> bool:
+    """Whether it is dark just outside most of the corners, where a pocket would be."""
+    dark = 0
+    for corner in CORNERS:
+        place = table.corner_m(corner)
+        out = np.sign(place - table.centre_m)
+        around = np.array([[*(place + out * d), 0.0] for d in (0.005, 0.015, 0.025)])
+        hole = _brightness(light, camera, around)
+        rail = "right" if corner.endswith("right") else "left"
+        cushion, _ = rail_points(table, rail, np.linspace(0.25, 0.75, 9) * table.length_m, 0.02, table.nose_height_m)  # type: ignore[arg-type]
+        dark += hole < POCKET_DARK_SHARE * _brightness(light, camera, cushion)
+    return dark >= 3
+
+
+def _brightness(light: Linear, camera: Camera, points_m: np.ndarray) -> float:
+    pixels = np.round(camera.project(points_m)).astype(int)
+    inside = (pixels >= 0).all(axis=1) & (pixels < [light.shape[1], light.shape[0]]).all(axis=1)
+    if not inside.any():
+        return float("nan")
+    return float(np.median(light[pixels[inside, 1], pixels[inside, 0]].mean(axis=1)))

@@ -1,0 +1,57 @@
+"""Which standard table it is, told from the balls, and the check of a stated table against them."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from calibration.ball_size import BallSize
+from calibration.errors import InputError
+from calibration.table import STANDARD_TABLES, Table
+
+# A stated table that the balls contradict by more is refused.
+MOST_CONTRADICTION = 0.03
+
+
+def size_ratio(size: BallSize, assumed: Table, table: Table) -> float:
+    """Measured over nominal ball radius if the table is ``table``; the measure was taken under ``assumed``."""
+    return size.radius_m * table.length_m / assumed.length_m / table.ball_radius_m
+
+
+def choose_table(
+    size: BallSize | None, assumed: Table, *, pockets: bool, tables: Mapping[str, Table] = STANDARD_TABLES
+) -> Table:
+    """The standard table whose balls fit best, with pockets or without.
+
+    Raises InputError when no ball was seen at rest, or when the balls fit no standard table.
+    """
+    if size is None:
+        raise InputError(
+            "no ball was seen at rest on the cloth, so the table's size is not known; state it, such as --table 9ft."
+        )
+    candidates = [table for table in tables.values() if (table.name == "carom") != pockets]
+    best = min(candidates, key=lambda table: abs(np.log(size_ratio(size, assumed, table))))
+    ratio = size_ratio(size, assumed, best)
+    if abs(ratio - 1) > max(2 * MOST_CONTRADICTION, 3 * size.sd_m / size.radius_m):
+        across = 2000 * size.radius_m * best.length_m / assumed.length_m
+        raise InputError(
+            f"the balls would be {across:.1f} mm across on a {best.name} table, the nearest standard one, which has "
+            f"balls of {2000 * best.ball_radius_m:.1f} mm; state the table, such as --table 9ft."
+        )
+    return best
+
+
+def check_table(
+    size: BallSize | None, table: Table, *, tables: Sequence[Table] = tuple(STANDARD_TABLES.values())
+) -> None:
+    """Refuse a stated table that the balls contradict by over ``MOST_CONTRADICTION``; without balls nothing is said."""
+    if size is None:
+        return
+    ratio = size.radius_m / table.ball_radius_m
+    if abs(ratio - 1) <= MOST_CONTRADICTION + size.sd_m / size.radius_m:
+        return
+    nearest = min(tables, key=lambda other: abs(np.log(size_ratio(size, table, other))))
+    hint = f"they fit a {nearest.name} table; " if nearest.name != table.name else ""
+    raise InputError(
+        f"the balls would be {2000 * size.radius_m:.1f} mm across if this were a {table.name} table, not "
+        f"{2000 * table.ball_radius_m:.1f} mm ({100 * (ratio - 1):+.0f} %): {hint}leave --table away or correct it."
+    )
