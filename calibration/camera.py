@@ -89,7 +89,9 @@ class Camera:
         # Fixed point of x = x_d / (1 + k1 r^2 + k2 r^4); a lens that covers a table converges to 1e-12 in a dozen.
         for _ in range(30):
             r2 = (xy * xy).sum(axis=1, keepdims=True)
-            xy = distorted / (1 + r2 * (self.k1 + r2 * self.k2))
+            before, xy = xy, distorted / (1 + r2 * (self.k1 + r2 * self.k2))
+            if np.abs(xy - before).max(initial=0.0) < 1e-12:
+                break
         return np.column_stack([xy, np.ones(len(xy))]) @ self.rotation
 
     def to_plane(self, pixels: Matrix, height_m: float) -> Matrix:
@@ -179,7 +181,7 @@ class Camera:
                 determined=dict(data.get("determined", {})),
                 residual_px=float("nan") if residual is None else float(residual),
             )
-        except (KeyError, IndexError, TypeError, ValueError) as error:
+        except (AttributeError, KeyError, IndexError, TypeError, ValueError) as error:
             raise InputError(
                 f"{where}: the camera's {error} is missing or not a number; make the file anew with 'railpoint setup'."
             ) from error
