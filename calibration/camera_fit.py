@@ -28,9 +28,6 @@ NOSE_HEIGHT_SD_M = 0.00035
 # Cushions are 1 7/8 to 2 in wide by the WPA's specification; other makes stray further.
 CLOTH_SETBACK_M, CLOTH_SETBACK_SD_M = 0.050, 0.006
 CLOTH_HEIGHT_M, CLOTH_HEIGHT_SD_M = 0.042, 0.003
-# Straightness of the build, per rail: how far a line stands from where it should, and how far its edge is misread.
-CLOTH_RAIL_SD_M = 0.0007
-NOSE_RAIL_SD_PX = 0.08
 HUBER_SD = 2.5
 MOST_ITERATIONS = 30
 

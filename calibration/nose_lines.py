@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Camera
-from calibration.camera_fit import CLOTH_SETBACK_SD_M, NOSE_RAIL_SD_PX, LinePoints, rail_points
+from calibration.camera_fit import CLOTH_SETBACK_SD_M, LineKind, LinePoints, rail_points
 from calibration.cloth import Picture
+from calibration.nose_shape import NoseOffset, nose_offsets, window_px
 from calibration.table import RAILS, Rail, Table, Vector
 
 Linear = NDArray[np.float32]
@@ -31,6 +32,10 @@ FINE_REACH_PX = 2.6
 # The rise must stand out of the texture of the cloth: in units of the scatter between pieces of the rail.
 LEAST_CONTRAST = 4.0
 CLOTH_COMMON_SD_PX = 0.3
+# Errors that a whole nose line shares: of bare crossings, and what stays after the correction for the blur.
+CROSSING_SD_PX, NOSE_SD_PX = 0.15, 0.05
+LEAST_SD_PX = 0.03
+LEAST_PIECES = 8
 
 
 @dataclass(frozen=True)
@@ -104,19 +109,61 @@ def _piece_centres(table: Table, rail: Rail) -> Vector:
     return centres
 
 
-def find_nose(
-    light: Linear, camera: Camera, table: Table, rail: Rail, *, reach_m: float = REACH_M
-) -> LinePoints | None:
-    """Points of a nose line within ``reach_m`` of where the camera expects it; None when no edge stands out."""
-    strip = take_strip(light, camera, table, rail, 0.0, table.nose_height_m, (-reach_m - 0.008, reach_m + 0.012))
-    if len(strip.along_m) < 8:
+@dataclass(frozen=True)
+class _Crossings:
+    """Where a line was crossed in each piece of a strip, metres across it; NaN and zero contrast where it was not."""
+
+    strip: Strip
+    across_m: Vector
+    contrast: Vector
+
+
+def _find_nose(light: Linear, camera: Camera, table: Table, rail: Rail, reach_m: float) -> _Crossings | None:
+    """Half-way crossings of a nose within ``reach_m`` of where the camera expects it; None when no edge stands out."""
+    strip = take_strip(light, camera, table, rail, 0.0, table.nose_height_m, (-reach_m - 0.012, reach_m + 0.012))
+    if len(strip.along_m) < LEAST_PIECES:
         return None
     profiles = strip.colour.mean(axis=2)
     centre = _common_rise(strip, profiles, reach_m)
-    if centre is None:
-        return None
-    across, contrast = _half_crossings(strip, profiles, centre)
-    return _as_points(strip, camera, table, across, contrast, NOSE_RAIL_SD_PX)
+    return None if centre is None else _Crossings(strip, *_half_crossings(strip, profiles, centre))
+
+
+def find_noses(
+    light: Linear, camera: Camera, table: Table, *, reach_m: float = REACH_M, shapes: bool = True
+) -> list[LinePoints]:
+    """Points on the nose lines that can be seen, given a camera good to ``reach_m``.
+
+    With ``shapes`` the half-way crossings are corrected by ``nose_shape.nose_offsets``; that is worth its time once the
+    camera is good to a pixel.
+    """
+    found = []
+    for rail in RAILS:
+        crossings = _find_nose(light, camera, table, rail, reach_m)
+        run = None if crossings is None else _smooth_run(crossings)
+        if crossings is not None and run is not None:
+            found.append((crossings, run))
+    offsets = [NoseOffset(0.0, CROSSING_SD_PX)] * len(found)
+    if shapes and found:
+        offsets = nose_offsets([_aligned(crossings, run) for crossings, run in found])
+    return [
+        _as_points("nose", crossings, run, camera, table, offset.offset_px, float(np.hypot(offset.sd_px, NOSE_SD_PX)))
+        for (crossings, run), offset in zip(found, offsets, strict=True)
+    ]
+
+
+def _aligned(crossings: _Crossings, run: "_Run") -> Vector:
+    """Mean profile of a rail on ``nose_shape.window_px``, each piece shifted by the smooth run of its crossing."""
+    strip = crossings.strip
+    window = window_px()
+    profiles = strip.colour.mean(axis=2)
+    rows = []
+    for k in np.flatnonzero(run.good):
+        px = strip.across_m * strip.px_per_m[k] - run.curve_px[k]
+        top = np.interp(window[window > 1.5], px, profiles[k]).mean()
+        rows.append(np.interp(window, px, profiles[k], left=np.nan, right=np.nan) / max(top, 1e-6))
+    with np.errstate(all="ignore"):
+        seen = np.isfinite(rows).sum(axis=0) > len(rows) / 2
+    return np.where(seen, np.median(np.nan_to_num(rows), axis=0), np.nan)
 
 
 def _common_rise(strip: Strip, profiles: Linear, reach_m: float) -> float | None:
@@ -171,7 +218,7 @@ def find_cloth_edge(
     """Points of the outer edge of a cushion's cloth near ``setback_m``; None where cloth and rail look alike."""
     reach = 2 * CLOTH_SETBACK_SD_M
     strip = take_strip(light, camera, table, rail, setback_m, height_m, (-0.032, 0.026))
-    if len(strip.along_m) < 8:
+    if len(strip.along_m) < LEAST_PIECES:
         return None
     colour = np.cbrt(np.maximum(strip.colour, 0.0))
     inner = np.median(colour[:, strip.across_m < -reach - 0.003], axis=1)
@@ -185,8 +232,11 @@ def find_cloth_edge(
     first = int(np.argmax(outside & (common > limit)))
     if abs(strip.across_m[first]) > reach + 0.004:
         return None
-    across, contrast = _colour_crossings(strip, inner, first)
-    return _as_points(strip, camera, table, across, contrast, CLOTH_COMMON_SD_PX, kind_cloth=True)
+    crossings = _Crossings(strip, *_colour_crossings(strip, inner, first))
+    run = _smooth_run(crossings)
+    if run is None:
+        return None
+    return _as_points("cloth", crossings, run, camera, table, 0.0, CLOTH_COMMON_SD_PX)
 
 
 def _colour_crossings(strip: Strip, inner: Vector, first: int) -> tuple[Vector, Vector]:
@@ -215,44 +265,61 @@ def _colour_crossings(strip: Strip, inner: Vector, first: int) -> tuple[Vector, 
     return out, height
 
 
-def _as_points(
-    strip: Strip,
-    camera: Camera,
-    table: Table,
-    across_m: Vector,
-    contrast: Vector,
-    common_sd_px: float,
-    *,
-    kind_cloth: bool = False,
-) -> LinePoints | None:
-    """Crossings as pixels; those far from a smooth run along the rail (a hand, a ball, chalk) are left out."""
-    good = np.isfinite(across_m) & (contrast > 0.35 * float(np.median(contrast)))
-    if good.sum() < 8:
-        return None
-    across_px = across_m * strip.px_per_m
+@dataclass(frozen=True)
+class _Run:
+    """Which crossings follow one smooth run along the rail, that run (pixels across), and their scatter round it."""
+
+    good: NDArray[np.bool_]
+    curve_px: Vector
+    sd_px: float
+
+
+def _smooth_run(crossings: _Crossings) -> _Run | None:
+    """Leave out crossings far from a smooth run along the rail (a hand, a ball, chalk); None when too few are left."""
+    strip, contrast = crossings.strip, crossings.contrast
+    good = np.isfinite(crossings.across_m) & (contrast > 0.35 * float(np.median(contrast)))
+    across_px = crossings.across_m * strip.px_per_m
+    rest = curve_px = np.zeros(len(across_px))
     for _ in range(3):
+        if good.sum() < LEAST_PIECES:
+            return None
         curve = np.polynomial.Polynomial.fit(strip.along_m[good], across_px[good], 3)
-        rest = np.abs(across_px - curve(strip.along_m))
+        curve_px = curve(strip.along_m)
+        rest = np.abs(across_px - curve_px)
         spread = 1.4826 * float(np.median(rest[good]))
         good &= rest < max(3.5 * spread, 0.15)
-        if good.sum() < 8:
-            return None
-    points, _ = rail_points(table, strip.rail, strip.along_m[good], strip.setback_m + across_m[good], strip.height_m)
-    sd = max(1.4826 * float(np.median(rest[good])), 0.03)
-    return LinePoints(
-        "cloth" if kind_cloth else "nose",
-        strip.rail,
-        strip.along_m[good],
-        camera.project(points),
-        np.full(int(good.sum()), sd),
-        common_sd_px,
-    )
+    if good.sum() < LEAST_PIECES:
+        return None
+    return _Run(good, curve_px, max(1.4826 * float(np.median(rest[good])), LEAST_SD_PX))
+
+
+def _as_points(
+    kind: LineKind,
+    crossings: _Crossings,
+    run: _Run,
+    camera: Camera,
+    table: Table,
+    offset_px: float,
+    common_sd_px: float,
+) -> LinePoints:
+    strip, good = crossings.strip, run.good
+    across = crossings.across_m[good] + offset_px / strip.px_per_m[good]
+    points, _ = rail_points(table, strip.rail, strip.along_m[good], strip.setback_m + across, strip.height_m)
+    sd = np.full(int(good.sum()), run.sd_px)
+    return LinePoints(kind, strip.rail, strip.along_m[good], camera.project(points), sd, common_sd_px)
 
 
 def find_lines(
-    light: Linear, camera: Camera, table: Table, setback_m: float, height_m: float, *, nose_reach_m: float = REACH_M
+    light: Linear,
+    camera: Camera,
+    table: Table,
+    setback_m: float,
+    height_m: float,
+    *,
+    nose_reach_m: float = REACH_M,
+    shapes: bool = True,
 ) -> list[LinePoints]:
     """All nose lines and cloth edges that can be seen, given a camera good to ``nose_reach_m``."""
-    noses = [find_nose(light, camera, table, rail, reach_m=nose_reach_m) for rail in RAILS]
     edges = [find_cloth_edge(light, camera, table, rail, setback_m, height_m) for rail in RAILS]
-    return [line for line in [*noses, *edges] if line is not None]
+    noses = find_noses(light, camera, table, reach_m=nose_reach_m, shapes=shapes)
+    return noses + [line for line in edges if line is not None]

@@ -11,18 +11,22 @@ import numpy as np
 
 from calibration.ball_size import measure_ball_size
 from calibration.camera import Camera, Setup
-from calibration.camera_fit import CameraFit, fit_camera, rail_points
+from calibration.camera_fit import CameraFit, LineKind, fit_camera, rail_points
 from calibration.camera_start import start_cameras
 from calibration.cloth import Picture, find_cloth
 from calibration.errors import InputError
 from calibration.head import SIDES, place_head
 from calibration.nose_lines import Linear, find_lines, linear_light, median_picture
-from calibration.table import CORNERS, STANDARD_TABLES, Table
+from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table
 from calibration.table_size import check_table, choose_table
 
 # Reach of the search for the noses, pass by pass.
 NOSE_REACHES_M = (0.022, 0.010, 0.006)
+# The blur at the noses is modelled once the camera is about right.
+SHAPES_BELOW_M = 0.008
 LEAST_NOSES = 3
+MOST_OUTLINES = 4
+LINE_KINDS: tuple[LineKind, ...] = ("cloth", "nose")
 LEAST_ELEVATION_DEG = 20.0
 # A line fit worse than this, as a share of the picture's long side, is not a table (2.9 px at 1080p).
 MOST_RESIDUAL_SHARE = 0.0015
@@ -64,7 +68,10 @@ def register(frames: Sequence[Picture], *, rotation_deg: int, table: Table | Non
         table = choose_table(size, assumed, pockets=has_pockets(light, fit.camera, assumed))
     else:
         check_table(size, table)
-    fit = _refined(light, _rescaled(fit, assumed, table), table, NOSE_REACHES_M[-1:])
+    final = _refined(light, _rescaled(fit, assumed, table), table, NOSE_REACHES_M[-1:])
+    if final is None:
+        raise InputError(NO_TABLE)
+    fit = final
     elevation = fit.camera.elevation_deg(table)
     if elevation < LEAST_ELEVATION_DEG:
         raise InputError(
@@ -77,22 +84,30 @@ def register(frames: Sequence[Picture], *, rotation_deg: int, table: Table | Non
 def _find_table(still: Picture, light: Linear, table: Table) -> CameraFit:
     """The best camera over the candidates for the cloth, refined on the lines. Raises InputError when there is none."""
     size = (still.shape[1], still.shape[0])
-    for outline in find_cloth(still)[:4]:
-        for kind in ("cloth", "nose"):
-            starts = start_cameras(outline, table, size, kind)
-            for start in starts[:1]:
+    for outline in find_cloth(still)[:MOST_OUTLINES]:
+        for kind in LINE_KINDS:
+            for start in start_cameras(outline, table, size, kind)[:1]:
                 fit = _refined(light, start, table, NOSE_REACHES_M)
                 if fit is not None and _credible(fit):
                     return fit
     raise InputError(NO_TABLE)
 
 
-def _refined(light: Linear, fit: CameraFit, table: Table, reaches_m: Sequence[float]) -> CameraFit:
+def _refined(light: Linear, fit: CameraFit, table: Table, reaches_m: Sequence[float]) -> CameraFit | None:
+    """The fit after passes over ever narrower strips; None when too few lines are seen."""
     for reach in reaches_m:
-        lines = find_lines(light, fit.camera, table, fit.cloth_setback_m, fit.cloth_height_m, nose_reach_m=reach)
+        lines = find_lines(
+            light,
+            fit.camera,
+            table,
+            fit.cloth_setback_m,
+            fit.cloth_height_m,
+            nose_reach_m=reach,
+            shapes=reach < SHAPES_BELOW_M,
+        )
         noses = sum(line.kind == "nose" for line in lines)
-        if noses < LEAST_NOSES or len({line.rail for line in lines}) < 4:
-            raise InputError(NO_TABLE)
+        if noses < LEAST_NOSES or len({line.rail for line in lines}) < len(RAILS):
+            return None
         fit = fit_camera(lines, table, fit.camera)
     return fit
 
