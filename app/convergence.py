@@ -13,9 +13,11 @@ from app import lines
 from app.likelihood import Observations
 from app.region import CONFIDENCE, Ellipse, ellipse_of, outline, reaches_infinity, scale_squared
 from app.scatter import (
+    USUAL_SCATTER_RAD,
     ScatterNodes,
     ScatterPrior,
     at_scatter,
+    best_start,
     integrate_scatter,
     known_scatter,
     restricted_estimate,
@@ -91,12 +93,12 @@ def converge(
     fewest = FEWEST if scatter_rad is None else 2
     if len(obs) < fewest:
         return refused(f"{len(obs)} usable attempts; a point needs at least {fewest}.", q)
+    if _blind(obs):
+        return refused("all starts lie on one line of aim: move the ball to the side and shoot from there.", q)
     nodes = integrate_scatter(obs, prior) if scatter_rad is None else known_scatter(obs, scatter_rad)
     spread = restricted_estimate(obs, nodes, prior)
     best = at_scatter(obs, nodes, spread)
     family = best.family[0]
-    if _blind(obs, family, spread):
-        return refused("all starts lie on one line of aim: move the ball to the side and shoot from there.", q)
     covariance = best.covariance[0]
     scale = scale_squared(nodes, covariance, confidence)
     ring = outline(obs, nodes, family, covariance, scale, confidence=confidence)
@@ -132,16 +134,15 @@ def converge(
     )
 
 
-def _blind(obs: Observations, family: Vector, spread: float) -> bool:
-    """Whether the starts have no breadth across the line of aim, compared with what the attempts' scatter could fake.
+def _blind(obs: Observations) -> bool:
+    """Whether the starts have no breadth across the line of aim, compared with what the attempts' spread could fake.
 
-    The information on the inverse distance, direction fitted along, about parallel lines: at the fitted point itself
-    scatter alone can make a point of lines that are one line.
+    Judged by the information on the inverse distance, direction fitted along, about parallel lines: at the fitted point
+    itself, spread alone can make a point of lines that are one line.
     """
+    family = best_start(obs, USUAL_SCATTER_RAD)
     reach = float(np.sqrt(np.max(np.sum(obs.start_m**2, axis=1))))
-    u = lines.unit(family[0])
-    across = lines.cross(np.broadcast_to(u, obs.start_m.shape), obs.start_m)
-    floor = 1e-6 if spread > 0 else rough_scatter(obs, family) * 1e-3 + 1e-9
-    weight = 1 / np.maximum(spread**2 + obs.sd_rad**2, floor**2)
-    breadth = np.sum(weight * (across - np.average(across, weights=weight)) ** 2)
-    return bool(breadth * BLIND**2 < 1 / max(reach, 1e-12) ** 2 or np.ptp(across) < 1e-6 * reach)
+    across = lines.cross(np.broadcast_to(lines.unit(family[0]), obs.start_m.shape), obs.start_m)
+    weight = 1 / np.maximum(rough_scatter(obs, family), obs.sd_rad) ** 2
+    information = np.sum(weight * (across - np.average(across, weights=weight)) ** 2)
+    return bool(np.ptp(across) <= 1e-6 * reach or information * BLIND**2 < 1 / reach**2)

@@ -23,6 +23,8 @@ from calibration.table import Vector
 
 # A wrong entry's error is taken as this many times as wide as a right one's.
 WIDE = 10.0
+# No bearing is better known than this, whatever is stated (a thousandth of a millimetre across a table).
+LEAST_SD_RAD = 1e-7
 ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
 
 
@@ -154,6 +156,11 @@ class Solutions:
         """Covariance of (phi, kappa), nuisances taken into account, shape (b, 2, 2)."""
         return np.asarray(np.linalg.inv(self.information)[:, :2, :2], dtype=np.float64)
 
+    def followed_by(self, other: "Solutions") -> "Solutions":
+        """Both batches as one."""
+        pairs = ((getattr(self, name), getattr(other, name)) for name in ("family", "nuisance", "value", "information"))
+        return Solutions(*(np.concatenate(pair) for pair in pairs))
+
 
 def solve(
     obs: Observations,
@@ -177,7 +184,7 @@ def solve(
     b = len(scatter_rad)
     first = 2 if hold_family else 0
     state = np.concatenate([family, np.zeros((b, q)) if nuisance is None else nuisance], axis=1)
-    variance = scatter_rad[:, None] ** 2 + obs.sd_rad**2
+    variance = np.maximum(scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
     value, gradient, information = _expand(obs, state, variance)
     if first == 2 + q:
         return Solutions(state[:, :2], state[:, 2:], value, information)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app import lines
-from app.likelihood import Observations, solve
+from app.likelihood import LEAST_SD_RAD, Observations, solve
 from app.scatter import ScatterNodes
 from calibration.table import Vector
 
@@ -68,7 +68,7 @@ def _profile(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector
     r, j = len(families), len(nodes.weight)
     q = obs.nuisance_rad.shape[1]
     if obs.normal:
-        precision = 1 / (nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2)
+        precision = 1 / np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
         residual = lines.residuals(families, obs.start_m, obs.bearing_unit)
         squares = residual**2 @ precision.T
         if q:
