@@ -26,6 +26,7 @@ class Words(BaseModel):
     outcome: str
     side: str
     miss: str
+    miss_sights: str
     remarks: list[str]
 
 

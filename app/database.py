@@ -77,6 +77,12 @@ def check_database(settings: Settings) -> None:
         engine.dispose()
 
 
+def database_exists(settings: Settings) -> bool:
+    """Whether there is a log already; one that is not a file of SQLite is taken to be there."""
+    url = _checked_url(settings)
+    return url.get_backend_name() != "sqlite" or (url.database is not None and Path(url.database).exists())
+
+
 @contextmanager
 def reading(engine: Engine) -> Iterator[Session]:
     """A session that sees one state of the log and changes nothing."""

@@ -75,7 +75,7 @@ def draw_practice(
         for number, attempt in attempts:
             _attempt(svg, number, attempt, shot, table, anchor)
     if point is not None and point.fitted:
-        _point(svg, point, table, view)
+        _point(svg, point, shot.rails[0], table, view)
     draw_scale(svg, table)
     return svg.text(style=drawing_style() if standalone else "")
 
@@ -153,7 +153,7 @@ def _needed_line(svg: Svg, attempt: Attempt, point: PointView, view: View) -> No
     if not (isfinite(bearing) and np.isfinite(attempt.start_m).all() and view.holds(attempt.start_m)):
         return
     ray = np.array([cos(bearing), sin(bearing)])
-    if point.spreading:
+    if point.spreading and point.point_m is not None:
         ray = -ray
     length = _to_edge(attempt.start_m, ray, view)
     if point.point_m is not None:
@@ -162,7 +162,7 @@ def _needed_line(svg: Svg, attempt: Attempt, point: PointView, view: View) -> No
     svg.line(mm(attempt.start_m), mm(attempt.start_m + length * ray), cls="needed")
 
 
-def _point(svg: Svg, point: PointView, table: Table, view: View) -> None:
+def _point(svg: Svg, point: PointView, first: Rail, table: Table, view: View) -> None:
     if point.point_m is None or not view.holds(point.point_m):
         _arrow(svg, point, table, view)
         return
@@ -172,9 +172,11 @@ def _point(svg: Svg, point: PointView, table: Table, view: View) -> None:
             at, (1000 * point.semi_major_m, 1000 * point.semi_minor_m), -degrees(point.angle_rad), cls="ellipse"
         )
     x, y = at
-    svg.line((x - 45, y), (x + 45, y), cls="cross")
-    svg.line((x, y - 45), (x, y + 45), cls="cross")
-    rail = rail_facing(point.point_m, table)
+    # Four ticks round the point: a full cross would hide a small ellipse.
+    near, far = 28, 72
+    for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        svg.line((x + near * dx, y + near * dy), (x + far * dx, y + far * dy), cls="cross")
+    rail = rail_facing(point.point_m, table, first)
     if rail is not None:
         _measure(svg, point.point_m, rail, table, view)
 
@@ -189,8 +191,8 @@ def _measure(svg: Svg, place_m: Vector, rail: Rail, table: Table, view: View) ->
         "left": table.width_m,
     }[rail]
     svg.line(mm(foot), mm(place_m), cls="measure")
-    # Near the rail, where the lines still stand apart.
-    middle = mm(foot + 0.3 * (place_m - foot))
+    # Near the rail, where the lines still stand apart; on the lower side clear of the scale.
+    middle = mm(foot + (0.6 if rail == "right" else 0.3) * (place_m - foot))
     text = f"{told(100 * outside_m(place_m, rail, table), float('nan'), finest=0)} cm"
     if outside_m(place_m, rail, table) >= 1.0:
         text = f"{outside_m(place_m, rail, table):.2f} m"
@@ -210,7 +212,7 @@ def _measure(svg: Svg, place_m: Vector, rail: Rail, table: Table, view: View) ->
 def _arrow(svg: Svg, point: PointView, table: Table, view: View) -> None:
     """An arrow at the edge of the view towards a point that is not in it, with its distance."""
     ray = np.array([cos(point.direction_rad), sin(point.direction_rad)])
-    if point.spreading:
+    if point.spreading and point.point_m is not None:
         ray = -ray
     reach = _to_edge(table.centre_m, ray, view)
     tip = table.centre_m + (reach - 0.04) * ray
@@ -236,7 +238,9 @@ def _view(table: Table, point: PointView | None) -> View:
         room = 0.15 + (min(point.semi_major_m, 0.4) if isfinite(point.semi_major_m) else 0.0)
         return View(min(view[0], x - room), min(view[1], y - room), max(view[2], x + room), max(view[3], y + room))
     # Not in reach: a glimpse beyond the rail on that side.
-    ray = np.array([cos(point.direction_rad), sin(point.direction_rad)]) * (-1 if point.spreading else 1)
+    ray = np.array([cos(point.direction_rad), sin(point.direction_rad)])
+    if point.spreading and point.point_m is not None:
+        ray = -ray
     glimpse = GLIMPSE_TABLE_WIDTHS * table.width_m
     if abs(ray[0]) * table.width_m > abs(ray[1]) * table.length_m:
         view[0 if ray[0] < 0 else 2] += -glimpse if ray[0] < 0 else glimpse

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from app.attempt_columns import attempt_columns, null
-from app.database import writing
+from app.database import reading, writing
 from app.models import AttemptLogRow, CameraRow, ClipRow, PlayerRow, SessionRow, ShotRow, TableRow
 from calibration.camera import Setup
 from calibration.errors import InputError
@@ -113,6 +113,14 @@ def table_of(read: Reading) -> Table:
     return replace(standard, length_m=read.table_length_m, width_m=read.table_width_m)
 
 
+def check_shot(engine: Engine, shot: Shot) -> None:
+    """Raises InputError when the log holds another shot under the same name. Changes nothing."""
+    with reading(engine) as session:
+        row = session.scalar(select(ShotRow).where(ShotRow.name == shot.name))
+        if row is not None:
+            _refuse_other(row, shot.to_json())
+
+
 def _shot_row(session: Session, shot: Shot) -> ShotRow:
     definition = shot.to_json()
     row = session.scalar(select(ShotRow).where(ShotRow.name == shot.name))
@@ -120,14 +128,18 @@ def _shot_row(session: Session, shot: Shot) -> ShotRow:
         row = ShotRow(name=shot.name, definition=definition)
         session.add(row)
         session.flush()
-    elif row.definition != definition:
-        # Attempts at two different things under one name would be pooled by the fit.
-        changed = next(key for key in definition if row.definition.get(key) != definition[key])
-        raise InputError(
-            f"the log already holds a shot {shot.name!r} with another '{changed}' "
-            f"({row.definition.get(changed)} there, {definition[changed]} here); give this one a name of its own."
-        )
+    _refuse_other(row, definition)
     return row
+
+
+def _refuse_other(row: ShotRow, definition: dict[str, Any]) -> None:
+    """Attempts at two different things under one name would be pooled by the fit."""
+    for key in definition:
+        if row.definition.get(key) != definition[key]:
+            raise InputError(
+                f"the log already holds a shot {row.name!r} with another '{key}' "
+                f"({row.definition.get(key)} there, {definition[key]} here); give this one a name of its own."
+            )
 
 
 def _table_row(session: Session, table: Table) -> TableRow:

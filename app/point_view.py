@@ -8,12 +8,14 @@ import numpy as np
 
 from app.rounding import told
 from app.words import corner_on, counting_corner
-from calibration.table import RAILS, Rail, Table, Vector
+from calibration.table import RAILS, Corner, Rail, Table, Vector
 from vision.shot import Shot
 
 INCH_M = 0.0254
 # Beyond this many table lengths the word is "far": no one sets up a mark there.
 FAR_TABLE_LENGTHS = 10.0
+# Farther past a corner than this a tape is laid, not sights counted.
+MOST_SIGHTS_PAST = 2.0
 
 
 @dataclass(frozen=True)
@@ -74,12 +76,18 @@ def point_view(fit: dict[str, Any], reason: str = "") -> PointView:
     )
 
 
-def tell_point(view: PointView, shot: Shot, table: Table) -> list[str]:
-    """Plain sentences: where the point is, how sure that is, and what the attempts scatter by."""
+def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
+    """Plain sentences: where the point is, how sure that is, and what the attempts scatter by.
+
+    Without a shot, sights are counted from the foot-right corner.
+    """
+    if not view.attempts:
+        return ["No point yet: there are no attempts."]
     if not view.fitted:
         why = view.reason.rstrip(".") or "too few attempts with a measured line and miss"
         return [f"No point yet: {why}."]
-    sentences = [*_place(view, shot, table)]
+    corner = counting_corner(shot, table) if shot is not None else "foot-right"
+    sentences = [*_place(view, shot.rails[0] if shot is not None else None, corner, table)]
     if isfinite(view.spread_deg) and view.spread_deg > 0:
         sentences.append(
             f"The lines needed scatter round it by {told(view.spread_deg, view.spread_deg / 4, finest=2)}°, "
@@ -90,8 +98,11 @@ def tell_point(view: PointView, shot: Shot, table: Table) -> list[str]:
     return sentences
 
 
-def rail_facing(place_m: Vector, table: Table) -> Rail | None:
-    """The rail that a point lies farthest beyond; None for a point on the table."""
+def rail_facing(place_m: Vector, table: Table, first: Rail | None = None) -> Rail | None:
+    """The rail to measure a point from: ``first`` (the shot's first) if it lies beyond that, else the one it lies
+    farthest beyond; None for a point on the table."""
+    if first is not None and outside_m(place_m, first, table) > 0:
+        return first
     beyond = {rail: outside_m(place_m, rail, table) for rail in RAILS}
     rail = max(beyond, key=lambda name: beyond[name])
     return rail if beyond[rail] > 0 else None
@@ -103,12 +114,11 @@ def outside_m(place_m: Vector, rail: Rail, table: Table) -> float:
     return {"head": -x, "foot": x - table.length_m, "right": -y, "left": y - table.width_m}[rail]
 
 
-def _place(view: PointView, shot: Shot, table: Table) -> list[str]:
+def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) -> list[str]:
     if view.point_m is None:
-        return _far(view, shot, table)
+        return _far(view, corner, table)
     point = view.point_m
-    rail = rail_facing(point, table)
-    corner = counting_corner(shot, table)
+    rail = rail_facing(point, table, first)
     behind = " The lines spread: it lies behind the shooter." if view.spreading else ""
     if rail is None:
         end, side = corner.split("-")
@@ -125,13 +135,15 @@ def _place(view: PointView, shot: Shot, table: Table) -> list[str]:
     from_corner = corner_on(rail, corner)
     spacing = table.length_m / 8 if axis == 1 else table.width_m / 4
     count = table.diamonds_along(point, rail, from_corner)
-    if count < 0:
+    if count < -MOST_SIGHTS_PAST:
+        at = f"{_length(-count * spacing)} past the {from_corner} corner"
+    elif count < 0:
         at = f"{_sights(-count, along_sd / spacing)} past the {from_corner} corner"
     else:
         at = f"level with {_sights(count, along_sd / spacing)} from the {from_corner} corner"
     where = (
-        f"The point lies {told(100 * out_m, 100 * out_sd, finest=0)} cm "
-        f"({told(out_m / INCH_M, out_sd / INCH_M, finest=1)} in) straight out from the nose of the {rail} rail, {at}."
+        f"The point lies {_tape(out_m, out_sd)} "
+        f"({told(out_m / INCH_M, out_sd / INCH_M, finest=0)} in) straight out from the nose of the {rail} rail, {at}."
     )
     return [where + behind, _ellipse(view)]
 
@@ -151,8 +163,8 @@ def _ellipse(view: PointView) -> str:
     return f"The ellipse, in which it lies 19 times in 20, reaches {ways}."
 
 
-def _far(view: PointView, shot: Shot, table: Table) -> list[str]:
-    way = _way(view.direction_rad, shot, table)
+def _far(view: PointView, corner: Corner, table: Table) -> list[str]:
+    way = _way(view.direction_rad, corner, table)
     if isfinite(view.nearest_m) and view.nearest_m < FAR_TABLE_LENGTHS * table.length_m:
         near = f"no nearer than {_length(view.nearest_m)} from the table's middle and with no far bound"
     else:
@@ -163,13 +175,13 @@ def _far(view: PointView, shot: Shot, table: Table) -> list[str]:
     ]
 
 
-def _way(direction_rad: float, shot: Shot, table: Table) -> str:
+def _way(direction_rad: float, corner: Corner, table: Table) -> str:
     """Where a direction from the table's middle leaves it, in sights."""
     ray = np.array([cos(direction_rad), sin(direction_rad)])
     reach = [(half / abs(part) if part else np.inf) for half, part in zip(table.centre_m, ray, strict=True)]
     axis = int(np.argmin(reach))
     rail: Rail = ("head" if ray[0] < 0 else "foot") if axis == 0 else ("right" if ray[1] < 0 else "left")
-    corner = corner_on(rail, counting_corner(shot, table))
+    corner = corner_on(rail, corner)
     count = table.diamonds_of_line(table.centre_m, direction_rad, rail, corner, at="sight")
     return (
         f"as the line from the table's middle over the {rail} rail at its sight {told(count, nan, finest=1)} "
@@ -184,6 +196,12 @@ def _sd(view: PointView, axis: int) -> float:
 def _sights(count: float, sd: float) -> str:
     text = told(count, sd, finest=2)
     return f"{text} sight{'' if text == '1' else 's'}"
+
+
+def _tape(length_m: float, sd_m: float) -> str:
+    if length_m < 2:
+        return f"{told(100 * length_m, 100 * sd_m, finest=0)} cm"
+    return f"{told(length_m, sd_m, finest=2)} m"
 
 
 def _length(length_m: float) -> str:

@@ -40,10 +40,12 @@ class Practice:
         """``2 of 5 made; of the others 2 short, 1 long``."""
         if not self.attempts:
             return "no attempts yet"
-        text = f"{self.made} of {len(self.attempts)} made"
+        text, rest = f"{self.made} of {len(self.attempts)} made", self.tally_of_misses()
+        return f"{text}; of the others {rest}" if rest else text
+
+    def tally_of_misses(self) -> str:
+        """``2 short, 1 long``; empty when all were made."""
         rest = [w for w in self.words if w.outcome != "made"]
-        if not rest:
-            return text
         sides = [
             (sum(w.side == side for w in rest), name)
             for side, name in (
@@ -55,7 +57,7 @@ class Practice:
                 ("not known", "with no measured miss"),
             )
         ]
-        return f"{text}; of the others " + ", ".join(f"{count} {name}" for count, name in sides if count)
+        return ", ".join(f"{count} {name}" for count, name in sides if count)
 
     def sentences(self) -> list[str]:
         told = tell_point(self.point, self.shot, self.table)

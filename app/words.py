@@ -29,6 +29,8 @@ Side = Literal["long", "short", "left", "right", "on line", "not known"]
 SQUARE_RAD = radians(3)
 # A miss below this is told as on line: no one could see it.
 SEEN_M = 0.002
+# Sine of the flattest angle to a rail at which a miss along it still says something.
+MOST_SLANTED = 0.05
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,7 @@ class AttemptWords:
     outcome: str
     side: Side
     miss: str
+    miss_sights: str
     remarks: tuple[str, ...]
 
 
@@ -52,6 +55,7 @@ def tell_attempt(attempt: Attempt, shot: Shot, table: Table) -> AttemptWords:
         outcome=attempt.outcome,
         side=miss_side(attempt, shot, table),
         miss=tell_miss(attempt, shot, table),
+        miss_sights=tell_miss_sights(attempt, shot, table),
         remarks=tuple(flag.replace("_", " ") for flag in attempt.flags),
     )
 
@@ -86,7 +90,7 @@ def tell_start(attempt: Attempt, shot: Shot, table: Table) -> str:
 
 
 def tell_line(attempt: Attempt, shot: Shot, table: Table) -> str:
-    """Where the line it left on passes the sights of the first rail: ``3.62 at the sights of the left rail``."""
+    """Where the line it left on passes the sights of the first rail: ``3.62 at the left rail's sights``."""
     rail = shot.rails[0]
     corner = corner_on(rail, counting_corner(shot, table))
 
@@ -97,7 +101,7 @@ def tell_line(attempt: Attempt, shot: Shot, table: Table) -> str:
     if not isfinite(value):
         return UNKNOWN
     sd = abs(crossing(attempt.bearing_rad + attempt.bearing_sd_rad) - value)
-    return f"{told(value, sd, finest=2)} at the sights of the {rail} rail"
+    return f"{told(value, sd, finest=2)} at the {rail} rail's sights"
 
 
 def tell_speed(speed_mps: float, sd_mps: float) -> str:
@@ -147,7 +151,7 @@ def side_of(miss_m: float, rail: Rail, arrival_rad: float) -> Side:
 
 
 def tell_miss(attempt: Attempt, shot: Shot, table: Table) -> str:
-    """``long by 0.4 ball-widths (0.12 sights)``."""
+    """``long by 0.4 ball-widths``."""
     side = miss_side(attempt, shot, table)
     if side == "not known":
         return UNKNOWN
@@ -156,15 +160,19 @@ def tell_miss(attempt: Attempt, shot: Shot, table: Table) -> str:
     width_m = 2 * table.ball_radius_m
     widths = told(abs(attempt.miss_m) / width_m, attempt.miss_sd_m / width_m, finest=1)
     where = f"to the {side}" if side in ("left", "right") else side
-    text = f"{where} by {widths} ball-width{'' if widths == '1' else 's'}"
-    rail = shot.rails[-1]
+    return f"{where} by {widths} ball-width{'' if widths == '1' else 's'}"
+
+
+def tell_miss_sights(attempt: Attempt, shot: Shot, table: Table) -> str:
+    """The same miss along the last rail: ``0.12 sights``."""
     arrival = arrival_bearing_rad(attempt, shot, table)
-    if not isfinite(arrival):
-        return text
+    if miss_side(attempt, shot, table) in ("not known", "on line") or not isfinite(arrival):
+        return UNKNOWN
+    rail = shot.rails[-1]
     _, inward = _axes(rail)
     square = abs(float(np.array([cos(arrival), sin(arrival)]) @ inward))
-    spacing_m = (table.length_m / 8 if rail in ("left", "right") else table.width_m / 4) * max(square, 0.05)
-    return f"{text} ({told(abs(attempt.miss_m) / spacing_m, attempt.miss_sd_m / spacing_m, finest=2)} sights)"
+    spacing_m = (table.length_m / 8 if rail in ("left", "right") else table.width_m / 4) * max(square, MOST_SLANTED)
+    return f"{told(abs(attempt.miss_m) / spacing_m, attempt.miss_sd_m / spacing_m, finest=2)} sights"
 
 
 def _along(rail: Rail, arrival_rad: float) -> Vector | None:

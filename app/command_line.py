@@ -1,0 +1,63 @@
+"""The command ``railpoint``. A mistake of the user's ends in one sentence on standard error and exit code 1."""
+
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from typer.core import TyperGroup
+
+from app.commands.clips import read, setup
+from app.commands.demonstration import demo
+from app.commands.fits import export, fit
+from app.commands.serving import serve
+from app.commands.terminal import grid
+from app.settings import load_settings, settings_table
+from app.version import program_version
+from calibration.errors import InputError
+
+
+class OneSentence(TyperGroup):
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except InputError as error:
+            Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(f"railpoint: {error}")
+            raise typer.Exit(1) from error
+
+
+main = typer.Typer(
+    name="railpoint",
+    cls=OneSentence,
+    help="Practice of rail shots on film: attempts, their log, and the convergence point.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"railpoint {program_version()}")
+        raise typer.Exit
+
+
+@main.callback()
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Tell the version and end.")
+    ] = False,
+) -> None:
+    """Practice of rail shots on film: attempts, their log, and the convergence point."""
+
+
+def settings() -> None:
+    """List every setting with its value and what it is for."""
+    grid(
+        ("Setting", "Value", "What it is"),
+        [(line.name, line.value or "–", line.help) for line in settings_table(load_settings())],
+    )
+
+
+for command in (demo, setup, read, fit, serve, export, settings):
+    main.command()(command)

@@ -1,0 +1,178 @@
+"""``railpoint setup`` and ``railpoint read``: from a clip to a camera file, and to attempts."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
+
+import cv2
+import typer
+from sqlalchemy import Engine
+
+from app.commands.terminal import check_clip, check_writable, grid, progress, say, waiting, write_text
+from app.database import check_database, database_exists, open_database
+from app.log import ClipFile, check_shot, identify_clip, store_reading, table_of
+from app.settings import Settings, load_settings
+from app.words import AttemptWords, tell_attempt
+from calibration.camera import Setup
+from calibration.errors import InputError
+from vision.reading import Reading
+from vision.shot import Shot, load_shot
+
+TableName = Annotated[str, typer.Option(help="Table size: auto, or the name of a standard table such as 9ft.")]
+HeadSide = Annotated[str | None, typer.Option(help="Side of the upright picture where the head rail lies.")]
+SIDES = ("left", "right", "top", "bottom")
+
+
+def setup(
+    clip: Annotated[Path, typer.Argument(help="A clip that shows the whole table.")],
+    table: TableName = "auto",
+    head: HeadSide = None,
+    camera: Annotated[Path | None, typer.Option(help="Save the camera to this file.")] = None,
+    still: Annotated[Path | None, typer.Option(help="Save a still with the model drawn over it (PNG or JPEG).")] = None,
+) -> None:
+    """Register the camera over the table, once; save it and a still to check it by."""
+    from vision.read import setup_clip
+
+    check_clip(clip)
+    check_head(head)
+    check_writable(camera)
+    check_picture(still)
+    with waiting("Looking for the table"):
+        found, picture = setup_clip(clip, table=table, head=head)
+    if camera is not None:
+        found.save(camera)
+        say(f"Camera saved to {camera}.")
+    if still is not None:
+        done, encoded = cv2.imencode(still.suffix, picture)
+        if not done:
+            raise InputError(f"{still}: the still cannot be encoded; use a name that ends in .png or .jpg.")
+        try:
+            still.write_bytes(encoded.tobytes())
+        except OSError as error:
+            raise InputError(f"{still}: this output cannot be written ({error.strerror}).") from error
+        say(f"Still saved to {still}: the drawn noses, pockets and sights must lie on the table's own.")
+    say(*tell_setup(found))
+
+
+def read(
+    clip: Annotated[Path, typer.Argument(help="The clip to read.")],
+    shot: Annotated[Path, typer.Option(help="The shot file: what is drilled.")],
+    table: TableName = "auto",
+    head: HeadSide = None,
+    camera: Annotated[Path | None, typer.Option(help="A camera file made by 'railpoint setup'.")] = None,
+    json_out: Annotated[Path | None, typer.Option("--json", help="Write the reading to this file.")] = None,
+    log: Annotated[bool, typer.Option("--log/--no-log", help="Put the attempts into the log.")] = True,
+    player: Annotated[str | None, typer.Option(help="Whose attempts these are.")] = None,
+) -> None:
+    """Read a clip: tell every attempt in words and put it into the log."""
+    drilled = load_shot(shot)
+    check_clip(clip)
+    check_head(head)
+    check_writable(json_out)
+    setup_ = Setup.load(camera) if camera is not None else None
+    settings = load_settings()
+    if log:
+        check_database(settings)
+        if database_exists(settings):
+            check_shot(open_database(settings), drilled)
+    with progress(f"Reading {clip.name}") as done:
+        found, film = read_film(clip, drilled, table=table, head=head, setup=setup_, done=done)
+    if json_out is not None:
+        write_text(json_out, json.dumps(found.to_json(), indent=1, allow_nan=False) + "\n")
+    print_reading(found, setup_)
+    if log:
+        say(log_reading(settings, found, film, setup_, player))
+
+
+def read_film(
+    clip: Path, shot: Shot, *, table: str, head: str | None, setup: Setup | None, done: Callable[[float], None]
+) -> tuple[Reading, ClipFile]:
+    """The reading of a clip and its identity; ``done`` gets the fraction of both together."""
+    from vision.read import read_clip
+
+    film = identify_clip(clip, lambda part: done(0.02 * part))
+    reading = read_clip(clip, shot, table=table, head=head, setup=setup, progress=lambda part: done(0.02 + 0.98 * part))
+    return reading, film
+
+
+def log_reading(
+    settings: Settings,
+    found: Reading,
+    film: ClipFile,
+    setup: Setup | None,
+    player: str | None,
+    engine: Engine | None = None,
+) -> str:
+    """Store a reading and say what that did, in a sentence."""
+    stored = store_reading(engine or open_database(settings), found, film, setup=setup, player=player)
+    if stored.already:
+        return f"This clip is in the log for this shot already (session {stored.session_id}); nothing was added."
+    if not stored.added:
+        return f"Logged as session {stored.session_id}, with no attempts."
+    return f"Logged {stored.added} attempt{'' if stored.added == 1 else 's'} in session {stored.session_id}."
+
+
+def print_reading(found: Reading, setup: Setup | None) -> None:
+    table = setup.table if setup is not None else table_of(found)
+    words = [tell_attempt(a, found.shot, table) for a in found.attempts]
+    say(
+        f"{found.shot.name}: {len(found.attempts)} attempt{'' if len(found.attempts) == 1 else 's'} "
+        f"on a {found.table_name} table, head rail at the {found.head} of the picture."
+    )
+    if words:
+        print_attempts([(a.t_s, w) for a, w in zip(found.attempts, words, strict=True)])
+    for warning in found.warnings:
+        say(f"Note: {warning}.")
+    if found.clip.frames_lost:
+        say(f"Note: {found.clip.frames_lost} of {found.clip.frames} frames could not be decoded.")
+    if not found.clip.complete:
+        say("Note: the clip is cut short; what came before the cut was read.")
+
+
+def print_attempts(attempts: list[tuple[float, AttemptWords]]) -> None:
+    """Attempts as lines in words. Start and line are counted in sights."""
+    grid(
+        ("No.", "At", "Result", "Miss", "Sights", "Start", "Line", "Speed", "Remarks"),
+        [
+            (
+                str(k),
+                f"{t_s:.1f} s",
+                w.outcome,
+                w.miss,
+                w.miss_sights.removesuffix(" sights"),
+                w.start,
+                w.line,
+                w.speed,
+                "; ".join(w.remarks),
+            )
+            for k, (t_s, w) in enumerate(attempts, 1)
+        ],
+    )
+
+
+def tell_setup(found: Setup) -> list[str]:
+    camera, table = found.camera, found.table
+    sentences = [
+        f"Found a {table.name} table ({table.length_m:.3f} x {table.width_m:.3f} m), head rail at the {found.head} "
+        f"of the picture.",
+        f"The model fits to {camera.residual_px:.2f} px; a pixel is {camera.mm_per_px(table):.1f} mm, the camera looks "
+        f"down at {camera.elevation_deg(table):.0f} degrees.",
+    ]
+    unknown = [name for name, told in camera.determined.items() if not told]
+    if unknown:
+        sentences.append(f"This view does not tell the {', '.join(unknown)}; the usual values were taken.")
+    return sentences
+
+
+def check_head(head: str | None) -> None:
+    if head is not None and head not in SIDES:
+        raise InputError(
+            f"--head is {head!r}; use one of {', '.join(SIDES)}, the side of the picture with the head rail."
+        )
+
+
+def check_picture(path: Path | None) -> None:
+    if path is not None and path.suffix.lower() not in (".png", ".jpg", ".jpeg"):
+        raise InputError(f"{path}: a still is a PNG or JPEG; use a name that ends in .png or .jpg.")
+    check_writable(path)

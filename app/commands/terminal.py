@@ -1,0 +1,87 @@
+"""What the commands share at the terminal: progress on standard error, tables on standard output, outputs checked."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
+from rich.table import Table as Grid
+
+from calibration.errors import InputError
+
+# Where the output is no terminal (a file, a pipe), lines may be this long.
+PIPE_COLUMNS = 140
+
+
+def out() -> Console:
+    console = Console(highlight=False, soft_wrap=False, markup=False)
+    return console if console.is_terminal else Console(highlight=False, markup=False, width=PIPE_COLUMNS)
+
+
+def say(*sentences: str) -> None:
+    """Sentences on standard output, each on a line of its own, never wrapped inside a word."""
+    console = out()
+    for sentence in sentences:
+        console.print(sentence)
+
+
+def grid(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    table = Grid(*columns, box=None, header_style="bold", pad_edge=False, padding=(0, 2, 0, 0))
+    for row in rows:
+        table.add_row(*row)
+    out().print(table)
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[float], None]]:
+    """A bar on standard error; gives the function that takes the fraction done."""
+    console = Console(stderr=True)
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+    ) as bars:
+        task = bars.add_task(what, total=1.0)
+        yield lambda fraction: bars.update(task, completed=min(max(fraction, 0.0), 1.0))
+
+
+@contextmanager
+def waiting(what: str) -> Iterator[None]:
+    """A sign of life on standard error for work that cannot say how far it is."""
+    with Progress(
+        SpinnerColumn(), TextColumn("{task.description}"), console=Console(stderr=True), transient=True
+    ) as bars:
+        bars.add_task(what, total=None)
+        yield
+
+
+def check_writable(path: Path | None) -> None:
+    """Refuse an output that cannot be written before the work for it begins. Leaves nothing behind."""
+    if path is None:
+        return
+    existed = path.exists()
+    try:
+        with path.open("ab"):
+            pass
+        if not existed:
+            path.unlink()
+    except OSError as error:
+        raise InputError(f"{path}: this output cannot be written ({error.strerror}); choose another place.") from error
+
+
+def write_text(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{path}: this output cannot be written ({error.strerror}); choose another place.") from error
+
+
+def check_clip(path: Path) -> None:
+    if path.is_dir():
+        raise InputError(f"{path}: this is a folder; give the clip itself.")
+    if not path.exists():
+        raise InputError(f"{path}: there is no such clip; check the name.")
