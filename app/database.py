@@ -51,6 +51,21 @@ def open_database(settings: Settings) -> Engine:
     return engine
 
 
+@contextmanager
+def opened(settings: Settings, *, make: bool = True) -> Iterator[Engine]:
+    """The log for the length of a command; its connections are closed at the end.
+
+    Without ``make`` a log that is not there yet is refused, not made.
+    """
+    if not make and not database_exists(settings):
+        raise InputError("the log is empty; read a clip with 'railpoint read' first.")
+    engine = open_database(settings)
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
 def check_database(settings: Settings) -> None:
     """Refuse, before long work begins, a database that could not be written later. Makes and changes nothing."""
     url = _checked_url(settings)

@@ -8,7 +8,7 @@ import numpy as np
 
 from app.rounding import told
 from app.words import corner_on, counting_corner
-from calibration.table import RAILS, Corner, Rail, Table, Vector
+from calibration.table import CORNERS, RAILS, Corner, Rail, Table, Vector
 from vision.shot import Shot
 
 INCH_M = 0.0254
@@ -135,6 +135,9 @@ def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) ->
     from_corner = corner_on(rail, corner)
     spacing = table.length_m / 8 if axis == 1 else table.width_m / 4
     count = table.diamonds_along(point, rail, from_corner)
+    if count > (total := 8 if axis == 1 else 4):
+        # Past the rail's other end: told from there.
+        from_corner, count = _other_end(rail, from_corner), total - count
     if count < -MOST_SIGHTS_PAST:
         at = f"{_length(-count * spacing)} past the {from_corner} corner"
     elif count < 0:
@@ -146,6 +149,10 @@ def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) ->
         f"({told(out_m / INCH_M, out_sd / INCH_M, finest=0)} in) straight out from the nose of the {rail} rail, {at}."
     )
     return [where + behind, _ellipse(view)]
+
+
+def _other_end(rail: Rail, corner: Corner) -> Corner:
+    return next(other for other in CORNERS if rail in other.split("-") and other != corner)
 
 
 def _ellipse(view: PointView) -> str:

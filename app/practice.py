@@ -13,7 +13,7 @@ from app.words import AttemptWords, tell_attempt
 from calibration.table import Table
 from vision.shot import Shot
 
-# The header of an exported file is line 1, so the first attempt stands on line 2.
+# As in a file of attempts, whose header is line 1: attempt k of a practice is row k + 1.
 FIRST_ROW = 2
 
 
@@ -31,6 +31,11 @@ class Practice:
     fit: ShotFit
     point: PointView
     elsewhere: int
+
+    @property
+    def doubts(self) -> dict[int, str]:
+        """Why attempts count less than fully for the point, by their number from 1."""
+        return {w.row - FIRST_ROW + 1: f"counts {w.weight:.2g} for the point: {w.why}" for w in self.fit.weights}
 
     @property
     def made(self) -> int:
@@ -72,8 +77,9 @@ class Practice:
 
 def practise(shot: Shot, table: Table, attempts: Sequence[LoggedAttempt]) -> Practice:
     """Fit and tell the attempts at one shot on one table."""
-    here = [a for a in attempts if _same_size(a.table, table)]
-    fit = fit_shot(attempt_rows(here, shot), shot_name=shot.name, table=table, shot=shot)
+    here = {FIRST_ROW + k for k, a in enumerate(attempts) if _same_size(a.table, table)}
+    rows = [row for row in attempt_rows(attempts, shot) if row.row in here]
+    fit = fit_shot(rows, shot_name=shot.name, table=table, shot=shot)
     return Practice(
         shot=shot,
         table=table,
@@ -88,13 +94,13 @@ def practise(shot: Shot, table: Table, attempts: Sequence[LoggedAttempt]) -> Pra
 def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) -> list[AttemptRow]:
     """The log's attempts as rows of the file of attempts; those without a line or a start are left out."""
     rows: list[AttemptRow] = []
-    for logged in attempts:
+    for k, logged in enumerate(attempts):
         a = logged.attempt
         if not (isfinite(a.bearing_rad) and isfinite(a.start_m[0]) and isfinite(a.start_m[1])):
             continue
         rows.append(
             AttemptRow(
-                row=FIRST_ROW + len(rows),
+                row=FIRST_ROW + k,
                 shot=logged.shot_name,
                 start_x_m=float(a.start_m[0]),
                 start_y_m=float(a.start_m[1]),

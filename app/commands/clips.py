@@ -10,9 +10,9 @@ import typer
 from sqlalchemy import Engine
 
 from app.commands.terminal import check_clip, check_writable, grid, progress, say, waiting, write_text
-from app.database import check_database, database_exists, open_database
+from app.database import check_database, database_exists, opened
 from app.log import ClipFile, check_shot, identify_clip, store_reading, table_of
-from app.settings import Settings, load_settings
+from app.settings import load_settings
 from app.words import AttemptWords, tell_attempt
 from calibration.camera import Setup
 from calibration.errors import InputError
@@ -75,14 +75,16 @@ def read(
     if log:
         check_database(settings)
         if database_exists(settings):
-            check_shot(open_database(settings), drilled)
+            with opened(settings) as engine:
+                check_shot(engine, drilled)
     with progress(f"Reading {clip.name}") as done:
         found, film = read_film(clip, drilled, table=table, head=head, setup=setup_, done=done)
     if json_out is not None:
         write_text(json_out, json.dumps(found.to_json(), indent=1, allow_nan=False) + "\n")
     print_reading(found, setup_)
     if log:
-        say(log_reading(settings, found, film, setup_, player))
+        with opened(settings) as engine:
+            say(log_reading(engine, found, film, setup_, player))
 
 
 def read_film(
@@ -96,16 +98,9 @@ def read_film(
     return reading, film
 
 
-def log_reading(
-    settings: Settings,
-    found: Reading,
-    film: ClipFile,
-    setup: Setup | None,
-    player: str | None,
-    engine: Engine | None = None,
-) -> str:
+def log_reading(engine: Engine, found: Reading, film: ClipFile, setup: Setup | None, player: str | None) -> str:
     """Store a reading and say what that did, in a sentence."""
-    stored = store_reading(engine or open_database(settings), found, film, setup=setup, player=player)
+    stored = store_reading(engine, found, film, setup=setup, player=player)
     if stored.already:
         return f"This clip is in the log for this shot already (session {stored.session_id}); nothing was added."
     if not stored.added:

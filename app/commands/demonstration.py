@@ -9,7 +9,7 @@ import typer
 from app.commands.clips import log_reading, print_reading, read_film
 from app.commands.serving import serve_log
 from app.commands.terminal import check_writable, progress, say, write_text
-from app.database import open_database
+from app.database import opened
 from app.log_views import load_session
 from app.practice import practise
 from app.settings import load_settings
@@ -48,13 +48,13 @@ def demo(
         with progress("Reading the sample clip") as done:
             found, film = read_film(clip, shot, table="auto", head=None, setup=None, done=done)
     print_reading(found, None)
-    engine = open_database(settings)
-    log_reading(settings, found, film, None, None, engine)
-    session = load_session(engine, 1)
-    if session is None:
-        raise RuntimeError("the session just stored is not in the log")
-    practice = practise(shot, session.table, session.attempts)
-    write_text(picture, practice.drawing(standalone=True))
-    say("", f"{practice.tally().capitalize()}.", *practice.sentences(), "", f"Picture written to {picture}.")
-    if serving:
-        serve_log(engine, settings, f"/sessions/{session.id}")
+    with opened(settings) as engine:
+        log_reading(engine, found, film, None, None)
+        session = load_session(engine, 1)
+        if session is None:
+            raise RuntimeError("the session just stored is not in the log")
+        practice = practise(shot, session.table, session.attempts)
+        write_text(picture, practice.drawing(standalone=True))
+        say("", f"{practice.tally().capitalize()}.", *practice.sentences(), "", f"Picture written to {picture}.")
+        if serving:
+            serve_log(engine, settings, f"/sessions/{session.id}")

@@ -10,11 +10,11 @@ import typer
 
 from app.attempts_csv import AttemptRow, load_attempts, write_attempts
 from app.commands.terminal import check_writable, say, waiting, write_text
-from app.database import open_database
+from app.database import opened
 from app.fit import ShotFit, fit_all
 from app.log_views import find_shot, list_attempts, list_shots
 from app.point_view import point_view, tell_point
-from app.practice import attempt_rows, practise
+from app.practice import FIRST_ROW, attempt_rows, practise
 from app.settings import load_settings
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table, standard_table
@@ -55,9 +55,10 @@ def fit(
         say(f"{one.shot}: {one.used} of {one.attempts} attempts used.")
         say(*(f"  {sentence}" for sentence in tell_point(point_view(one.to_json()), drilled, on)))
         for weight in one.weights[:10]:
-            say(f"  Line {weight.row} counts {weight.weight:.2g}: {weight.why.rstrip('.')}.")
+            entry = f"Line {weight.row}" if source is not None else f"Attempt {weight.row - FIRST_ROW + 1}"
+            say(f"  {entry} counts {weight.weight:.2g}: {weight.why.rstrip('.')}.")
         if len(one.weights) > 10:
-            say(f"  {len(one.weights) - 10} more lines count less than fully; the JSON lists them.")
+            say(f"  {len(one.weights) - 10} more count less than fully; the JSON lists them.")
     if json_out is not None:
         write_text(json_out, json.dumps([one.to_json() for one, _, _ in found], indent=1, allow_nan=False) + "\n")
 
@@ -68,13 +69,13 @@ def export(
 ) -> None:
     """Write the log's attempts as the CSV that 'railpoint fit --from' reads."""
     check_writable(to)
-    engine = open_database(load_settings())
-    if shot is not None:
-        find_shot(engine, shot)
-    drilled = {s.shot.name: s.shot for s in list_shots(engine)}
     rows: list[AttemptRow] = []
-    for logged in list_attempts(engine, shot_name=shot):
-        rows += attempt_rows([logged], drilled[logged.shot_name])
+    with opened(load_settings(), make=False) as engine:
+        if shot is not None:
+            find_shot(engine, shot)
+        drilled = {s.shot.name: s.shot for s in list_shots(engine)}
+        for logged in list_attempts(engine, shot_name=shot):
+            rows += attempt_rows([logged], drilled[logged.shot_name])
     text = StringIO()
     write_attempts(rows, text)
     if to is None:
@@ -100,14 +101,14 @@ def load_shots(folder: Path | None) -> dict[str, Shot]:
 
 
 def _from_log(shot: str | None, stated: Table | None) -> list[tuple[ShotFit, Shot | None, Table]]:
-    engine = open_database(load_settings())
-    chosen = [find_shot(engine, shot)] if shot is not None else list_shots(engine)
-    if not chosen:
-        raise InputError("the log is empty; read a clip with 'railpoint read', or fit a file with --from.")
-    found: list[tuple[ShotFit, Shot | None, Table]] = []
-    with waiting("Fitting"):
-        for one in chosen:
-            on = stated or one.table or STANDARD_TABLES[DEFAULT_TABLE]
-            practice = practise(one.shot, on, list_attempts(engine, shot_name=one.shot.name))
-            found.append((practice.fit, one.shot, on))
+    with opened(load_settings(), make=False) as engine:
+        chosen = [find_shot(engine, shot)] if shot is not None else list_shots(engine)
+        if not chosen:
+            raise InputError("the log is empty; read a clip with 'railpoint read', or fit a file with --from.")
+        found: list[tuple[ShotFit, Shot | None, Table]] = []
+        with waiting("Fitting"):
+            for one in chosen:
+                on = stated or one.table or STANDARD_TABLES[DEFAULT_TABLE]
+                practice = practise(one.shot, on, list_attempts(engine, shot_name=one.shot.name))
+                found.append((practice.fit, one.shot, on))
     return found

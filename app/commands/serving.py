@@ -8,7 +8,7 @@ import uvicorn
 from sqlalchemy import Engine
 
 from app.commands.terminal import say
-from app.database import open_database
+from app.database import opened
 from app.server import create_app
 from app.settings import Settings, load_settings
 from calibration.errors import InputError
@@ -25,7 +25,8 @@ def serve(
     settings = load_settings()
     changes = {key: value for key, value in (("host", host), ("port", port)) if value is not None}
     settings = settings.model_copy(update=changes)
-    serve_log(open_database(settings), settings)
+    with opened(settings) as engine:
+        serve_log(engine, settings)
 
 
 def serve_log(engine: Engine, settings: Settings, page: str = "/") -> None:
