@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Corner, Rail, Table, Vector
 from calibration.unfold import mirror, mirror_bearing, reflect, target_image, unfold
-from tests.rendering.motion import IDEAL, Physics, simulate
+from tests.rendering import IDEAL, Physics, simulate
 
 NINE = STANDARD_TABLES["9ft"]
 SEQUENCES = [s for n in (1, 2, 3) for s in product(RAILS, repeat=n) if all(a != b for a, b in pairwise(s))]

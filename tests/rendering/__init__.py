@@ -2,9 +2,10 @@
 
 from tests.rendering.balls import BLACK, BLUE, RED, WHITE, YELLOW, Ball
 from tests.rendering.film import Truth, Try, TryTruth, render_clip
-from tests.rendering.motion import IDEAL, Physics, aim_rad, simulate
+from tests.rendering.motion import IDEAL, STRAIGHT, Physics
 from tests.rendering.picture import Stage, render_table
 from tests.rendering.scene import Look
+from tests.rendering.strike import aim_rad, simulate
 from tests.rendering.view import looking_at, oblique_camera, overhead_camera
 
 __all__ = [
@@ -12,6 +13,7 @@ __all__ = [
     "BLUE",
     "IDEAL",
     "RED",
+    "STRAIGHT",
     "WHITE",
     "YELLOW",
     "Ball",

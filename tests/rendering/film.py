@@ -15,10 +15,11 @@ from calibration.camera import Camera
 from calibration.table import Rail, Table
 from tests.rendering.balls import RED, WHITE, Ball
 from tests.rendering.light import encode
-from tests.rendering.motion import BallTruth, Motion, Physics, PocketTruth, RailTruth, miss_m, simulate
+from tests.rendering.motion import BallTruth, Motion, Physics, PocketTruth, RailTruth
 from tests.rendering.picture import Box, Stage, clusters
 from tests.rendering.props import draw_hand, draw_stick, tip_gap_m
 from tests.rendering.scene import Array, Colour, Look
+from tests.rendering.strike import simulate
 
 CARRY_S = 1.6  # time that a hand needs to bring one ball to its next place
 REACH, RELEASE = 0.25, 0.75  # shares of that time at which it takes and lets go the ball
@@ -35,6 +36,7 @@ class Try:
     speed_mps: float
     wait_s: float = 2.0
     watch_s: float = 5.0
+    follow: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,8 @@ class TryTruth:
         return self.motion.pockets
 
     def miss_m(self, ball: str, rails: Sequence[Rail], target_m: Array) -> float:
-        return miss_m(self.contacts, ball, rails, target_m)
+        """Offset from the target on the leg after the rails named, positive to the left; see ``Motion.miss_m``."""
+        return self.motion.miss_m(ball, rails, target_m)
 
 
 @dataclass(frozen=True)
