@@ -12,7 +12,7 @@ SCHEMA = 1
 
 @dataclass(frozen=True)
 class RailHit:
-    """A ball meets a rail. ``at_m`` is the ball's centre, (2,). Bearings in radians, NaN where the film does not tell."""
+    """A ball meets a rail. ``at_m`` is the ball's centre, (2,). Radians; NaN where the film does not tell."""
 
     rail: Rail
     at_m: Vector

@@ -58,7 +58,7 @@ class Shot:
             if self.made == "hit" or self.target_pocket is None:
                 return ball_m
             away = ball_m - table.mouth_m(self.target_pocket)
-            return ball_m + 2 * table.ball_radius_m * away / float(np.hypot(*away))  # type: ignore[no-any-return]
+            return ball_m + 2 * table.ball_radius_m * away / float(np.hypot(*away))
         if ball_m is not None and self.made == "hit":
             return ball_m
         if self.target_pocket is None:

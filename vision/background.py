@@ -1,0 +1,159 @@
+"""The empty table: what each pixel of the cloth looks like when nothing lies on it, and what differs from that.
+
+Frames are compared at a reduced size at which the smallest ball on the table is still some nine pixels across; only
+where something differs is the full picture looked at.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Camera
+from calibration.table import POCKETS, Table
+from vision.clip import Frame
+
+Picture = NDArray[np.uint8]
+Mask = NDArray[np.uint8]
+
+# Radius of the smallest ball in the reduced picture, in its pixels.
+REDUCED_RADIUS_PX = 4.0
+# A shadow takes light but leaves the colour: luma may fall to this fraction of the cloth's before it counts.
+SHADOW_FLOOR = 0.62
+# Differences from the cloth that count, in grey levels: brighter, and off in either colour plane.
+BRIGHTER = 16
+OFF_COLOUR = 9
+# Reach of the local mean that stands for the cloth where a ball lay in most of the stills, in ball radii.
+FILL_REACH_RADII = 6.0
+
+
+@dataclass(frozen=True)
+class Background:
+    """The empty table in the reduced picture.
+
+    Attributes
+    ----------
+    factor : how many pixels of the frame make one reduced pixel.
+    cloth : (h, w, 3) Y, U, V of the empty table, uint8.
+    low, high : (h, w, 3) bounds within which a pixel is the cloth, lit or in shadow.
+    region : (h, w) 255 where a ball on the table may be seen.
+    """
+
+    factor: int
+    cloth: Picture
+    low: Picture
+    high: Picture
+    region: Mask
+
+    def reduce(self, frame: Frame) -> Picture:
+        """The frame at the reduced size, (h, w, 3) Y, U, V."""
+        height, width = self.region.shape
+        size = (width, height)
+        return cv2.merge(
+            [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (frame.y, frame.u, frame.v)]
+        )  # type: ignore[return-value]
+
+    def foreground(self, reduced: Picture) -> Mask:
+        """255 where something other than the cloth is seen, (h, w)."""
+        return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high)) & self.region
+
+
+def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:
+    """The empty table from some frames spread over the clip: their median, with what always lay there painted over."""
+    outline = ball_region_px(camera, table)
+    radius = smallest_ball_radius_px(camera, table)
+    factor = max(1, round(radius / REDUCED_RADIUS_PX))
+    size = (camera.width // factor, camera.height // factor)
+    region = np.zeros((size[1], size[0]), np.uint8)
+    cv2.fillPoly(region, [np.round((outline + 0.5) / factor - 0.5).astype(np.int32)], 255)
+    stack = np.stack(
+        [
+            np.dstack([cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in (still.y, still.u, still.v)])
+            for still in stills
+        ]
+    )
+    cloth = np.median(stack, axis=0).astype(np.uint8)
+    throats = (_mouths_px(camera, table) + 0.5) / factor - 0.5
+    cloth = _paint_over(cloth, region, throats, radius / factor)
+    low, high = cloth_bounds(cloth)
+    return Background(factor, cloth, low, high, region)
+
+
+def cloth_bounds(cloth: Picture) -> tuple[Picture, Picture]:
+    """Lowest and highest Y, U, V of a pixel that still is the cloth."""
+    y, colour = cloth[..., 0].astype(float), cloth[..., 1:].astype(int)
+    low = np.dstack([np.minimum(y * SHADOW_FLOOR, y - BRIGHTER), colour - OFF_COLOUR])
+    high = np.dstack([y + BRIGHTER, colour + OFF_COLOUR])
+    return np.clip(low, 0, 255).astype(np.uint8), np.clip(high, 0, 255).astype(np.uint8)
+
+
+def ball_region_px(camera: Camera, table: Table) -> NDArray[np.float64]:
+    """Outline in the frame of where a ball on the cloth, or dropping into a pocket, is seen: (n, 2) pixels."""
+    steps = np.linspace(0, 1, 24, endpoint=False)[:, None]
+    corners = np.array([(0, 0), (table.length_m, 0), (table.length_m, table.width_m), (0, table.width_m)])
+    edge = np.vstack([a + steps * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+    heights = np.full((len(edge), 1), table.nose_height_m)
+    outline = camera.project(np.hstack([edge, heights]))
+    pockets = []
+    for pocket in POCKETS:
+        mouth = table.mouth_m(pocket)
+        outward = np.sign(np.round(mouth - table.centre_m, 6))
+        drop = mouth + outward * table.ball_radius_m
+        pockets.append(camera.project(np.array([[*drop, table.ball_radius_m]]))[0])
+    # The hull takes in the pockets' throats; rails between them show no ball and do no harm.
+    hull = cv2.convexHull(np.vstack([outline, pockets]).astype(np.float32))
+    return hull[:, 0, :].astype(float)  # type: ignore[no-any-return]
+
+
+def smallest_ball_radius_px(camera: Camera, table: Table) -> float:
+    """Radius in pixels of the ball that is seen smallest, at one of the table's corners."""
+    L, W, R = table.length_m, table.width_m, table.ball_radius_m
+    corners = np.array([(0, 0, R), (L, 0, R), (0, W, R), (L, W, R)])
+    return float(ball_radius_px(camera, corners, R).min())
+
+
+def ball_radius_px(camera: Camera, centres_m: NDArray[np.float64], radius_m: float) -> NDArray[np.float64]:
+    """Mean apparent radius in pixels of balls at centres (n, 3), to first order: focal length over distance."""
+    return camera.focal_px * radius_m / np.linalg.norm(np.atleast_2d(centres_m) - camera.position_m, axis=1)
+
+
+def _mouths_px(camera: Camera, table: Table) -> NDArray[np.float64]:
+    mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
+    return camera.project(np.hstack([mouths, np.zeros((len(mouths), 1))]))
+
+
+def _paint_over(cloth: Picture, region: Mask, throats_px: NDArray[np.float64], radius_px: float) -> Picture:
+    """Replace balls that lay in the same place in most stills by the cloth around them.
+
+    The cloth around is a mean over the neighbourhood of the pixels that are near the cloth's usual colour; what is
+    left standing out from it as much as a ball does is painted over with it.
+    """
+    inside = region > 0
+    usual = np.median(cloth[inside], axis=0)
+    picture = cloth.astype(np.float32)
+    near = (np.abs(picture - usual).sum(axis=2) < 60) & inside
+    reach = int(FILL_REACH_RADII * radius_px) * 2 + 1
+    weight = cv2.boxFilter(near.astype(np.float32), -1, (reach, reach), normalize=False)
+    around = np.dstack(
+        [
+            cv2.boxFilter(picture[..., c] * near, -1, (reach, reach), normalize=False) / np.maximum(weight, 1e-3)
+            for c in range(3)
+        ]
+    )
+    around[weight < 0.05 * reach * reach] = usual
+    low, high = cloth_bounds(np.clip(around, 0, 255).astype(np.uint8))
+    odd = cv2.bitwise_not(cv2.inRange(cloth, low, high)) & region
+    count, labels, stats, centroids = cv2.connectedComponentsWithStats(odd)
+    filled = picture.copy()
+    for k in range(1, count):
+        # Rims of pockets and the noses' shadows are long or open to the edge; balls are compact and inside.
+        width, height, area = stats[k, 2], stats[k, 3], stats[k, 4]
+        compact = area > 0.5 * width * height and max(width, height) < 4 * radius_px
+        at_pocket = np.hypot(*(throats_px - centroids[k]).T).min() < 2.5 * radius_px
+        pocket = at_pocket and float(picture[labels == k, 0].mean()) < 0.5 * usual[0]
+        if compact and not pocket and area > 1.2 * radius_px**2:
+            blob = cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+            filled[blob] = around[blob]
+    return np.clip(filled, 0, 255).astype(np.uint8)

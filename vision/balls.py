@@ -1,0 +1,174 @@
+"""What lies on the table in one frame: balls, and things that cover it (a hand, a stick, an arm).
+
+The foreground of the reduced picture is opened with a disc a little smaller than a ball, so that a stick, which is
+thinner, falls off. What is left and has a ball's size is looked at in the full picture; a larger thing covers the
+table, and a ball is looked for in it only where one is expected.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Camera
+from calibration.table import POCKETS, Table, Vector
+from vision.background import Background, Mask, Picture, ball_radius_px
+from vision.clip import Frame
+from vision.outline import BallView, fit_outline
+
+# A blob is a ball's when its area is within these multiples of the ball's disc (smears and partial cover included).
+LEAST_AREA, MOST_AREA = 0.45, 2.6
+# Fraction of the outline that must be seen where it should be: for a ball by itself, and for one in a larger thing.
+ENOUGH_SUPPORT, ENOUGH_SUPPORT_IN_CROWD = 0.5, 0.35
+# How far the mean colour may be from the expected ball's (grey levels, Y counted half).
+COLOUR_GATE = 40.0
+# A ball's centre may seem this much nearer to a nose than it can be; near a pocket's mouth it may be anywhere.
+PLACE_TOLERANCE_M = 0.012
+POCKET_REACH_RADII = 4.0
+# A place whose reduced pixels changed by less than this on average since the last look has not changed.
+UNCHANGED = 2.5
+
+
+@dataclass(frozen=True)
+class Expected:
+    """A ball that is known from earlier frames: where it should be now, and its colour (3,) Y, U, V."""
+
+    at_m: Vector
+    colour: Vector
+    resting: BallView | None
+
+
+@dataclass(frozen=True)
+class TableView:
+    """One frame, looked at. ``balls`` are views; ``reused`` marks those taken over from the frame before."""
+
+    time_s: float
+    balls: tuple[BallView, ...]
+    reused: tuple[bool, ...]
+    foreground: Mask
+    large: Mask
+    factor: int
+
+    def covered(self, at_px: Vector) -> bool:
+        """Whether something else than the cloth is seen at a pixel of the frame."""
+        return self._value(self.foreground, at_px)
+
+    def under_large(self, at_px: Vector) -> bool:
+        """Whether a thing larger than a ball is seen at a pixel of the frame."""
+        return self._value(self.large, at_px)
+
+    def _value(self, mask: Mask, at_px: Vector) -> bool:
+        x, y = np.round((at_px + 0.5) / self.factor - 0.5).astype(int)
+        height, width = mask.shape
+        if not (0 <= x < width and 0 <= y < height):
+            return False
+        return bool(mask[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2].max())
+
+
+class BallFinder:
+    """Finds the balls of a clip's frames, one frame after another; keeps the last reduced picture to skip what rests."""
+
+    def __init__(self, background: Background, camera: Camera, table: Table) -> None:
+        self.background = background
+        self.camera = camera
+        self.table = table
+        self._before: Picture | None = None
+        self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
+        radius_m = table.ball_radius_m
+        middle = np.array([[*table.centre_m, radius_m]])
+        self._kernel = _disc(float(ball_radius_px(camera, middle, radius_m)[0]) / background.factor * 0.55)
+
+    def find(self, frame: Frame, expected: Sequence[Expected]) -> TableView:
+        """Look at a frame, given the balls known so far."""
+        background, radius_m = self.background, self.table.ball_radius_m
+        reduced = background.reduce(frame)
+        foreground = background.foreground(reduced)
+        opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._kernel)
+        count, labels, stats, centroids = cv2.connectedComponentsWithStats(opened, connectivity=4)
+        large = np.zeros_like(opened)
+        views: list[BallView] = []
+        reused: list[bool] = []
+        todo: list[tuple[Vector, float]] = []
+        if count > 1:
+            px = (centroids[1:] + 0.5) * background.factor - 0.5
+            at_m = self.camera.to_plane(px, radius_m)
+            radius = ball_radius_px(self.camera, np.column_stack([at_m, np.full(len(at_m), radius_m)]), radius_m)
+            disc = np.pi * (radius / background.factor) ** 2
+            for k in range(1, count):
+                area = stats[k, cv2.CC_STAT_AREA] / disc[k - 1]
+                if area > MOST_AREA:
+                    large[labels == k] = 255
+                elif area >= LEAST_AREA and self._on_table(at_m[k - 1]):
+                    box = stats[k, :4] * background.factor
+                    smear = max(float(np.hypot(box[2], box[3])) / np.sqrt(2) / radius[k - 1] - 2, 0.0) * radius_m
+                    todo.append((at_m[k - 1], smear))
+        unseen = list(expected)
+        for ball in expected:
+            if ball.resting is not None and self._unchanged(reduced, ball.resting.at_px):
+                views.append(ball.resting)
+                reused.append(True)
+                unseen = [b for b in unseen if b is not ball]
+        for guess, smear in todo:
+            if _near(views, guess, radius_m):
+                continue
+            view = fit_outline(frame, self.camera, guess, radius_m, smear)
+            if view is not None and view.support >= ENOUGH_SUPPORT and not _near(views, view.at_m, radius_m):
+                views.append(view)
+                reused.append(False)
+        for ball in unseen:
+            view = self._in_crowd(frame, ball, foreground, views)
+            if view is not None:
+                views.append(view)
+                reused.append(False)
+        self._before = reduced
+        return TableView(frame.time_s, tuple(views), tuple(reused), foreground, large, background.factor)
+
+    def _in_crowd(
+        self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]
+    ) -> BallView | None:
+        """A known ball that is partly covered, or touches something, looked for where it should be."""
+        radius_m = self.table.ball_radius_m
+        if _near(views, ball.at_m, radius_m) or not self._on_table(ball.at_m):
+            return None
+        px = self.camera.project(np.array([[*ball.at_m, radius_m]]))[0]
+        x, y = np.round((px + 0.5) / self.background.factor - 0.5).astype(int)
+        height, width = foreground.shape
+        if not (0 <= x < width and 0 <= y < height) or not foreground[y, x]:
+            return None
+        view = fit_outline(frame, self.camera, ball.at_m, radius_m)
+        if view is None or view.support < ENOUGH_SUPPORT_IN_CROWD or _near(views, view.at_m, radius_m):
+            return None
+        return view if colour_distance(view.colour, ball.colour) < COLOUR_GATE else None
+
+    def _unchanged(self, reduced: Picture, at_px: Vector) -> bool:
+        """Whether the reduced picture round a resting ball is as it was in the frame before."""
+        if self._before is None:
+            return False
+        x, y = np.round((at_px + 0.5) / self.background.factor - 0.5).astype(int)
+        reach = len(self._kernel)
+        window = slice(max(y - reach, 0), y + reach + 1), slice(max(x - reach, 0), x + reach + 1)
+        return float(cv2.absdiff(reduced[window], self._before[window]).mean()) < UNCHANGED / 3
+
+    def _on_table(self, at_m: Vector) -> bool:
+        """Whether a ball can be there: no nearer to a nose than touching it, unless it hangs over a pocket."""
+        table = self.table
+        room = table.track_offset_m - PLACE_TOLERANCE_M
+        inside = room < at_m[0] < table.length_m - room and room < at_m[1] < table.width_m - room
+        return bool(inside or np.hypot(*(self._mouths - at_m).T).min() < POCKET_REACH_RADII * table.ball_radius_m)
+
+
+def colour_distance(first: Vector, second: Vector) -> float:
+    """Distance of two mean colours (3,) Y, U, V; brightness, which light changes, counts half."""
+    difference = (first - second) * np.array([0.5, 1.0, 1.0])
+    return float(np.sqrt((difference**2).sum()))
+
+
+def _near(views: Sequence[BallView], at_m: Vector, radius_m: float) -> bool:
+    return any(float(np.hypot(*(view.at_m - at_m))) < radius_m for view in views)
+
+
+def _disc(radius_px: float) -> NDArray[np.uint8]:
+    side = 2 * max(1, round(radius_px)) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)).astype(np.uint8)

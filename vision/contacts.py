@@ -1,0 +1,166 @@
+"""Where a ball met rails, other balls and pockets, from its legs.
+
+A contact with a rail is where the legs meet near the track line, not the frame nearest to it: the leg before is
+carried on to the track line, the leg after carried back, and the two times are averaged.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
+from vision.legs import Line, Motion, Path, fit_line, late_part, legs, motion_at
+from vision.reading import BallHit, RailHit
+
+# A junction of two legs this close to a rail's track line (beyond one frame's travel) is a contact with that rail.
+RAIL_REACH_M = 0.025
+# Two balls met when their centres came within two radii and this.
+TOUCH_TOLERANCE_M = 0.02
+# Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
+SMEARED_S = 0.009
+# A ball that vanished within this many radii of the middle of a pocket's mouth dropped in.
+POCKET_REACH_RADII = 3.2
+
+
+@dataclass(frozen=True)
+class Run:
+    """What one ball did after it set off: its legs, and what stands between each leg and the next.
+
+    ``junctions[i]`` follows ``legs[i]``: a rail, the name of another ball, or None for a kink that is neither.
+    """
+
+    ball: str
+    legs: tuple[Path, ...]
+    junctions: tuple[RailHit | BallHit | None, ...]
+
+    @property
+    def rail_hits(self) -> tuple[RailHit, ...]:
+        return tuple(j for j in self.junctions if isinstance(j, RailHit))
+
+    @property
+    def ball_hits(self) -> tuple[BallHit, ...]:
+        return tuple(j for j in self.junctions if isinstance(j, BallHit))
+
+    def line_of(self, leg: int) -> Line:
+        """The straight line of a leg: all of it for the first one, without its curved start for the others."""
+        return fit_line(self.legs[leg] if leg == 0 else late_part(self.legs[leg]))
+
+
+def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) -> Run:
+    """Cut a ball's path into legs and say what it met in between.
+
+    ``others`` are the resting places (2,) of the other balls when this one set off.
+    """
+    parts = legs(path)
+    junctions: list[RailHit | BallHit | None] = []
+    trimmed = list(parts)
+    for i in range(len(parts) - 1):
+        hit = _rail_hit(parts[i], parts[i + 1], table) or _ball_hit(ball, parts[i], parts[i + 1], others, table)
+        junctions.append(hit)
+        if hit is not None:
+            trimmed[i] = _without(trimmed[i], hit.t_s)
+            trimmed[i + 1] = _without(trimmed[i + 1], hit.t_s)
+    # A second look with the smeared sightings left out.
+    for i, hit in enumerate(junctions):
+        if isinstance(hit, RailHit):
+            junctions[i] = _rail_hit(trimmed[i], trimmed[i + 1], table) or hit
+    return Run(ball, tuple(trimmed), tuple(junctions))
+
+
+def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | None:
+    """The pocket in whose mouth a ball vanished that was last seen at ``place_m`` (2,); None when it was none."""
+    best: tuple[float, Pocket] | None = None
+    for pocket in POCKETS:
+        # Over the next frames the ball rolls on: look a little ahead of where it was last seen.
+        ahead = place_m + velocity_mps * 0.03
+        distance = min(float(np.hypot(*(p - table.mouth_m(pocket)))) for p in (place_m, ahead))
+        if distance < POCKET_REACH_RADII * table.ball_radius_m and (best is None or distance < best[0]):
+            best = (distance, pocket)
+    return best[1] if best else None
+
+
+def _rail_hit(before: Path, after: Path, table: Table) -> RailHit | None:
+    """The contact between two legs, if a rail parts them."""
+    if len(before) < 2 or len(after) < 2:
+        return None
+    ends = motion_at(before, float(before.t[-1]))
+    begins = motion_at(after, float(after.t[0]))
+    gap = float(after.t[0] - before.t[-1])
+    best: tuple[float, Rail] | None = None
+    for rail in RAILS:
+        axis, level = table.track_coordinate(rail)
+        outward = 1.0 if level > table.length_m / 4 else -1.0
+        into, out = outward * ends.velocity_mps[axis], outward * begins.velocity_mps[axis]
+        if not (into > 0.02 and out < -0.02):
+            continue
+        distance = min(abs(before.xy[-1, axis] - level), abs(after.xy[0, axis] - level))
+        if distance < RAIL_REACH_M + max(into, -out) * gap and (best is None or distance < best[0]):
+            best = (float(distance), rail)
+    return _measured(before, after, best[1], ends, begins, table) if best else None
+
+
+def _measured(before: Path, after: Path, rail: Rail, ends: Motion, begins: Motion, table: Table) -> RailHit:
+    axis, level = table.track_coordinate(rail)
+    line = fit_line(late_part(before))
+    at_in, sd_in = line.at_level(axis, level)
+    times, weights = [], []
+    for motion, path, index in ((ends, before, -1), (begins, after, 0)):
+        normal = float(motion.velocity_mps[axis])
+        times.append(float(path.t[index]) + (level - motion.at_m[axis]) / normal)
+        weights.append(normal**2)
+    low, high = float(before.t[-1]), float(after.t[0])
+    time_s = float(np.clip(np.average(times, weights=weights), low - 0.005, high + 0.005))
+    arriving, leaving = motion_at(before, time_s), motion_at(after, time_s)
+    # The leg after crosses the track line too, less surely, since it is curved at its start.
+    along = leaving.at_m[1 - axis] + leaving.velocity_mps[1 - axis] * (level - leaving.at_m[axis]) / (
+        leaving.velocity_mps[axis]
+    )
+    at_m, at_sd = at_in.copy(), sd_in
+    sd_out = float(np.hypot(after.sd[0], 0.002))
+    if np.isfinite(along) and abs(along - at_in[1 - axis]) < 4 * np.hypot(sd_in, sd_out):
+        w_in, w_out = 1 / sd_in**2, 1 / sd_out**2
+        at_m[1 - axis] = (at_in[1 - axis] * w_in + along * w_out) / (w_in + w_out)
+        at_sd = float(1 / np.sqrt(w_in + w_out))
+    at_m[axis] = level
+    return RailHit(
+        rail=rail,
+        at_m=at_m,
+        at_sd_m=float(at_sd),
+        t_s=time_s,
+        speed_in_mps=arriving.speed_mps,
+        speed_out_mps=leaving.speed_mps,
+        bearing_in_rad=line.bearing_rad,
+        bearing_out_rad=leaving.bearing_rad,
+    )
+
+
+def _ball_hit(
+    ball: str, before: Path, after: Path, others: Mapping[str, Vector], table: Table
+) -> BallHit | None:
+    """The contact between two legs, if another ball lay there."""
+    if not others or len(before) < 2:
+        return None
+    line = fit_line(before if len(before) < 6 else before.part(slice(-6, None)))
+    name, where = min(others.items(), key=lambda item: float(np.hypot(*(item[1] - before.xy[-1]))))
+    touch = 2 * table.ball_radius_m
+    near = min(float(np.hypot(*(where - p))) for p in (before.xy[-1], after.xy[0]))
+    ends = motion_at(before, float(before.t[-1]))
+    reach = ends.speed_mps * float(after.t[0] - before.t[-1])
+    if near > touch + TOUCH_TOLERANCE_M + reach:
+        return None
+    # Along the line before, the centre stands two radii from the other ball's at the moment of contact.
+    miss, _ = line.miss(where)
+    ahead = float((where - line.through_m) @ line.direction)
+    back = float(np.sqrt(max(touch**2 - miss**2, 0.0)))
+    at_m = line.through_m + (ahead - back) * line.direction
+    travelled = float((at_m - ends.at_m) @ line.direction)
+    time_s = float(before.t[-1]) + travelled / max(ends.speed_mps, 0.05)
+    time_s = float(np.clip(time_s, before.t[-1] - 0.01, after.t[0] + 0.01))
+    return BallHit(time_s, (ball, name), at_m)
+
+
+def _without(leg: Path, time_s: float) -> Path:
+    """The leg without the sighting that was exposed while the ball met something, if enough is left."""
+    keep = np.abs(leg.t - time_s) > SMEARED_S
+    return leg.part(keep) if keep.sum() >= 4 else leg

@@ -1,0 +1,204 @@
+"""From a stroke to an attempt at the shot: which ball took the rails, whether it was made, by how much it missed."""
+
+from dataclasses import dataclass
+from math import nan
+
+import numpy as np
+
+from calibration.table import Table, Vector
+from calibration.unfold import unfold
+from vision.contacts import Run
+from vision.flags import known
+from vision.legs import Launch, Line, Path, fit_launch, fit_line
+from vision.reading import Attempt, BallHit, RailHit
+from vision.shot import Shot
+from vision.strokes import Stroke
+from vision.tracks import Rest
+
+# The target ball is the one that rests nearest to the place the shot names, if it is this near.
+TARGET_REACH_M = 0.15
+# A start seen this long before the strike, no later, is flagged.
+HIDDEN_START_S = 0.15
+# Outlines are sure to about this part of a pixel, however many frames agree.
+OUTLINE_BIAS_PX = 0.15
+# On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
+CARRIED_ON_SD = 0.002
+
+
+@dataclass(frozen=True)
+class RailBall:
+    """The kicked or banked ball: where it lay, how it set off, its run, and how many junctions count."""
+
+    name: str
+    rest: Rest
+    launch: Launch
+    run: Run
+
+
+def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attempt:
+    """The attempt that a stroke was, measured by the shot's own definition."""
+    flags: list[str] = []
+    ball = _rail_ball(stroke, shot, flags)
+    bias_m = OUTLINE_BIAS_PX * mm_per_px / 1000
+    cue_line = _launch_line(stroke.rest, stroke.cue)
+    target_name, target_m = _target_ball(stroke, shot, ball, flags)
+    leg = _last_leg(ball, shot, target_name, flags)
+    line = _launch_line(ball.rest, ball.run) if ball else cue_line
+    target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
+    miss, miss_sd, per_rad = _miss(ball, leg, target, shot, table)
+    outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
+    if stroke.hidden_s > HIDDEN_START_S:
+        flags.append("start_hidden")
+    kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
+    if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
+        flags.append("few_sightings")
+    path = stroke.cue_path if kicked.name == "cue" else _whole(kicked.run)
+    return Attempt(
+        t_s=stroke.launch.time_s,
+        t_sd_s=stroke.launch.time_sd_s,
+        ball=kicked.name,
+        start_m=kicked.rest.at_m,
+        start_sd_m=float(np.hypot(kicked.rest.sd_m, bias_m)),
+        bearing_rad=line.bearing_rad,
+        bearing_sd_rad=line.bearing_sd_rad,
+        speed_mps=kicked.launch.speed_mps,
+        speed_sd_mps=kicked.launch.speed_sd_mps,
+        cue_start_m=stroke.rest.at_m,
+        cue_bearing_rad=cue_line.bearing_rad,
+        cut_rad=_turn(cue_line.bearing_rad, line.bearing_rad) if kicked.name != "cue" else nan,
+        contacts=kicked.run.rail_hits,
+        ball_contacts=_ball_contacts(stroke, kicked),
+        pocketed=stroke.pocketed,
+        outcome=outcome,
+        miss_m=miss,
+        miss_sd_m=float(np.hypot(miss_sd, bias_m)),
+        miss_per_rad_m=per_rad,
+        flags=known(flags),
+        path_m=np.vstack([[ball_start(kicked, stroke)], np.column_stack([path.t, path.xy])]),
+    )
+
+
+def _ball_contacts(stroke: Stroke, kicked: RailBall) -> tuple[BallHit, ...]:
+    """Contacts of the cue ball and of the kicked or banked ball, in order of time, each meeting once."""
+    hits = list(stroke.cue.ball_hits)
+    if kicked.name != "cue":
+        hits += [h for h in kicked.run.ball_hits if "cue" not in h.balls]
+    return tuple(sorted(hits, key=lambda h: h.t_s))
+
+
+def ball_start(ball: RailBall, stroke: Stroke) -> Vector:
+    """First point of the drawn path: t, x, y of the start."""
+    return np.array([ball.launch.time_s if np.isfinite(ball.launch.time_s) else stroke.launch.time_s, *ball.rest.at_m])
+
+
+def _rail_ball(stroke: Stroke, shot: Shot, flags: list[str]) -> RailBall | None:
+    if shot.kind == "kick":
+        return RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
+    hit = next((j for j in stroke.cue.junctions if isinstance(j, BallHit)), None)
+    name = hit.balls[1] if hit else None
+    if name is None or name not in stroke.others:
+        flags.append("no_ball_hit")
+        return None
+    rest = stroke.resting[name]
+    run = stroke.others[name]
+    return RailBall(name, rest, fit_launch(rest.at_m, run.legs[0]), run)
+
+
+def _target_ball(stroke: Stroke, shot: Shot, ball: RailBall | None, flags: list[str]) -> tuple[str | None, Vector | None]:
+    """Name and resting place of the target ball; (None, None) when the shot has none or it was not seen."""
+    if shot.target_ball is None or ball is None:
+        return None, None
+    others = {name: rest.at_m for name, rest in stroke.resting.items() if name != ball.name}
+    if shot.target_ball == "any":
+        hits = [j for j in ball.run.junctions if isinstance(j, BallHit)]
+        name = hits[0].balls[1] if hits else None
+        return (name, others.get(name)) if name else (None, None)
+    place = np.array(shot.target_ball)
+    if others:
+        name = min(others, key=lambda n: float(np.hypot(*(others[n] - place))))
+        if np.hypot(*(others[name] - place)) < TARGET_REACH_M:
+            return name, others[name]
+    flags.append("target_not_seen")
+    return None, place
+
+
+def _last_leg(ball: RailBall | None, shot: Shot, target: str | None, flags: list[str]) -> int | None:
+    """Index of the leg after the last rail named, or None when the ball never got onto it (a flag says why)."""
+    if ball is None:
+        return None
+    rails = list(shot.rails)
+    for i, junction in enumerate(ball.run.junctions):
+        if not rails:
+            break
+        if isinstance(junction, RailHit):
+            if junction.rail != rails[0]:
+                flags.append("wrong_rails")
+                return None
+            rails.pop(0)
+        elif isinstance(junction, BallHit):
+            flags.append("wrong_rails" if target is not None and target in junction.balls else "wrong_ball_first")
+            return None
+        if not rails:
+            return i + 1
+    flags.append("stopped_short")
+    return None
+
+
+def _miss(
+    ball: RailBall | None, leg: int | None, target: Vector | None, shot: Shot, table: Table
+) -> tuple[float, float, float]:
+    """miss_m, its sd, and what a radian of bearing is worth (metres per radian)."""
+    if ball is None or target is None:
+        return nan, nan, nan
+    per_rad = unfold(ball.rest.at_m, target, shot.rails, table).miss_per_rad_m
+    if leg is None or len(ball.run.legs[leg]) < 2:
+        return nan, nan, per_rad
+    line = ball.run.line_of(leg)
+    miss, sd = line.miss(target)
+    beyond = max(float((target - ball.run.legs[leg].xy[-1]) @ line.direction), 0.0)
+    return miss, float(np.hypot(sd, CARRIED_ON_SD * beyond)), per_rad
+
+
+def _outcome(
+    stroke: Stroke, shot: Shot, ball: RailBall | None, target: str | None, leg: int | None, flags: list[str]
+) -> str:
+    dropped = {p.ball: p.pocket for p in stroke.pocketed}
+    if "cue" in dropped and not (shot.kind == "kick" and shot.target_ball is None):
+        flags.append("scratch")
+    if ball is None or leg is None:
+        return "missed"
+    if shot.made == "hit":
+        later = [j for j in ball.run.junctions[leg - 1 :] if isinstance(j, BallHit)]
+        if later and target is not None and target not in later[0].balls:
+            flags.append("wrong_ball_first")
+            return "missed"
+        return "made" if later else "missed"
+    wanted = ball.name if shot.kind == "bank" or shot.target_ball is None else target
+    if wanted is None or wanted not in dropped:
+        return "missed"
+    if dropped[wanted] != shot.target_pocket:
+        flags.append("wrong_pocket")
+        return "missed"
+    return "made"
+
+
+def _launch_line(rest: Rest, run: Run) -> Line:
+    """The line a ball set off on: its resting place and its first leg together."""
+    first = run.legs[0]
+    place = Path(
+        np.append(rest.first_s, first.t), np.vstack([rest.at_m, first.xy]), np.append(max(rest.sd_m, 1e-4), first.sd)
+    )
+    return fit_line(place)
+
+
+def _whole(run: Run) -> Path:
+    return Path(
+        np.concatenate([leg.t for leg in run.legs]),
+        np.vstack([leg.xy for leg in run.legs]),
+        np.concatenate([leg.sd for leg in run.legs]),
+    )
+
+
+def _turn(from_rad: float, to_rad: float) -> float:
+    """Angle from one bearing to another, left positive, in (-pi, pi]."""
+    return float((to_rad - from_rad + np.pi) % (2 * np.pi) - np.pi)

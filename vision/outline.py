@@ -1,0 +1,168 @@
+"""The centre of a ball from its outline.
+
+Shading, highlight and shadow move the middle of a ball's blob by up to a couple of pixels; its outline they leave
+where it is. The ball's size and the camera being known, the outline can only shift: along rays from the projected
+centre the edge is found as the centre of mass of the brightness gradient, and the shift that brings the predicted
+outline onto the edges is found by weighted least squares with Tukey's biweight (Beaton & Tukey, Technometrics 16,
+1974). A ball in motion is smeared over its path during the exposure; the smear is even, so the gradient's centre of
+mass stays on the outline of the ball at mid-exposure.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Camera
+from calibration.sphere import outline_px
+from calibration.table import Vector
+from vision.clip import Frame
+
+RAYS = 48
+NEUTRAL = 128.0
+# The stretch of each ray that is searched, as fractions of the ball's radius, and its number of samples.
+INNER, OUTER, SAMPLES = 0.55, 1.45, 28
+# Edge weight: contrast, in grey levels, at which a ray counts half.
+HALF_CONTRAST = 12.0
+TUKEY_CUTOFF = 4.0
+ROUNDS = 3
+# What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
+FLOOR_SD_PX = 0.08
+# How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
+OUTLINE_OFFSET_SD_PX = 0.7
+# A colour sample is taken to stand in the middle of its four luma samples, as scalers place it unless told otherwise.
+CHROMA_OFFSET_PX = 0.5
+
+
+@dataclass(frozen=True)
+class BallView:
+    """A ball found in a frame.
+
+    Attributes
+    ----------
+    at_m : (2,) centre on the plane of ball centres, metres.
+    sd_m : standard deviation of either coordinate, from the edges alone (the camera's part is kept apart).
+    at_px : (2,) projected centre.
+    colour : (3,) mean Y inside, and U, V of the most coloured quarter.
+    support : fraction of the outline on which an edge was found where it should be.
+    """
+
+    at_m: Vector
+    sd_m: float
+    at_px: Vector
+    colour: Vector
+    support: float
+
+
+def fit_outline(frame: Frame, camera: Camera, guess_m: Vector, radius_m: float, smear_m: float = 0.0) -> BallView | None:
+    """Find the centre of a ball near ``guess_m`` (2,); None when its outline leaves the picture.
+
+    ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far.
+    """
+    centre = camera.project(np.array([[*guess_m, radius_m]]))[0]
+    outline = outline_px(camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
+    spokes = outline - centre
+    lengths = np.hypot(spokes[:, 0], spokes[:, 1])
+    units = spokes / lengths[:, None]
+    reach = smear_m / 2 / radius_m
+    fractions = np.linspace(INNER - min(reach, 0.4), OUTER + reach, SAMPLES).astype(np.float32)
+    height, width = frame.y.shape
+    margin = float(lengths.max()) * float(fractions[-1]) + 2
+    if not (margin < centre[0] < width - margin and margin < centre[1] < height - margin):
+        return None
+    weights = edges = np.zeros(RAYS)
+    sd_px = float("nan")
+    shift = np.zeros(2)
+    for _ in range(ROUNDS):
+        profile = _profiles(frame, centre + shift, spokes, fractions)
+        edges, contrast = _edges(profile, fractions)
+        residual = (edges - 1.0) * lengths
+        strength = contrast**2 / (contrast**2 + HALF_CONTRAST**2)
+        step, weights, sd_px = _shift(units, residual, strength)
+        shift = shift + step
+        if np.hypot(*step) < 0.02:
+            break
+    at_px = centre + shift
+    if not np.all(np.isfinite(at_px)) or np.hypot(*shift) > 1.5 * lengths.mean():
+        return None
+    at_m = camera.to_plane(at_px[None], radius_m)[0]
+    jacobian = camera.plane_jacobian(at_px[None], radius_m)[0]
+    scale = float(np.sqrt(abs(np.linalg.det(jacobian))))
+    return BallView(
+        at_m=at_m,
+        sd_m=scale * float(np.hypot(sd_px, FLOOR_SD_PX)),
+        at_px=at_px,
+        colour=_inside(frame, at_px, lengths.mean()),
+        support=float((weights > 0.25).mean()),
+    )
+
+
+def _profiles(frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Brightness along the rays, (rays, samples), as the mix of the three planes that tells ball from cloth best."""
+    xy = (centre[None, None] + spokes[:, None] * fractions[None, :, None]).astype(np.float32)
+    half = (xy - np.float32(CHROMA_OFFSET_PX)) / np.float32(2)
+    planes = np.stack(
+        [
+            cv2.remap(frame.y, xy, None, cv2.INTER_LINEAR),
+            cv2.remap(frame.u, half, None, cv2.INTER_LINEAR),
+            cv2.remap(frame.v, half, None, cv2.INTER_LINEAR),
+        ]
+    ).astype(float)
+    inside = np.median(planes[:, :, :4], axis=(1, 2))
+    outside = np.median(planes[:, :, -4:], axis=(1, 2))
+    difference = inside - outside
+    norm = float(np.sqrt((difference**2).sum())) or 1.0
+    return np.tensordot(difference / norm, planes, axes=1)  # type: ignore[no-any-return]
+
+
+def _edges(profile: NDArray[np.float64], fractions: NDArray[np.float32]) -> tuple[Vector, Vector]:
+    """Where along each ray the brightness falls, in radii, and by how much in grey levels; no edge: contrast 0."""
+    fall = np.maximum(profile[:, :-1] - profile[:, 1:], 0.0)
+    middle = (fractions[:-1] + fractions[1:]) / 2
+    # The steepest place first, then the centre of mass around it, so that a pattern inside the ball does not pull.
+    smooth = cv2.blur(fall, (5, 1))
+    peak = middle[smooth.argmax(axis=1)]
+    near = np.abs(middle[None] - peak[:, None]) < 0.2
+    mass = (fall * near).sum(axis=1)
+    place = (fall * near * middle[None]).sum(axis=1) / np.maximum(mass, 1e-9)
+    return np.where(mass > 0, place, 1.0), mass
+
+
+def _shift(units: Vector, residual: Vector, strength: Vector) -> tuple[Vector, Vector, float]:
+    """Shift (2,) in pixels that moves the outline onto the edges, the weights, and its standard deviation.
+
+    A third unknown, held near zero by a prior, is how far the outline as a whole lies outside the predicted one.
+    """
+    design = np.column_stack([units, np.ones(len(units))])
+    weights = strength
+    scale = 1.0
+    step = np.zeros(3)
+    normal = np.eye(3)
+    for _ in range(4):
+        weighted = design * weights[:, None]
+        normal = design.T @ weighted
+        normal[2, 2] += (scale / OUTLINE_OFFSET_SD_PX) ** 2
+        normal[(0, 1), (0, 1)] += 1e-9
+        step = np.linalg.solve(normal, weighted.T @ residual)
+        left = residual - design @ step
+        scale = max(1.4826 * float(np.median(np.abs(left))), 0.1)
+        ratio = np.minimum(np.abs(left) / (TUKEY_CUTOFF * scale), 1.0)
+        weights = strength * (1 - ratio**2) ** 2
+    variance = scale**2 * np.linalg.inv(normal)
+    return step[:2], weights, float(np.sqrt((variance[0, 0] + variance[1, 1]) / 2))
+
+
+def _inside(frame: Frame, at_px: Vector, radius_px: float) -> Vector:
+    """Mean Y over the inner two thirds of the ball, and the U, V of its most coloured quarter.
+
+    A stripe turned with its pole to the camera has the mean colour of a cue ball; its most coloured part has not.
+    """
+    half = radius_px * 0.6
+    x0, x1 = round(at_px[0] - half), round(at_px[0] + half) + 1
+    y0, y1 = round(at_px[1] - half), round(at_px[1] + half) + 1
+    small = slice(y0 // 2, y1 // 2 + 1), slice(x0 // 2, x1 // 2 + 1)
+    u, v = frame.u[small].ravel().astype(float), frame.v[small].ravel().astype(float)
+    colourful = np.abs(u - NEUTRAL) + np.abs(v - NEUTRAL)
+    most = np.argsort(colourful)[-max(len(u) // 4, 1) :]
+    return np.array([frame.y[y0:y1, x0:x1].mean(), u[most].mean(), v[most].mean()])

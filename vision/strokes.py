@@ -1,0 +1,187 @@
+"""Strokes: when and how the cue ball was struck, and what was no stroke.
+
+A stroke is told from a ball rolled or carried by hand by the path itself: a struck ball sets off from the place where
+it lay, at a moment between the last sight of it there and the first sight of it under way.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.table import Pocket, Table, Vector
+from vision.colours import colour_name, whiteness
+from vision.contacts import Run, follow, pocket_at
+from vision.legs import Launch, Path, fit_launch, fit_line, legs, motion_at
+from vision.reading import NotAttempt, Pocketing
+from vision.tracks import Rest, Sighting, Track
+
+# A slower start is a nudge.
+LEAST_SPEED_MPS = 0.3
+# The line of the first leg must pass this close to the resting place, and the times must agree this well.
+START_TOLERANCE_M = 0.012
+TIME_TOLERANCE_S = 0.05
+# A ball hidden longer than this before it moved, and then no faster than this, was moved by hand.
+HAND_HIDDEN_S, HAND_SPEED_MPS = 0.25, 1.0
+# Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
+LEAST_MOVE_M = 0.05
+# A ball less white than this (luma less twice the chroma) is no cue ball, even when nothing whiter is on the table.
+WHITE_ENOUGH = 60.0
+
+
+@dataclass(frozen=True)
+class Ball:
+    """One ball's tracks under one name: its rests and sightings in order of time."""
+
+    name: str
+    rests: tuple[Rest, ...]
+    path: tuple[Sighting, ...]
+    lost_s: tuple[float, ...]
+
+    def rest_at(self, time_s: float) -> Rest | None:
+        """Where it lay at a moment, or when last at rest before, unless it has been seen moving since."""
+        before = [r for r in self.rests if r.first_s <= time_s + 0.02]
+        if not before:
+            return None
+        rest = before[-1]
+        moved = any(rest.last_s + 0.05 < s.time_s < time_s - 0.05 for s in self.path)
+        return None if moved else rest
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """A struck cue ball and all that followed until ``end_s``."""
+
+    rest: Rest
+    launch: Launch
+    cue: Run
+    others: Mapping[str, Run]
+    resting: Mapping[str, Rest]
+    pocketed: tuple[Pocketing, ...]
+    hidden_s: float
+    end_s: float
+    cue_path: Path
+
+
+def name_balls(tracks: Sequence[Track]) -> list[Ball]:
+    """The tracks as balls with names: the whitest one "cue", the others by colour, in order of appearance."""
+    tracks = [t for t in tracks if t.rests or len(t.path) > 3]
+    if not tracks:
+        return []
+    whitest = max(whiteness(t.colour) for t in tracks)
+    groups: dict[str, list[Track]] = {}
+    for track in sorted(tracks, key=lambda t: -t.frames):
+        white = whiteness(track.colour) > max(whitest - 45.0, WHITE_ENOUGH)
+        base = "cue" if white else colour_name(track.colour)
+        name = base if base != "white" else "light"
+        # Two balls of one colour on the table at once are told apart by a number; there is one cue ball, the longest seen.
+        base, k = name, 2
+        while any(_together(track, other) for other in groups.get(name, [])):
+            name, k = f"{'light' if base == 'cue' else base}-{k}", k + 1
+        groups.setdefault(name, []).append(track)
+    return [_merged(name, members) for name, members in groups.items()]
+
+
+def find_strokes(balls: Sequence[Ball], table: Table, until_s: float) -> tuple[list[Stroke], list[NotAttempt]]:
+    """All strokes of the cue ball among what was seen, and its other moves with the reason why they are none."""
+    cue = next((ball for ball in balls if ball.name == "cue"), None)
+    if cue is None:
+        return [], []
+    strokes: list[Stroke] = []
+    others: list[NotAttempt] = []
+    for k, rest in enumerate(cue.rests):
+        following = cue.rests[k + 1] if k + 1 < len(cue.rests) else None
+        end_s = following.last_s if following else until_s
+        moving = [s for s in cue.path if rest.last_s < s.time_s <= end_s]
+        if following:
+            moving = [s for s in moving if s.time_s <= following.first_s + 0.1]
+        found = _stroke(cue, rest, moving, balls, table, end_s)
+        if isinstance(found, Stroke):
+            strokes.append(found)
+        elif found is not None:
+            others.append(found)
+    return strokes, others
+
+
+def _stroke(
+    cue: Ball, rest: Rest, moving: list[Sighting], balls: Sequence[Ball], table: Table, end_s: float
+) -> Stroke | NotAttempt | None:
+    path = Path.of(moving)
+    if len(path) < 3:
+        return None
+    first = legs(path)[0]
+    launch = fit_launch(rest.at_m, first)
+    travelled = float(np.hypot(*(path.xy - rest.at_m).T).max())
+    if travelled < LEAST_MOVE_M:
+        return None
+    began_s = float(path.t[0])
+    hidden_s = began_s - rest.last_s
+    line = fit_line(first)
+    off_line, sd = line.miss(rest.at_m) if len(first) >= 3 else (0.0, 0.0)
+    on_line = abs(off_line) < START_TOLERANCE_M + 3 * sd
+    in_time = (
+        np.isfinite(launch.time_s)
+        and rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= began_s + TIME_TOLERANCE_S
+    )
+    if not (on_line and in_time) or len(first) < 3:
+        return NotAttempt(began_s, "the cue ball was moved by hand")
+    if launch.speed_mps < LEAST_SPEED_MPS:
+        return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")
+    in_crowd = [s.in_crowd for s in moving[:4]]
+    if (hidden_s > HAND_HIDDEN_S or sum(in_crowd) >= 3) and launch.speed_mps < HAND_SPEED_MPS:
+        return NotAttempt(began_s, "the cue ball was rolled by hand")
+    struck_s = launch.time_s
+    resting = {
+        ball.name: found for ball in balls if ball.name != "cue" and (found := ball.rest_at(struck_s)) is not None
+    }
+    places: dict[str, Vector] = {name: r.at_m for name, r in resting.items()}
+    cue_run = follow("cue", path, places, table)
+    runs: dict[str, Run] = {}
+    for ball in balls:
+        if ball.name in resting:
+            after = [s for s in ball.path if resting[ball.name].last_s < s.time_s <= end_s]
+            after_path = Path.of(after)
+            if len(after_path) >= 3:
+                elsewhere = {n: p for n, p in places.items() if n != ball.name}
+                runs[ball.name] = follow(ball.name, after_path, elsewhere, table)
+    pocketed = tuple(
+        p for ball in balls if ball.name in {"cue", *runs} for p in [_dropped(ball, struck_s, end_s, table)] if p
+    )
+    return Stroke(rest, launch, cue_run, runs, resting, pocketed, hidden_s, end_s, path)
+
+
+def _dropped(ball: Ball, from_s: float, until_s: float, table: Table) -> Pocketing | None:
+    """Whether the ball vanished in a pocket between two moments."""
+    for lost_s in ball.lost_s:
+        if not from_s < lost_s <= until_s + 0.5:
+            continue
+        seen = [s for s in ball.path if s.time_s <= lost_s + 1e-6]
+        if not seen:
+            continue
+        path = Path.of(seen[-4:])
+        velocity = motion_at(path, float(path.t[-1])).velocity_mps if len(path) >= 2 else np.zeros(2)
+        pocket: Pocket | None = pocket_at(path.xy[-1], velocity, table)
+        if pocket is not None:
+            return Pocketing(ball.name, pocket, lost_s)
+    return None
+
+
+def _merged(name: str, tracks: Sequence[Track]) -> Ball:
+    rests = sorted((r for t in tracks for r in t.rests), key=lambda r: r.first_s)
+    # Where two tracks overlap for a moment, the longer one is believed.
+    by_time = {s.time_s: s for t in sorted(tracks, key=lambda t: t.frames) for s in t.path}
+    path = [by_time[time_s] for time_s in sorted(by_time)]
+    lost = sorted(s for t in tracks for s in t.lost_s)
+    return Ball(name, tuple(rests), tuple(path), tuple(lost))
+
+
+def _together(first: Track, second: Track) -> bool:
+    """Whether two tracks were on the table at the same time (then they are two balls)."""
+    spans = [
+        (
+            min([r.first_s for r in t.rests] + [s.time_s for s in t.path[:1]]),
+            t.gone_s if t.gone else t.seen_s,
+        )
+        for t in (first, second)
+    ]
+    return min(spans[0][1], spans[1][1]) - max(spans[0][0], spans[1][0]) > 0.3

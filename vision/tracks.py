@@ -1,0 +1,276 @@
+"""Balls followed from frame to frame: at rest, moving, hidden, gone.
+
+A ball at rest is one mean place; a ball in motion is a list of sightings. Sightings go to the ball that is nearest to
+where it should be; what is left over goes, by colour, to a ball that has left its place (a struck ball may be a foot
+away in the next frame).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.table import Table, Vector
+from vision.balls import Expected, TableView, colour_distance
+from vision.outline import BallView
+
+# A ball has moved when it is this far from its mean resting place (twice in a row), or that many standard deviations.
+MOVED_M = 0.0035
+# A ball that has stayed within MOVED_M for this long is at rest again.
+SETTLE_S = 0.25
+# A ball that is not seen for this long, with nothing over its place, is gone.
+GONE_S = 0.6
+# The same when something is over it: a hand may rest on a ball for a while.
+HIDDEN_S = 6.0
+# No ball on a table is faster (references: break shots reach 13 m/s); what would be faster is another ball.
+FASTEST_MPS = 14.0
+SAME_COLOUR = 40.0
+# A new thing counts as a ball when it was seen in this many frames.
+CONFIRM_FRAMES = 3
+# Sightings at rest that are averaged; more would only repeat what compression does.
+REST_SIGHTINGS = 40
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """One look at a ball in motion (or settling): time, place (2,), its standard deviation, metres and seconds."""
+
+    time_s: float
+    at_m: Vector
+    sd_m: float
+    in_crowd: bool
+
+
+@dataclass(frozen=True)
+class Rest:
+    """A ball that lay still: mean place (2,), its standard deviation, from and to when it was seen there."""
+
+    at_m: Vector
+    sd_m: float
+    first_s: float
+    last_s: float
+    sightings: int
+
+
+@dataclass
+class Track:
+    """One ball. ``rests`` and ``path`` hold what happened since the last quiet moment (see ``Tracker.quiet``)."""
+
+    ident: int
+    colour: Vector
+    view: BallView
+    seen_s: float
+    rests: list[Rest] = field(default_factory=list)
+    path: list[Sighting] = field(default_factory=list)
+    resting: bool = False
+    frames: int = 1
+    gone: bool = False
+    gone_s: float = float("nan")
+    hidden: bool = False
+    lost_s: list[float] = field(default_factory=list)
+    suspects: int = 0
+
+    @property
+    def at_m(self) -> Vector:
+        return self.rests[-1].at_m if self.resting else self.view.at_m
+
+    def velocity_mps(self) -> Vector:
+        """From the last sightings; zero for a ball at rest or just begun."""
+        if self.resting or len(self.path) < 2:
+            return np.zeros(2)
+        last = self.path[-1]
+        for before in reversed(self.path[:-1]):
+            if last.time_s - before.time_s > 0.025:
+                return (last.at_m - before.at_m) / (last.time_s - before.time_s)
+        return np.zeros(2)
+
+    def predicted_m(self, time_s: float) -> Vector:
+        return self.at_m + self.velocity_mps() * (time_s - self.seen_s)
+
+
+class Tracker:
+    """Follows all balls of a clip. Feed it with ``update``; ``quiet`` says when nothing has moved for a while."""
+
+    def __init__(self, camera: Camera, table: Table) -> None:
+        self.camera = camera
+        self.table = table
+        self.tracks: list[Track] = []
+        self._next = 0
+        self._last_motion_s = float("-inf")
+        self._now_s = float("nan")
+
+    def expected(self, time_s: float) -> list[Expected]:
+        """Where the known balls should be in the next frame."""
+        return [
+            Expected(t.predicted_m(time_s), t.colour, t.view if t.resting and t.rests[-1].sightings > 10 else None)
+            for t in self.tracks
+            if not t.gone
+        ]
+
+    def update(self, seen: TableView) -> None:
+        """Take in one frame's view of the table."""
+        self._now_s = seen.time_s
+        views = list(range(len(seen.balls)))
+        tracks = [t for t in self.tracks if not t.gone]
+        for track, view in self._near_pairs(tracks, seen, views):
+            self._sight(track, seen.balls[view], seen, reused=seen.reused[view])
+            views.remove(view)
+            tracks.remove(track)
+        for track, view in self._far_pairs(tracks, seen, views):
+            self._sight(track, seen.balls[view], seen, reused=False)
+            views.remove(view)
+            tracks.remove(track)
+        for track in tracks:
+            self._miss(track, seen)
+        for view in views:
+            self._begin(seen.balls[view], seen.time_s)
+        # What was seen once or twice and vanished was a knuckle or a chalk mark.
+        self.tracks = [t for t in self.tracks if t.frames >= CONFIRM_FRAMES or seen.time_s - t.seen_s < 0.2]
+
+    def quiet(self, for_s: float) -> bool:
+        """Whether no ball has moved for ``for_s`` seconds."""
+        return self._now_s - self._last_motion_s >= for_s
+
+    @property
+    def last_motion_s(self) -> float:
+        return self._last_motion_s
+
+    def forget_history(self) -> None:
+        """Drop what happened before: keep where the balls rest now."""
+        for track in self.tracks:
+            track.rests = track.rests[-1:]
+            track.path = [] if track.resting else track.path[-2:]
+            track.lost_s = []
+        self.tracks = [t for t in self.tracks if not t.gone or self._now_s - t.gone_s < 60.0]
+
+    def _near_pairs(
+        self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]
+    ) -> list[tuple[Track, int]]:
+        """Pairs that are close to where the ball should be, the closest first."""
+        pairs = []
+        for track in tracks:
+            where = track.predicted_m(seen.time_s)
+            elapsed = seen.time_s - track.seen_s
+            gate = 0.012 + 0.35 * float(np.hypot(*track.velocity_mps())) * elapsed + (
+                0.0 if track.resting else 0.5 * 4.0 * elapsed**2
+            )
+            for k in views:
+                ball = seen.balls[k]
+                distance = float(np.hypot(*(ball.at_m - where)))
+                hue = colour_distance(ball.colour, track.colour)
+                if distance < gate and hue < 1.5 * SAME_COLOUR:
+                    # Of two balls that part after they met, colour tells which is which.
+                    pairs.append((distance / gate + 2 * hue / SAME_COLOUR, track.ident, track, k))
+        return _greedy(pairs)
+
+    def _far_pairs(
+        self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]
+    ) -> list[tuple[Track, int]]:
+        """Balls that left their place, and sightings of their colour within reach."""
+        pairs = []
+        for track in tracks:
+            elapsed = max(seen.time_s - track.seen_s, 1e-6)
+            for k in views:
+                ball = seen.balls[k]
+                distance = float(np.hypot(*(ball.at_m - track.at_m)))
+                hue = colour_distance(ball.colour, track.colour)
+                if distance < FASTEST_MPS * elapsed + 0.01 and hue < SAME_COLOUR:
+                    pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
+        return _greedy(pairs)
+
+    def _sight(self, track: Track, view: BallView, seen: TableView, *, reused: bool) -> None:
+        now = seen.time_s
+        moved = float(np.hypot(*(view.at_m - track.at_m)))
+        crowd = seen.under_large(view.at_px)
+        track.hidden = False
+        if track.resting:
+            rest = track.rests[-1]
+            if moved < max(MOVED_M, 5 * view.sd_m) or (crowd and moved < 3 * MOVED_M):
+                track.rests[-1] = rest if reused and rest.sightings >= REST_SIGHTINGS else _averaged(rest, view, now)
+                if reused and rest.sightings >= REST_SIGHTINGS:
+                    track.rests[-1] = Rest(rest.at_m, rest.sd_m, rest.first_s, now, rest.sightings)
+                track.suspects = 0
+            else:
+                track.suspects += 1
+                track.path.append(Sighting(now, view.at_m, view.sd_m, crowd))
+                if track.suspects >= 2 or moved > 0.02:
+                    track.resting = False
+                    self._last_motion_s = now
+        else:
+            track.path.append(Sighting(now, view.at_m, view.sd_m, crowd))
+            self._settle(track, now)
+        if not track.resting:
+            self._last_motion_s = now
+        track.view = view
+        track.seen_s = now
+        track.frames += 1
+        if not crowd:
+            track.colour = track.colour + (view.colour - track.colour) / min(track.frames, 50)
+
+    def _settle(self, track: Track, now: float) -> None:
+        """A ball whose last sightings lie together is at rest."""
+        recent = [s for s in track.path if s.time_s >= now - SETTLE_S]
+        if now - track.path[0].time_s < SETTLE_S * 0.8 or len(recent) < 3:
+            return
+        places = np.array([s.at_m for s in recent])
+        spread = float(np.hypot(*(places - places.mean(axis=0)).T).max())
+        drift = float(np.hypot(*(places[-1] - places[0])))
+        if spread < MOVED_M and drift < 0.6 * MOVED_M:
+            sd = float(np.median([s.sd_m for s in recent])) / np.sqrt(min(len(recent), 4))
+            track.rests.append(Rest(places.mean(axis=0), sd, recent[0].time_s, now, len(recent)))
+            track.resting = True
+            track.suspects = 0
+
+    def _miss(self, track: Track, seen: TableView) -> None:
+        """The ball was not seen: hidden, or gone."""
+        if track.frames < CONFIRM_FRAMES:
+            return
+        where = np.array([[*track.predicted_m(seen.time_s), self.table.ball_radius_m]])
+        covered = seen.covered(self.camera.project(where)[0])
+        elapsed = seen.time_s - track.seen_s
+        track.hidden = True
+        if not covered and track.resting and elapsed > 0.05:
+            # The cloth is seen where the ball lay.
+            track.resting = False
+            self._last_motion_s = seen.time_s
+        if elapsed > (HIDDEN_S if covered else GONE_S):
+            track.gone, track.gone_s, track.resting = True, track.seen_s, False
+            track.lost_s.append(track.seen_s)
+            self._last_motion_s = max(self._last_motion_s, seen.time_s - GONE_S)
+
+    def _begin(self, view: BallView, time_s: float) -> None:
+        """A ball that is new, or one that was gone and is back: the nearest in colour."""
+        known = [t for t in self.tracks if t.gone and colour_distance(t.colour, view.colour) < SAME_COLOUR]
+        sighting = Sighting(time_s, view.at_m, view.sd_m, False)
+        if known:
+            track = min(known, key=lambda t: colour_distance(t.colour, view.colour))
+            # It was placed by hand: what it did before it vanished stays in its history, the gap tells.
+            track.gone, track.resting, track.hidden = False, False, False
+            track.view, track.seen_s = view, time_s
+            track.path.append(sighting)
+            return
+        self.tracks.append(Track(self._next, view.colour, view, time_s, path=[sighting]))
+        self._next += 1
+
+
+def _averaged(rest: Rest, view: BallView, now: float) -> Rest:
+    """A further sighting taken into the mean of a resting place."""
+    n = min(rest.sightings, REST_SIGHTINGS)
+    at = rest.at_m + (view.at_m - rest.at_m) / (n + 1)
+    # Neighbouring frames share compression and the ball's pattern: a quarter of the sightings count as independent.
+    sd = float(np.sqrt(((rest.sd_m**2) * n**2 + (view.sd_m**2) * 4) / (n + 1) ** 2)) if n else view.sd_m
+    return Rest(at, sd, rest.first_s, now, rest.sightings + 1)
+
+
+def _greedy(pairs: list[tuple[float, int, Track, int]]) -> list[tuple[Track, int]]:
+    """Best pairs first, each ball and each sighting once."""
+    out: list[tuple[Track, int]] = []
+    used_tracks: set[int] = set()
+    used_views: set[int] = set()
+    for _, ident, track, view in sorted(pairs, key=lambda p: p[:2] + p[3:]):
+        if ident not in used_tracks and view not in used_views:
+            used_tracks.add(ident)
+            used_views.add(view)
+            out.append((track, view))
+    return out
