@@ -19,7 +19,7 @@ LineKind = Literal["nose", "cloth"]
 # Priors. Phones film with focal lengths of 0.7 to 1.2 times the long side, ultra-wide and telephoto beyond (common
 # practice, no source); the rest is what lenses of phones and action cameras show.
 FOCAL_OVER_LONG_SIDE = 0.9
-LOG_FOCAL_SD = 0.25
+LOG_FOCAL_SD = 0.2
 CENTRE_SD_SHARE = 8.0 / 1920
 K1_PRIOR, K1_SD = -0.03, 0.08
 K2_PRIOR, K2_SD = 0.0, 0.02

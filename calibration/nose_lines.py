@@ -8,7 +8,7 @@ crossing in the encoded values of the picture sits a tenth of a pixel too far in
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -31,7 +31,8 @@ REACH_M = 0.026
 FINE_REACH_PX = 2.6
 # The rise must stand out of the texture of the cloth: in units of the scatter between pieces of the rail.
 LEAST_CONTRAST = 4.0
-CLOTH_COMMON_SD_PX = 0.3
+# Grain of the rail and uneven gluing make the errors along a cloth edge hang together: they count as this many points.
+CLOTH_COMMON_SD_PX, CLOTH_LEAST_SD_PX, CLOTH_INDEPENDENT = 0.2, 0.2, 8
 # Errors that a whole nose line shares: of bare crossings, and what stays after the correction for the blur.
 CROSSING_SD_PX, NOSE_SD_PX = 0.15, 0.05
 LEAST_SD_PX = 0.03
@@ -66,6 +67,11 @@ def linear_light(picture: Picture) -> Linear:
     """Colours in linear light, 0 to 1 (encoding exponent 2.2, which is near enough to the video curves)."""
     table = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
     return table[picture]
+
+
+def encoded(light: Linear) -> Linear:
+    """Back from linear light to the values of the picture, 0 to 1."""
+    return np.maximum(light, 0.0) ** np.float32(1 / 2.2)
 
 
 def take_strip(
@@ -220,7 +226,7 @@ def find_cloth_edge(
     strip = take_strip(light, camera, table, rail, setback_m, height_m, (-0.032, 0.026))
     if len(strip.along_m) < LEAST_PIECES:
         return None
-    colour = np.cbrt(np.maximum(strip.colour, 0.0))
+    colour = encoded(strip.colour)
     inner = np.median(colour[:, strip.across_m < -reach - 0.003], axis=1)
     change = np.linalg.norm(colour - inner[:, None], axis=2)
     common = np.median(change, axis=0)
@@ -236,7 +242,9 @@ def find_cloth_edge(
     run = _smooth_run(crossings)
     if run is None:
         return None
-    return _as_points("cloth", crossings, run, camera, table, 0.0, CLOTH_COMMON_SD_PX)
+    points = _as_points("cloth", crossings, run, camera, table, 0.0, CLOTH_COMMON_SD_PX)
+    inflate = np.sqrt(max(len(points.sd_px) / CLOTH_INDEPENDENT, 1.0))
+    return replace(points, sd_px=np.maximum(points.sd_px, CLOTH_LEAST_SD_PX) * inflate)
 
 
 def _colour_crossings(strip: Strip, inner: Vector, first: int) -> tuple[Vector, Vector]:
@@ -246,8 +254,8 @@ def _colour_crossings(strip: Strip, inner: Vector, first: int) -> tuple[Vector, 
     step = float(strip.across_m[1] - strip.across_m[0])
     out = np.full(len(strip.along_m), np.nan)
     height = np.zeros(len(strip.along_m))
-    for k, colour in enumerate(strip.colour):
-        base = inner[k] ** 3
+    for k, colour in enumerate(encoded(strip.colour)):
+        base = inner[k]
         outer = np.median(colour[beyond], axis=0)
         line = outer - base
         size = float(line @ line)
@@ -319,7 +327,12 @@ def find_lines(
     nose_reach_m: float = REACH_M,
     shapes: bool = True,
 ) -> list[LinePoints]:
-    """All nose lines and cloth edges that can be seen, given a camera good to ``nose_reach_m``."""
-    edges = [find_cloth_edge(light, camera, table, rail, setback_m, height_m) for rail in RAILS]
+    """The nose lines that can be seen, given a camera good to ``nose_reach_m``, and what helps when one cannot.
+
+    With all four noses in view the cloth edges would only add the unevenness of the build, so they are left out.
+    """
     noses = find_noses(light, camera, table, reach_m=nose_reach_m, shapes=shapes)
+    if len(noses) == len(RAILS):
+        return noses
+    edges = [find_cloth_edge(light, camera, table, rail, setback_m, height_m) for rail in RAILS]
     return noses + [line for line in edges if line is not None]
