@@ -103,9 +103,12 @@ def legs(attempt: Attempt, shot: Shot) -> tuple[list[Vector], list[Vector]]:
             arrived = len(places)
         places.append(at_m)
         rails_met += is_rail
-    if last_m is not None:
-        places.append(last_m)
-    arrived = len(places) - 1 if arrived is None else arrived
+    # The path goes on until the ball is taken up, so its end is of use only where nothing was met.
+    if arrived is None:
+        arrived = len(places) - 1
+        if last_m is not None:
+            places.append(last_m)
+            arrived += 1
     known = [bool(np.isfinite(p).all()) for p in places]
     before = [p for p, ok in zip(places[: arrived + 1], known[: arrived + 1], strict=True) if ok]
     after = [p for p, ok in zip(places[arrived:], known[arrived:], strict=True) if ok]

@@ -16,6 +16,8 @@ INCH_M = 0.0254
 FAR_TABLE_LENGTHS = 10.0
 # Farther past a corner than this a tape is laid, not sights counted.
 MOST_SIGHTS_PAST = 2.0
+# Nearer than this to a corner is at the corner.
+SIGHTS_AT_CORNER = 0.03
 
 
 @dataclass(frozen=True)
@@ -140,6 +142,8 @@ def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) ->
         from_corner, count = _other_end(rail, from_corner), total - count
     if count < -MOST_SIGHTS_PAST:
         at = f"{_length(-count * spacing)} past the {from_corner} corner"
+    elif abs(count) < SIGHTS_AT_CORNER:
+        at = f"level with the {from_corner} corner"
     elif count < 0:
         at = f"{_sights(-count, along_sd / spacing)} past the {from_corner} corner"
     else:

@@ -20,6 +20,7 @@ from app.rounding import UNKNOWN, told
 from calibration.errors import InputError
 from calibration.table import CORNERS, Corner, Rail, Table, Vector
 from calibration.unfold import unfold
+from vision.flags import FLAGS
 from vision.reading import Attempt
 from vision.shot import SPEED_WORDS_MPS, Shot
 
@@ -56,7 +57,7 @@ def tell_attempt(attempt: Attempt, shot: Shot, table: Table) -> AttemptWords:
         side=miss_side(attempt, shot, table),
         miss=tell_miss(attempt, shot, table),
         miss_sights=tell_miss_sights(attempt, shot, table),
-        remarks=tuple(flag.replace("_", " ") for flag in attempt.flags),
+        remarks=tuple(FLAGS.get(flag, flag.replace("_", " ")) for flag in attempt.flags),
     )
 
 

@@ -126,9 +126,9 @@ def print_reading(found: Reading, setup: Setup | None) -> None:
 
 
 def print_attempts(attempts: list[tuple[float, AttemptWords]]) -> None:
-    """Attempts as lines in words. Start and line are counted in sights."""
+    """Attempts as lines in words; remarks follow below."""
     grid(
-        ("No.", "At", "Result", "Miss", "Sights", "Start", "Line", "Speed", "Remarks"),
+        ("No.", "At", "Result", "Miss", "in sights", "Start, in sights", "Line, at sight", "Speed"),
         [
             (
                 str(k),
@@ -136,14 +136,16 @@ def print_attempts(attempts: list[tuple[float, AttemptWords]]) -> None:
                 w.outcome,
                 w.miss,
                 w.miss_sights.removesuffix(" sights"),
-                w.start,
-                w.line,
+                w.start.replace(" along", "").replace(" across", ""),
+                w.line.replace(" at the ", " ").removesuffix(" rail's sights"),
                 w.speed,
-                "; ".join(w.remarks),
             )
             for k, (t_s, w) in enumerate(attempts, 1)
         ],
     )
+    for k, (_, w) in enumerate(attempts, 1):
+        for remark in w.remarks:
+            say(f"Attempt {k}: {remark}.")
 
 
 def tell_setup(found: Setup) -> list[str]:
@@ -154,7 +156,8 @@ def tell_setup(found: Setup) -> list[str]:
         f"The model fits to {camera.residual_px:.2f} px; a pixel is {camera.mm_per_px(table):.1f} mm, the camera looks "
         f"down at {camera.elevation_deg(table):.0f} degrees.",
     ]
-    unknown = [name for name, told in camera.determined.items() if not told]
+    names = {"focal": "focal length", "centre": "centre of the lens", "height": "camera's height"}
+    unknown = [names.get(name, name) for name, told in camera.determined.items() if not told]
     if unknown:
         sentences.append(f"This view does not tell the {', '.join(unknown)}; the usual values were taken.")
     return sentences

@@ -11,7 +11,7 @@ from rich.table import Table as Grid
 from calibration.errors import InputError
 
 # Where the output is no terminal (a file, a pipe), lines may be this long.
-PIPE_COLUMNS = 140
+PIPE_COLUMNS = 120
 
 
 def out() -> Console:

@@ -238,6 +238,6 @@ def places(element: ET.Element) -> list[tuple[float, float]]:
 
 def test_places_is_not_blind() -> None:
     """The check above sees legs: a path that leaves the view would be found."""
-    far = replace(attempt((0.98, 0.25), 0.0), path_m=np.array([[9.0, 50.0, 50.0]]))
+    far = replace(attempt((0.98, 0.25), 0.0), contacts=(), ball_contacts=(), path_m=np.array([[9.0, 50.0, 50.0]]))
     root = ET.fromstring(draw_practice([(1, far)], KICK, TABLE))
     assert any(x > 9000 for e in root.iter() for x, _ in places(e))

@@ -10,6 +10,7 @@ from app.words import corner_on, counting_corner, miss_side, side_of, speed_word
 from calibration.table import STANDARD_TABLES, Pocket, Rail
 from calibration.unfold import reflect
 from tests.app.scenario import KICK, TABLE, attempt
+from vision.flags import FLAGS
 from vision.shot import Shot
 
 # A kick off each rail, and one each of two and three rails: start, rails, target pocket. Beside it, which way along the
@@ -93,7 +94,7 @@ def test_what_is_not_measured_is_a_dash() -> None:
     words = tell_attempt(unknown, KICK, TABLE)
     assert (words.start, words.line, words.speed, words.miss, words.miss_sights) == ("–",) * 5
     assert words.side == "not known"
-    assert words.remarks == ("wrong rails",)
+    assert words.remarks == (FLAGS["wrong_rails"],)
 
 
 def test_a_miss_within_its_error_is_on_line() -> None:
