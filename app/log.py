@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, select
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from app.attempt_columns import attempt_columns, null
@@ -63,6 +64,30 @@ def store_reading(
 
     Raises InputError when the log holds another shot under the same name.
     """
+    try:
+        return _store(engine, read, clip, setup, player)
+    except IntegrityError:
+        # Another program stored the same clip, shot, table or player between our look and our writing; now it is seen.
+        return _store(engine, read, clip, setup, player)
+
+
+def table_of(read: Reading) -> Table:
+    """The table of a reading: a standard one with the lengths that were read, or one with the common small parts."""
+    standard = STANDARD_TABLES.get(read.table_name)
+    if standard is None:
+        return Table(read.table_name, read.table_length_m, read.table_width_m)
+    return replace(standard, length_m=read.table_length_m, width_m=read.table_width_m)
+
+
+def check_shot(engine: Engine, shot: Shot) -> None:
+    """Raises InputError when the log holds another shot under the same name. Changes nothing."""
+    with reading(engine) as session:
+        row = session.scalar(select(ShotRow).where(ShotRow.name == shot.name))
+        if row is not None:
+            _refuse_other(row, shot.to_json())
+
+
+def _store(engine: Engine, read: Reading, clip: ClipFile, setup: Setup | None, player: str | None) -> Stored:
     with writing(engine) as session:
         shot = _shot_row(session, read.shot)
         found = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256, ClipRow.shot_id == shot.id))
@@ -103,22 +128,6 @@ def store_reading(
                 )
             )
         return Stored(practice.id, len(read.attempts), already=False)
-
-
-def table_of(read: Reading) -> Table:
-    """The table of a reading: a standard one with the lengths that were read, or one with the common small parts."""
-    standard = STANDARD_TABLES.get(read.table_name)
-    if standard is None:
-        return Table(read.table_name, read.table_length_m, read.table_width_m)
-    return replace(standard, length_m=read.table_length_m, width_m=read.table_width_m)
-
-
-def check_shot(engine: Engine, shot: Shot) -> None:
-    """Raises InputError when the log holds another shot under the same name. Changes nothing."""
-    with reading(engine) as session:
-        row = session.scalar(select(ShotRow).where(ShotRow.name == shot.name))
-        if row is not None:
-            _refuse_other(row, shot.to_json())
 
 
 def _shot_row(session: Session, shot: Shot) -> ShotRow:

@@ -223,7 +223,7 @@ def test_mistakes_are_one_sentence_and_the_log_stays(
 def test_a_failed_reading_leaves_no_trace(
     reader: types.ModuleType, film: Path, shot: Path, tmp_path: Path, own_data_dir: Path
 ) -> None:
-    reader.fails = "drill.mp4: no table is in view; film the whole table."  # type: ignore[attr-defined]
+    reader.fails = "drill.mp4: no table is in view; film the whole table."
     out = tmp_path / "out.json"
     refused(run("read", film, "--shot", shot, "--json", out), "no table is in view")
     assert not out.exists()
