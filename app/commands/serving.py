@@ -47,6 +47,8 @@ def listen(host: str, port: int) -> socket.socket:
         try:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listening.bind(address)
+            # From here on a browser that is told the address waits for the server instead of being refused.
+            listening.listen()
         except OSError:
             listening.close()
             raise
