@@ -272,7 +272,9 @@ class _Crew:
         if not still:
             total = np.zeros((box[3] - box[1], box[2] - box[0], 3), dtype=np.float32)
             for balls in exposures:
-                total += self.stage.patch([balls[n] for n in names if n in balls], box, samples=3)
+                total += self.stage.patch(
+                    [balls[n] for n in names if n in balls], box, samples=2 if len(exposures) > 2 else 3
+                )
             return encode(total / len(exposures))
         shown = [first[name] for name in names if name in first]
         key = (box, *((ball, ball.turn.tobytes()) for ball in shown))

@@ -11,7 +11,7 @@ from calibration.table import Table
 from tests.rendering.balls import Ball, highlight, meet, shade_ball, shadow
 from tests.rendering.light import encode, shade
 from tests.rendering.scene import Array, Look, trace
-from tests.rendering.view import pixel_rays
+from tests.rendering.view import box_rays, pixel_rays
 
 Picture = NDArray[np.uint8]
 Box = tuple[int, int, int, int]  # left, top, right, bottom; right and bottom excluded
@@ -104,12 +104,13 @@ class Stage:
         right, bottom = np.minimum(np.ceil(seen.max(axis=0)).astype(int) + 1, box[2:])
         if left >= right or top >= bottom:
             return
-        u, v = np.meshgrid(np.arange(left, right), np.arange(top, bottom))
-        pixels = np.stack([u, v], axis=2).reshape(-1, 1, 2) + _inner_grid(samples)
-        rays = pixel_rays(camera, pixels.reshape(-1, 2))
+        inner = (np.arange(samples) + 0.5) / samples - 0.5
+        us = (np.arange(left, right)[:, None] + inner).ravel()
+        vs = (np.arange(top, bottom)[:, None] + inner).ravel()
+        rays = box_rays(camera, us, vs).reshape(-1, 3)
         reach = meet(camera.position_m, rays, centre, radius)
         hit = np.isfinite(reach)
-        low_by_rail = min(ball.x_m, ball.y_m, table.length_m - ball.x_m, table.width_m - ball.y_m) < 4 * radius
+        low_by_rail = min(ball.x_m, ball.y_m, table.length_m - ball.x_m, table.width_m - ball.y_m) < 3 * radius
         if low_by_rail and hit.any():
             # Close to a rail, or in a pocket, the table may hide a part of the ball.
             hit[hit] = trace(camera.position_m, rays[hit], table, self.look).reach >= reach[hit] - 1e-9
@@ -117,12 +118,12 @@ class Stage:
         surface = camera.position_m + rays[hit] * reach[hit][:, None]
         colours[hit] = shade_ball(ball, surface, table, self.look)
         colours[hit] += highlight(ball, camera.position_m, surface, table, self.look)
-        shape = (bottom - top, right - left, samples * samples)
-        cover = hit.reshape(shape).mean(axis=2)[:, :, None]
+        shape = (bottom - top, samples, right - left, samples)
+        cover = hit.reshape(shape).mean(axis=(1, 3))[:, :, None]
         fade = self.fade[top:bottom, left:right, None]
         part = light[top - box[1] : bottom - box[1], left - box[0] : right - box[0]]
         part *= 1 - cover
-        part += np.minimum(colours, 1.0).reshape(*shape, 3).mean(axis=2) * fade
+        part += np.minimum(colours, 1.0).reshape(*shape, 3).mean(axis=(1, 3)) * fade
 
     def empty(self) -> NDArray[np.float32]:
         """The empty table in levels of 255, without noise."""

@@ -6,6 +6,7 @@ import pytest
 from calibration.sphere import outline_px
 from calibration.table import STANDARD_TABLES, standard_table
 from tests.rendering import RED, WHITE, Ball, Look, Stage, oblique_camera, overhead_camera, render_table
+from tests.rendering.view import box_rays, pixel_rays
 
 NINE = STANDARD_TABLES["9ft"]
 PLAIN = Look(noise_sd=0.0, texture=0.0, vignette=0.0)
@@ -37,6 +38,14 @@ def test_balls_fill_their_outline_and_nothing_else(stage: Stage) -> None:
         middle = [(cover * columns).sum() / cover.sum(), (cover * rows).sum() / cover.sum()]
         true = [((c + np.roll(c, -1)) * cross).sum() / (3 * cross.sum()) for c in (x, y)]
         assert middle == pytest.approx(true, abs=0.02)
+
+
+def test_quick_rays_agree_with_the_lens() -> None:
+    for camera in VIEWS.values():
+        us, vs = np.arange(40.0, 75.0, 0.25), np.arange(600.0, 640.0, 0.25)
+        pixels = np.stack(np.meshgrid(us, vs), axis=2).reshape(-1, 2)
+        off = box_rays(camera, us, vs).reshape(-1, 3) - pixel_rays(camera, pixels)
+        assert np.abs(off).max() * camera.focal_px < 1e-3
 
 
 def test_sights_shine_where_they_should(stage: Stage) -> None:
