@@ -10,7 +10,7 @@ from math import nan
 import numpy as np
 
 from app import lines
-from app.likelihood import Observations
+from app.likelihood import LEAST_SD_RAD, Observations, row_weights
 from app.region import CONFIDENCE, Ellipse, ellipse_of, outline, reaches_infinity, scale_squared
 from app.scatter import (
     USUAL_SCATTER_RAD,
@@ -39,6 +39,7 @@ class Convergence:
     ``refused``; ``reason`` says why in a sentence when it is not ``point``. ``family`` (2,) is (phi, kappa) about the
     centre with ``family_covariance`` (2, 2). ``spread_rad`` is the scatter with stated errors taken out, within
     ``spread_range_rad`` (95 %). ``nuisance`` (q,) are the fitted nuisances, in their prior's standard deviations.
+    ``row_weight`` (n,) is how far each row counts, ``row_offset`` (n,) how far it lies from the others' line, in sds.
     """
 
     status: str
@@ -52,10 +53,12 @@ class Convergence:
     spread_rad: float
     spread_range_rad: tuple[float, float]
     nuisance: Vector
+    row_weight: Vector
+    row_offset: Vector
     nodes: ScatterNodes | None
 
 
-def refused(reason: str, q: int = 0) -> Convergence:
+def refused(reason: str, n: int = 0, q: int = 0) -> Convergence:
     """The answer when nothing can be told."""
     return Convergence(
         status="refused",
@@ -69,6 +72,8 @@ def refused(reason: str, q: int = 0) -> Convergence:
         spread_rad=nan,
         spread_range_rad=(nan, nan),
         nuisance=np.full(q, nan),
+        row_weight=np.ones(n),
+        row_offset=np.full(n, nan),
         nodes=None,
     )
 
@@ -92,9 +97,11 @@ def converge(
     q = obs.nuisance_rad.shape[1]
     fewest = FEWEST if scatter_rad is None else 2
     if len(obs) < fewest:
-        return refused(f"{len(obs)} usable attempts; a point needs at least {fewest}.", q)
+        return refused(f"{len(obs)} usable attempts; a point needs at least {fewest}.", len(obs), q)
     if _blind(obs):
-        return refused("all starts lie on one line of aim: move the ball to the side and shoot from there.", q)
+        return refused(
+            "all starts lie on one line of aim: move the ball to the side and shoot from there.", len(obs), q
+        )
     nodes = integrate_scatter(obs, prior) if scatter_rad is None else known_scatter(obs, scatter_rad)
     spread = restricted_estimate(obs, nodes, prior)
     best = at_scatter(obs, nodes, spread)
@@ -117,6 +124,8 @@ def converge(
         point = centre_m + lines.to_point(family)
         covariance_m2 = bend @ covariance @ bend.T
         ellipse = ellipse_of(covariance_m2, scale, confidence)
+    variance = np.maximum(spread**2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+    error = lines.residuals(family, obs.start_m, obs.bearing_unit) - obs.nuisance_rad @ best.nuisance[0]
     known = scatter_rad is not None
     return Convergence(
         status=status,
@@ -130,6 +139,8 @@ def converge(
         spread_rad=spread,
         spread_range_rad=(spread, spread) if known else (nodes.quantile(0.025), nodes.quantile(0.975)),
         nuisance=best.nuisance[0],
+        row_weight=row_weights(error, variance, obs),
+        row_offset=error / np.sqrt(variance),
         nodes=nodes,
     )
 
@@ -141,7 +152,7 @@ def _blind(obs: Observations) -> bool:
     itself, spread alone can make a point of lines that are one line.
     """
     family = best_start(obs, USUAL_SCATTER_RAD)
-    reach = float(np.sqrt(np.max(np.sum(obs.start_m**2, axis=1))))
+    reach = obs.reach_m
     across = lines.cross(np.broadcast_to(lines.unit(family[0]), obs.start_m.shape), obs.start_m)
     weight = 1 / np.maximum(rough_scatter(obs, family), obs.sd_rad) ** 2
     information = np.sum(weight * (across - np.average(across, weights=weight)) ** 2)

@@ -7,7 +7,7 @@ from math import hypot, isfinite
 import numpy as np
 
 from app.attempts_csv import AttemptRow
-from app.likelihood import Observations
+from app.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.shot import Shot
@@ -82,6 +82,7 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         low_rad=bounds[:, 0],
         high_rad=bounds[:, 1],
         outside=bounds[:, 2] == 1,
+        wrong_share=WRONG_SHARE if len(used) >= FEWEST_FOR_WEIGHTS else 0.0,
     )
     return Evidence(
         rows=tuple(used),

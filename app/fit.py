@@ -9,7 +9,7 @@ import numpy as np
 
 from app.attempts_csv import AttemptRow
 from app.convergence import Convergence, converge, refused
-from app.evidence import gather
+from app.evidence import Evidence, gather
 from app.scatter import ScatterPrior
 from calibration.table import Table
 from vision.shot import Shot
@@ -17,6 +17,8 @@ from vision.shot import Shot
 SCHEMA = 1
 # With fewer measured attempts than this, interval attempts need the usual scatter as a prior.
 ENOUGH_MEASURED = 5
+# A right entry's weight is seldom below this; those above it are not worth a reader's time.
+LISTED = 0.9
 
 
 @dataclass(frozen=True)
@@ -111,8 +113,20 @@ def fit_shot(
         convergence=found,
         one_point=None,
         rules=(),
-        weights=tuple(RowWeight(row.row, 0.0, why) for row, why in evidence.unused),
+        weights=_weights(evidence, found),
     )
+
+
+def _weights(evidence: Evidence, found: Convergence) -> tuple[RowWeight, ...]:
+    """Rows that count less than fully, in the order of the file."""
+    listed = [RowWeight(row.row, 0.0, why) for row, why in evidence.unused]
+    measured = evidence.observations.measured
+    for k, row in enumerate(evidence.rows):
+        if found.row_weight[k] < LISTED:
+            away = abs(float(found.row_offset[k]))
+            why = f"{away:.1f} sd from the others" if measured[k] else "its outcome contradicts the others"
+            listed.append(RowWeight(row.row, float(found.row_weight[k]), why))
+    return tuple(sorted(listed, key=lambda w: w.row))
 
 
 def fit_all(rows: Sequence[AttemptRow], table: Table, shots: Mapping[str, Shot] | None = None) -> list[ShotFit]:

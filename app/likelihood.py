@@ -6,9 +6,9 @@ prior, the columns of ``N`` what one standard deviation of each does to every be
 for measured attempts that is the same as integrating them out, and it spares a dense covariance (with a hundred clips
 the matrices stay small, and interval attempts need no other code).
 
-Errors are normal with variance scatter^2 + sd^2 of the row. A measured attempt gives its density, with a wide second
-normal for wrong entries if asked for; an attempt that is only known as made, or missed to a side, gives the
-probability of the interval in which its needed bearing must lie (censored).
+Errors are normal with variance scatter^2 + sd^2 of the row. A measured attempt gives its density, with an even
+chance anywhere for wrong entries if asked for; an attempt that is only known as made, or missed to a side, gives the
+probability of the interval in which its needed bearing must lie (censored), or an even chance if it is a wrong entry.
 """
 
 from dataclasses import dataclass
@@ -21,10 +21,18 @@ from scipy.special import log_ndtr
 from app import lines
 from calibration.table import Vector
 
-# A wrong entry's error is taken as this many times as wide as a right one's.
-WIDE = 10.0
+# A wrong entry may lie anywhere within a range of this breadth, evenly: it tells nothing of the scatter then, which a
+# wide second normal would let it pull up.
+WRONG_RANGE_RAD = 0.35
+# The share of wrong entries that is allowed for, and from how many attempts on: fewer cannot show one up. Chosen by
+# coverage: a larger share calls the tails of clean logs wrong, a smaller one believes errors of three to five sd.
+WRONG_SHARE = 0.02
+FEWEST_FOR_WEIGHTS = 8
 # No bearing is better known than this, whatever is stated (a thousandth of a millimetre across a table).
 LEAST_SD_RAD = 1e-7
+# Information that stands for knowing nothing of the family (standard deviations of ten radians, and of ten over the
+# starts' reach).
+VAGUE_INFORMATION = 0.01
 ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
 
 
@@ -59,10 +67,10 @@ class Observations:
     def measured(self) -> NDArray[np.bool_]:
         return np.isnan(self.low_rad)
 
-    @property
-    def normal(self) -> bool:
-        """Whether the likelihood is that of plain normal errors, for which everything has a closed form."""
-        return self.wrong_share == 0 and bool(self.measured.all())
+    @cached_property
+    def reach_m(self) -> float:
+        """How far from the centre the farthest start lies."""
+        return float(np.sqrt(np.max(np.sum(self.start_m**2, axis=1), initial=0.0)))
 
 
 def measured_bearings(
@@ -92,24 +100,48 @@ def row_terms(error_rad: Vector, variance: Vector, obs: Observations) -> tuple[V
     curvature = 1 / variance
     if obs.wrong_share > 0:
         right = weights(error_rad, variance, obs.wrong_share)
-        share = right + (1 - right) / WIDE**2
-        value = np.log(1 - obs.wrong_share) + value - np.log(right)
-        slope = slope * share
-        curvature = np.asarray(curvature * share)
+        value = np.logaddexp(np.log(1 - obs.wrong_share) + value, np.log(obs.wrong_share / WRONG_RANGE_RAD))
+        slope = slope * right
+        curvature = np.asarray(curvature * right)
     if obs.measured.all():
         return value, slope, curvature
     value, slope, curvature = value.copy(), np.array(slope), np.array(curvature)
     k = ~obs.measured
     sd = np.sqrt(variance[..., k])
-    value[..., k], slope[..., k], curvature[..., k] = _interval_terms(
+    inside, push, bend = _interval_terms(
         (error_rad[..., k] + obs.low_rad[k]) / sd, (error_rad[..., k] + obs.high_rad[k]) / sd, sd, obs.outside[k]
     )
+    if obs.wrong_share > 0:
+        inside, right = _or_even_chance(inside, obs.wrong_share)
+        push, bend = push * right, bend * right
+    value[..., k], slope[..., k], curvature[..., k] = inside, push, bend
     return value, slope, curvature
+
+
+def row_weights(error_rad: Vector, variance: Vector, obs: Observations) -> Vector:
+    """How far each row counts, in (0, 1], shapes as in ``row_terms``: 1 throughout unless wrong entries are allowed."""
+    if obs.wrong_share == 0:
+        return np.ones(error_rad.shape)
+    weight = weights(error_rad, variance, obs.wrong_share)
+    k = ~obs.measured
+    if k.any():
+        sd = np.sqrt(variance[..., k])
+        low, high = (error_rad[..., k] + obs.low_rad[k]) / sd, (error_rad[..., k] + obs.high_rad[k]) / sd
+        weight[..., k] = _or_even_chance(_interval_terms(low, high, sd, obs.outside[k])[0], obs.wrong_share)[1]
+    return weight
+
+
+def _or_even_chance(log_probability: Vector, wrong_share: float) -> tuple[Vector, Vector]:
+    """Log-probability of an outcome when a share of entries is wrong, and the weight of this one as a right entry."""
+    right = np.log(1 - wrong_share) + log_probability
+    total = np.logaddexp(right, np.log(wrong_share / 2))
+    return total, np.exp(right - total)
 
 
 def weights(error_rad: Vector, variance: Vector, wrong_share: float) -> Vector:
     """Probability that a measured row is a right entry, given its error: 1 for a perfect one, near 0 for a wild one."""
-    log_odds = np.log(wrong_share / (1 - wrong_share) / WIDE) + 0.5 * error_rad**2 / variance * (1 - 1 / WIDE**2)
+    odds = np.log(wrong_share / (1 - wrong_share) / WRONG_RANGE_RAD)
+    log_odds = odds + 0.5 * np.log(2 * np.pi * variance) + 0.5 * error_rad**2 / variance
     weight: Vector = 1 / (1 + np.exp(np.minimum(log_odds, 600.0)))
     return weight
 
@@ -137,18 +169,23 @@ def _interval_terms(low: Vector, high: Vector, sd: Vector, outside: NDArray[np.b
 @dataclass(frozen=True)
 class Solutions:
     """Best families for a batch of scatters: ``family`` (b, 2), ``nuisance`` (b, q), penalised log-likelihood
-    ``value`` (b,) and ``information`` (b, 2 + q, 2 + q) of family and nuisances."""
+    ``value`` (b,) and ``information`` (b, 2 + q, 2 + q) of family and nuisances; ``reach_m`` as of the observations."""
 
     family: Vector
     nuisance: Vector
     value: Vector
     information: Vector
+    reach_m: float
 
     @property
     def restricted(self) -> Vector:
         """Log-likelihood of the scatter alone, family and nuisances integrated out (Laplace; exact for measured
         rows and lines that bend little), up to a constant. Shape (b,)."""
-        value: Vector = self.value - 0.5 * np.linalg.slogdet(self.information)[1]
+        # A whisper of prior knowledge on the family keeps a scatter at which all rows look wrong, and which therefore
+        # knows nothing of the family, from a boundless reward for that.
+        prior = np.zeros(self.information.shape[1])
+        prior[:2] = np.array([1.0, self.reach_m**2]) * VAGUE_INFORMATION
+        value: Vector = self.value - 0.5 * np.linalg.slogdet(self.information + np.diag(prior))[1]
         return value
 
     @property
@@ -158,8 +195,13 @@ class Solutions:
 
     def followed_by(self, other: "Solutions") -> "Solutions":
         """Both batches as one."""
-        pairs = ((getattr(self, name), getattr(other, name)) for name in ("family", "nuisance", "value", "information"))
-        return Solutions(*(np.concatenate(pair) for pair in pairs))
+        return Solutions(
+            np.concatenate([self.family, other.family]),
+            np.concatenate([self.nuisance, other.nuisance]),
+            np.concatenate([self.value, other.value]),
+            np.concatenate([self.information, other.information]),
+            self.reach_m,
+        )
 
 
 def solve(
@@ -168,7 +210,7 @@ def solve(
     family: Vector,
     nuisance: Vector | None = None,
     *,
-    hold_family: bool = False,
+    held: tuple[int, ...] = (),
     tolerance: float = 1e-10,
     most_steps: int = 60,
 ) -> Solutions:
@@ -178,32 +220,32 @@ def solve(
     Parameters
     ----------
     scatter_rad : (b,). family : (b, 2) start values. nuisance : (b, q) start values, zero when not given.
-    hold_family : fit only the nuisances, with the family as given. tolerance : of the log-likelihood.
+    held : which of the family's two parameters stay as given. tolerance : of the log-likelihood.
     """
     q = obs.nuisance_rad.shape[1]
     b = len(scatter_rad)
-    first = 2 if hold_family else 0
+    free = np.array([k for k in range(2 + q) if k not in held], dtype=int)
     state = np.concatenate([family, np.zeros((b, q)) if nuisance is None else nuisance], axis=1)
     variance = np.maximum(scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
     value, gradient, information = _expand(obs, state, variance)
-    if first == 2 + q:
-        return Solutions(state[:, :2], state[:, 2:], value, information)
+    if not len(free):
+        return Solutions(state[:, :2], state[:, 2:], value, information, obs.reach_m)
     size = np.ones(b)
-    step = _step(gradient, information, first)
+    step = _step(gradient, information, free)
     for _ in range(most_steps):
-        gain = np.sum(step * gradient[:, first:], axis=1)
+        gain = np.sum(step * gradient[:, free], axis=1)
         open_ = (gain > tolerance) & (size > 1e-6)
         if not open_.any():
             break
         trial = state.copy()
-        trial[:, first:] += np.where(open_, size, 0.0)[:, None] * step
+        trial[:, free] += np.where(open_, size, 0.0)[:, None] * step
         new_value, new_gradient, new_information = _expand(obs, trial, variance)
         better = open_ & (new_value >= value)
         state[better], value[better] = trial[better], new_value[better]
         gradient[better], information[better] = new_gradient[better], new_information[better]
-        step = np.where(better[:, None], _step(gradient, information, first), step)
+        step = np.where(better[:, None], _step(gradient, information, free), step)
         size = np.where(better, np.minimum(2 * size, 1.0), np.where(open_, size / 2, size))
-    return Solutions(state[:, :2], state[:, 2:], value, information)
+    return Solutions(state[:, :2], state[:, 2:], value, information, obs.reach_m)
 
 
 def _expand(obs: Observations, state: Vector, variance: Vector) -> tuple[Vector, Vector, Vector]:
@@ -225,9 +267,9 @@ def _expand(obs: Observations, state: Vector, variance: Vector) -> tuple[Vector,
     return value, gradient, information
 
 
-def _step(gradient: Vector, information: Vector, first: int) -> Vector:
-    block = information[:, first:, first:].copy()
+def _step(gradient: Vector, information: Vector, free: NDArray[np.int_]) -> Vector:
+    block = information[:, free[:, None], free]
     i = np.arange(block.shape[1])
     # A whisper of damping keeps designs that cannot tell one direction from breaking the solver.
     block[:, i, i] += 1e-9 * block[:, i, i] + 1e-12
-    return np.asarray(np.linalg.solve(block, gradient[:, first:, None])[:, :, 0], dtype=np.float64)
+    return np.asarray(np.linalg.solve(block, gradient[:, free, None])[:, :, 0], dtype=np.float64)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app import lines
-from app.likelihood import LEAST_SD_RAD, Observations, solve
+from app.likelihood import LEAST_SD_RAD, Observations, solve, weights
 from app.scatter import ScatterNodes
 from calibration.table import Vector
 
@@ -57,35 +57,58 @@ def ellipse_of(covariance_m2: Vector, scale_squared: float, confidence: float = 
 
 
 def p_values(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
-    """How plausible families (r, 2) are, in [0, 1], shape (r,)."""
-    drop = nodes.solutions.value - _profile(obs, nodes, families)
+    """How plausible families (r, 2) are, in [0, 1], shape (r,).
+
+    Of measured rows, each counts with the weight that it has in the best fit of the node (1 unless wrong entries are
+    allowed for), which leaves a quadratic in the errors and the nuisances.
+    """
+    best = nodes.solutions
+    if obs.measured.all():
+        precision = _precision(obs, nodes)
+        drop = _squares(obs, precision, lines.residuals(families, obs.start_m, obs.bearing_unit)[:, None, :])
+        drop -= _squares(obs, precision, lines.residuals(best.family, obs.start_m, obs.bearing_unit)[None])
+        drop *= 0.5
+    else:
+        r, j = len(families), len(nodes.weight)
+        held = solve(
+            obs,
+            np.tile(nodes.scatter_rad, r),
+            np.repeat(families, j, axis=0),
+            np.tile(best.nuisance, (r, 1)),
+            held=(0, 1),
+            tolerance=1e-4,
+        )
+        drop = best.value - held.value.reshape(r, j)
     p: Vector = np.exp(-np.maximum(drop, 0.0)) @ nodes.weight
     return p
 
 
-def _profile(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
-    """Log-likelihood with the nuisances at their best, shape (r, j)."""
-    r, j = len(families), len(nodes.weight)
+def _precision(obs: Observations, nodes: ScatterNodes) -> Vector:
+    """One over the variance of each row at each node, (j, n), wrong entries' weights included."""
+    variance = np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+    if obs.wrong_share == 0:
+        return 1 / variance
+    best = nodes.solutions
+    error = lines.residuals(best.family, obs.start_m, obs.bearing_unit) - best.nuisance @ obs.nuisance_rad.T
+    return np.asarray(weights(error, variance, obs.wrong_share) / variance)
+
+
+def _squares(obs: Observations, precision: Vector, residual: Vector) -> Vector:
+    """Weighted squares of residuals (r, 1, n) or (1, j, n), nuisances at their best, shape (r, j) or (1, j)."""
+    if residual.shape[1] == 1:
+        squares = residual[:, 0, :] ** 2 @ precision.T
+    else:
+        squares = np.sum(residual**2 * precision, axis=2)
     q = obs.nuisance_rad.shape[1]
-    if obs.normal:
-        precision = 1 / np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
-        residual = lines.residuals(families, obs.start_m, obs.bearing_unit)
-        squares = residual**2 @ precision.T
-        if q:
-            scaled = precision[:, :, None] * obs.nuisance_rad
-            inner = obs.nuisance_rad.T @ scaled + np.eye(q)
-            pulls = np.einsum("rn,jnq->jrq", residual, scaled)
-            squares -= np.einsum("jrq,jqr->rj", pulls, np.linalg.solve(inner, pulls.transpose(0, 2, 1)))
-        value: Vector = -0.5 * squares + 0.5 * np.sum(np.log(precision / (2 * pi)), axis=1)
-        return value
-    held = solve(
-        obs,
-        np.tile(nodes.scatter_rad, r),
-        np.repeat(families, j, axis=0),
-        np.tile(nodes.solutions.nuisance, (r, 1)),
-        hold_family=True,
-    )
-    return held.value.reshape(r, j)
+    if q:
+        scaled = precision[:, :, None] * obs.nuisance_rad
+        inner = obs.nuisance_rad.T @ scaled + np.eye(q)
+        pulls = (residual[:, 0] @ scaled) if residual.shape[1] == 1 else (residual[0][:, None, :] @ scaled)
+        squares = (
+            squares - np.sum(pulls * np.linalg.solve(inner, pulls.transpose(0, 2, 1)).transpose(0, 2, 1), axis=2).T
+        )
+    result: Vector = squares
+    return result
 
 
 def scale_squared(nodes: ScatterNodes, covariance: Vector, confidence: float = CONFIDENCE) -> float:

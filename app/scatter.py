@@ -25,12 +25,12 @@ from calibration.table import Vector
 PRIOR_FACTOR = 1.6
 # Middle of the prior where no other shot tells: common practice, no source (ball and eye round a good player's line).
 USUAL_SCATTER_RAD = radians(0.28)
-COARSE_NODES = 20
-NODES = 16
-# With one or two degrees of freedom the scatter's upper tail is long.
-NODES_WHEN_FEW = 40
+COARSE_NODES = 18
+# Nodes by degrees of freedom (up to which): the fewer, the longer the scatter's upper tail.
+NODES = ((2, 40), (10, 16), (10**9, 12))
 # Nodes are weighted by their log-likelihood; this much of it is enough.
-NODE_TOLERANCE = 1e-6
+NODE_TOLERANCE = 1e-5
+COARSE_TOLERANCE = 1e-2
 # Nodes reach to where the scatter's weight has fallen by this much (in log), below and above. Above, a region of 5 %
 # rests on the tail.
 REACH = (7.0, 12.0)
@@ -107,13 +107,12 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterN
     below, above = (log(1e3), 1.0 + REACH[1] / freedom) if prior is None else (4.5 * log(prior.factor),) * 2
     coarse = np.linspace(max(middle - below, log(LEAST_SD_RAD)), middle + above, COARSE_NODES)
     families = np.tile(family, (COARSE_NODES, 1))
-    # Plain errors are close enough to linear for finding out where the nodes belong.
-    solutions, score = _scores(obs, coarse, families, prior, most_steps=1 if obs.normal else 60)
+    solutions, score = _scores(obs, coarse, families, prior, COARSE_TOLERANCE)
     low = coarse[max(int(np.flatnonzero(score > score.max() - REACH[0])[0]) - 1, 0)]
     high = coarse[min(int(np.flatnonzero(score > score.max() - REACH[1])[-1]) + 1, COARSE_NODES - 1)]
-    fine = np.linspace(low, high, NODES if freedom > 2 else NODES_WHEN_FEW)
+    fine = np.linspace(low, high, next(count for most, count in NODES if freedom <= most))
     nearest = np.abs(fine[:, None] - coarse).argmin(axis=1)
-    solutions, score = _scores(obs, fine, solutions.family[nearest], prior)
+    solutions, score = _scores(obs, fine, solutions.family[nearest], prior, NODE_TOLERANCE)
     score = score + log(fine[1] - fine[0])
     if prior is None and bool((obs.sd_rad > 0).all()):
         nothing = solve(obs, np.array([LEAST_SD_RAD]), solutions.family[:1], tolerance=NODE_TOLERANCE)
@@ -124,9 +123,9 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterN
 
 
 def _scores(
-    obs: Observations, log_scatter: Vector, family: Vector, prior: ScatterPrior | None, most_steps: int = 60
+    obs: Observations, log_scatter: Vector, family: Vector, prior: ScatterPrior | None, tolerance: float
 ) -> tuple[Solutions, Vector]:
-    solutions = solve(obs, np.exp(log_scatter), family, tolerance=NODE_TOLERANCE, most_steps=most_steps)
+    solutions = solve(obs, np.exp(log_scatter), family, tolerance=tolerance)
     density = reference_log_density(log_scatter, obs) if prior is None else prior.log_density(log_scatter)
     return solutions, solutions.restricted + density
 

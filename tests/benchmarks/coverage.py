@@ -1,14 +1,17 @@
 """How often the 95 % region holds the true point, and how large it is against the exact one of the same design."""
 
+from collections.abc import Callable
+from functools import partial
 from math import pi
 
 import numpy as np
 from scipy.stats import f as f_distribution
 
 from app import lines
+from app.fit import ENOUGH_MEASURED
 from app.region import CONFIDENCE, area, outline, p_values, scale_squared
-from app.scatter import at_scatter, integrate_scatter, restricted_estimate
-from tests.benchmarks.drills import PLACES, Drill, measured_drill
+from app.scatter import ScatterPrior, at_scatter, integrate_scatter, restricted_estimate
+from tests.benchmarks.drills import PLACES, Drill, measured_drill, outcome_drill
 
 COUNTS = (5, 8, 12, 30)
 # Outlines cost ten times as much as the question whether the truth is inside: every so many drills are enough.
@@ -31,31 +34,54 @@ def exact_area(drill: Drill) -> float:
 def inside_and_area(drill: Drill, with_area: bool) -> tuple[bool, float]:
     """Whether the truth is in the region, and the ratio of areas (NaN when not asked for or open)."""
     obs = drill.observations
-    nodes = integrate_scatter(obs, None)
+    prior = None if int(obs.measured.sum()) >= ENOUGH_MEASURED else ScatterPrior()
+    nodes = integrate_scatter(obs, prior)
     inside = bool(p_values(obs, nodes, drill.family[None])[0] >= 1 - CONFIDENCE)
     if not with_area:
         return inside, float("nan")
-    best = at_scatter(obs, nodes, restricted_estimate(obs, nodes, None))
+    best = at_scatter(obs, nodes, restricted_estimate(obs, nodes, prior))
     scale = scale_squared(nodes, best.covariance[0])
     ring = outline(obs, nodes, best.family[0], best.covariance[0], scale, rays=36)
     return inside, float("nan") if ring is None else area(ring) / exact_area(drill)
 
 
+def families() -> dict[str, tuple[Callable[[np.random.Generator], Drill], bool]]:
+    """Name -> how a drill is drawn, and whether an exact region exists to compare the area with."""
+    drawn: dict[str, tuple[Callable[[np.random.Generator], Drill], bool]] = {}
+    for place in PLACES:
+        for n in COUNTS:
+            drawn[f"{place}, n = {n}"] = (partial(measured_drill, n=n, place=place), True)
+    drawn["near, n = 80"] = (partial(measured_drill, n=80, place="near"), True)
+    drawn["gain 12 % off, always long, n = 12"] = (
+        partial(measured_drill, n=12, place="near", always_long=True, gain_error=0.12),
+        True,
+    )
+    drawn["clip turn 0.1 deg, n = 12"] = (partial(measured_drill, n=12, place="near", clip_turn_deg=0.1), True)
+    for low, high in ((3, 10), (10, 30)):
+        drawn[f"a tenth wrong by {low}-{high} sd, n = 20"] = (
+            partial(measured_drill, n=20, place="near", wrong_sd=(low, high)),
+            False,
+        )
+    for n in (30, 80, 200):
+        drawn[f"outcomes only, n = {n}"] = (partial(outcome_drill, n=n, place="near"), False)
+    drawn["mixed, n = 30"] = (partial(outcome_drill, n=30, place="near", measured_share=0.4), False)
+    return drawn
+
+
 def run(drills: int = 2000, seed: int = 20) -> list[dict[str, float | str]]:
     """One row a family of drills: share of regions that hold the truth (with its simulation error) and median ratio."""
     rows: list[dict[str, float | str]] = []
-    for place in PLACES:
-        for n in COUNTS:
-            rng = np.random.default_rng([seed, n, *place.encode()])
-            found = [inside_and_area(measured_drill(rng, n, place), k % OUTLINE_EVERY == 0) for k in range(drills)]
-            inside = np.array([hit for hit, _ in found])
-            ratio = np.array([share for _, share in found])
-            rows.append(
-                {
-                    "family": f"{place}, n = {n}",
-                    "coverage_percent": 100 * float(inside.mean()),
-                    "coverage_sd_percent": 100 * float(np.sqrt(0.05 * 0.95 / drills)),
-                    "area_ratio": float(np.nanmedian(ratio)),
-                }
-            )
+    for name, (draw, comparable) in families().items():
+        rng = np.random.default_rng([seed, *name.encode()])
+        found = [inside_and_area(draw(rng), comparable and k % OUTLINE_EVERY == 0) for k in range(drills)]
+        inside = np.array([hit for hit, _ in found])
+        ratio = np.array([share for _, share in found])
+        rows.append(
+            {
+                "family": name,
+                "coverage_percent": 100 * float(inside.mean()),
+                "coverage_sd_percent": 100 * float(np.sqrt(0.05 * 0.95 / drills)),
+                "area_ratio": float(np.nanmedian(ratio)) if np.isfinite(ratio).any() else float("nan"),
+            }
+        )
     return rows

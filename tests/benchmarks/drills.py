@@ -1,15 +1,19 @@
 """Simulated drills: starts as a player would place them, true lines, and what a log would hold of them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import radians
 
 import numpy as np
 
 from app import lines
-from app.likelihood import Observations, measured_bearings
+from app.evidence import GAIN_SD
+from app.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations, measured_bearings
 from calibration.table import STANDARD_TABLES, Vector
 
-GAIN_SD = 0.15
+
+def wrong_share(n: int) -> float:
+    """What the fit allows for wrong entries among n attempts."""
+    return WRONG_SHARE if n >= FEWEST_FOR_WEIGHTS else 0.0
 
 
 @dataclass(frozen=True)
@@ -48,8 +52,13 @@ def measured_drill(
     stated_deg: float = 0.06,
     clip_turn_deg: float = 0.04,
     always_long: bool = False,
+    gain_error: float | None = None,
+    wrong_sd: tuple[float, float] | None = None,
 ) -> Drill:
-    """A log of measured misses. Clips of about a dozen attempts share a turn; the miss correction has a gain error."""
+    """A log of measured misses. Clips of about a dozen attempts share a turn; the miss correction has a gain error.
+
+    ``wrong_sd``: a tenth of the entries are off by so many scatters besides.
+    """
     family = np.array([radians(rng.uniform(35, 75)), rng.uniform(*PLACES[place])])
     start = starts(rng, n, family[0])
     scatter = radians(rng.uniform(*scatter_deg))
@@ -61,6 +70,42 @@ def measured_drill(
     if clip_turn_deg:
         nuisance += [radians(clip_turn_deg) * (clip == c) for c in range(int(clip.max()) + 1)]
     columns = np.column_stack(nuisance)
-    shared = columns @ rng.normal(0, 1, columns.shape[1])
+    drawn = rng.normal(0, 1, columns.shape[1])
+    if gain_error is not None:
+        drawn[0] = gain_error / GAIN_SD
+    shared = columns @ drawn
     needed = lines.needed_bearings(family, start) + rng.normal(0, np.hypot(scatter, stated)) + shared
-    return Drill(measured_bearings(start, needed, stated, columns), family, scatter, shared)
+    if wrong_sd is not None:
+        wrong = rng.random(n) < 0.1
+        needed = needed + wrong * scatter * rng.uniform(*wrong_sd, n) * rng.choice([-1.0, 1.0], n)
+    observations = replace(measured_bearings(start, needed, stated, columns), wrong_share=wrong_share(n))
+    return Drill(observations, family, scatter, shared)
+
+
+def outcome_drill(rng: np.random.Generator, n: int, place: str, *, measured_share: float = 0.0) -> Drill:
+    """A log of outcomes: made, or missed to a side, with margins that differ left and right and from start to start.
+
+    The player delivers lines round the needed ones with a stroke spread of about a degree; ``measured_share`` of the
+    rows have a measured miss as well.
+    """
+    family = np.array([radians(rng.uniform(35, 75)), rng.uniform(*PLACES[place])])
+    start = starts(rng, n, family[0])
+    scatter = radians(rng.uniform(0.15, 0.5))
+    needed = lines.needed_bearings(family, start) + rng.normal(0, scatter, n)
+    delivered = lines.needed_bearings(family, start) + np.radians(rng.normal(0, rng.uniform(0.6, 1.2), n))
+    left, right = np.radians(rng.uniform(0.3, 1.0, n)), np.radians(rng.uniform(0.3, 1.0, n))
+    off = delivered - needed
+    low = np.where(off > left, -np.inf, np.where(off < -right, right, -left))
+    high = np.where(off > left, -left, np.where(off < -right, np.inf, right))
+    known = rng.random(n) < measured_share
+    observations = Observations(
+        start_m=start,
+        bearing_rad=np.where(known, needed, delivered),
+        sd_rad=np.zeros(n),
+        nuisance_rad=np.zeros((n, 0)),
+        low_rad=np.where(known, np.nan, low),
+        high_rad=np.where(known, np.nan, high),
+        outside=np.zeros(n, dtype=bool),
+        wrong_share=wrong_share(n),
+    )
+    return Drill(observations, family, scatter, np.zeros(n))

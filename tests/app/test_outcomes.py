@@ -1,0 +1,218 @@
+"""Attempts that are only known as made, or missed to a side: the censored likelihood, alone and mixed with misses."""
+
+from dataclasses import replace
+from math import asin, degrees, nan, radians
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize, minimize_scalar
+from scipy.stats import norm
+
+from app import lines
+from app.attempts_csv import AttemptRow
+from app.convergence import converge
+from app.evidence import gather
+from app.fit import fit_shot
+from app.likelihood import Observations, row_terms, solve
+from app.scatter import ScatterPrior
+from calibration.table import STANDARD_TABLES, Vector
+from tests.benchmarks.drills import outcome_drill
+from tests.published import published
+
+TABLE = STANDARD_TABLES["9ft"]
+
+
+def intervals(bearing: Vector, low: Vector, high: Vector, outside: Vector | None = None) -> Observations:
+    """Interval attempts that all start in the origin."""
+    n = len(bearing)
+    return Observations(
+        start_m=np.zeros((n, 2)),
+        bearing_rad=bearing,
+        sd_rad=np.zeros(n),
+        nuisance_rad=np.zeros((n, 0)),
+        low_rad=low,
+        high_rad=high,
+        outside=np.zeros(n, dtype=bool) if outside is None else outside.astype(bool),
+    )
+
+
+def test_two_sided_margins_give_the_published_scatter_of_golf_putts() -> None:
+    gap_ft = (4.25 - 1.68) / 2 / 12
+    margin, missed = [], []
+    for row in published("golf_putts"):
+        made, tries = int(row["made"]), int(row["tries"])
+        margin += [asin(gap_ft / float(row["feet"]))] * tries
+        missed += [False] * made + [True] * (tries - made)
+    limits = np.array(margin)
+    obs = intervals(np.zeros(len(limits)), -limits, limits, np.array(missed))
+    assert len(obs) == 5988
+
+    def cost(scatter_deg: float) -> float:
+        return -float(solve(obs, np.radians([scatter_deg]), np.zeros((1, 2)), held=(0, 1)).value[0])
+
+    best = minimize_scalar(cost, bounds=(0.5, 4), method="bounded")
+    assert best.x == pytest.approx(1.53, abs=0.005)
+    bend = (cost(best.x + 0.02) - 2 * cost(best.x) + cost(best.x - 0.02)) / 0.02**2
+    assert 1 / np.sqrt(bend) == pytest.approx(0.02, abs=0.005)
+
+
+def test_sides_alone_give_the_published_probit_of_beetle_mortality() -> None:
+    """Dose as the delivered bearing, death as a miss to the left: 50 % dose and slope are the needed bearing and one
+    over the scatter."""
+    bearing, killed = [], []
+    for row in published("beetles"):
+        dead, tries = int(row["killed"]), int(row["beetles"])
+        bearing += [float(row["log10_dose"])] * tries
+        killed += [True] * dead + [False] * (tries - dead)
+    left = np.array(killed)
+    obs = intervals(np.array(bearing), np.where(left, -np.inf, 0.0), np.where(left, 0.0, np.inf))
+
+    def fitted(scatter: float) -> tuple[float, float]:
+        found = solve(obs, np.array([scatter]), np.array([[1.75, 0.0]]), held=(1,))
+        return -float(found.value[0]), float(found.family[0, 0])
+
+    best = minimize_scalar(lambda s: fitted(s)[0], bounds=(0.01, 0.3), method="bounded", options={"xatol": 1e-8})
+    assert 1 / best.x == pytest.approx(19.7279, abs=0.005)
+    assert fitted(best.x)[1] == pytest.approx(1.77085, abs=1e-5)
+    assert fitted(best.x)[1] / best.x == pytest.approx(34.94, abs=0.01)
+
+
+def test_sides_against_another_programs_probit() -> None:
+    statsmodels = pytest.importorskip("statsmodels.api")
+    rng = np.random.default_rng(3)
+    delivered = 0.8 + rng.normal(0, 0.02, 80)
+    left = delivered > 0.8 + rng.normal(0, 0.006, 80)
+    obs = intervals(delivered, np.where(left, -np.inf, 0.0), np.where(left, 0.0, np.inf))
+    probit = statsmodels.Probit(left.astype(float), statsmodels.add_constant(delivered)).fit(disp=False, tol=1e-10)
+    scatter = 1 / probit.params[1]
+    found = solve(obs, np.array([scatter]), np.array([[0.8, 0.0]]), held=(1,))
+    assert found.family[0, 0] == pytest.approx(-probit.params[0] * scatter, abs=1e-6)
+    assert found.value[0] == pytest.approx(probit.llf, abs=1e-6)
+    for other in (0.9, 1.1):
+        assert solve(obs, np.array([other * scatter]), found.family, held=(1,)).value[0] < probit.llf
+
+
+def test_slopes_and_curvatures_are_the_derivatives_of_the_values() -> None:
+    kinds = [(-0.01, 0.008, 0), (-np.inf, -0.01, 0), (0.008, np.inf, 0), (-0.01, 0.008, 1), (nan, nan, 0)]
+    obs = intervals(np.zeros(5), *(np.array(v) for v in zip(*kinds, strict=True)))
+    for share in (0.0, 0.02):
+        shared = replace(obs, wrong_share=share)
+        for error in np.linspace(-0.03, 0.03, 13):
+            e, variance, h = np.full(5, error), np.full(5, 0.006**2), 1e-6
+            value, slope, curvature = row_terms(e, variance, shared)
+            up, down = (row_terms(e + d, variance, shared) for d in (h, -h))
+            assert slope == pytest.approx((up[0] - down[0]) / (2 * h), rel=1e-4, abs=1e-3)
+            assert np.all(curvature > 0)
+            if share == 0:
+                exact = -(up[1] - down[1]) / (2 * h)
+                bowl = exact > 1
+                assert curvature[bowl] == pytest.approx(exact[bowl], rel=1e-3)
+                assert np.all(np.isfinite(value))
+
+
+def test_probabilities_far_in_the_tails_stay_finite_and_right() -> None:
+    obs = intervals(np.zeros(3), np.array([0.19, 0.2, -0.21]), np.array([np.inf, 0.21, -0.2]))
+    value, _, _ = row_terms(np.zeros(3), np.full(3, 0.01**2), obs)
+    assert value == pytest.approx(
+        [norm.logsf(19), norm.logsf(20) + np.log1p(-np.exp(norm.logsf(21) - norm.logsf(20)))] * 1
+        + [norm.logsf(20) + np.log1p(-np.exp(norm.logsf(21) - norm.logsf(20)))],
+        rel=1e-9,
+    )
+
+
+def test_the_censored_fit_is_the_maximum_of_the_likelihood_written_out() -> None:
+    drill = outcome_drill(np.random.default_rng(4), 60, "near", measured_share=0.3)
+    obs, scatter = replace(drill.observations, wrong_share=0.0), 0.005
+
+    def cost(parameters: Vector) -> float:
+        phi, kappa = parameters
+        total = 0.0
+        for k in range(len(obs)):
+            w = np.array([np.cos(phi), np.sin(phi)]) - kappa * obs.start_m[k]
+            off = obs.bearing_rad[k] - np.arctan2(w[1], w[0])
+            if np.isnan(obs.low_rad[k]):
+                total -= norm.logpdf(off, 0, scatter)
+            else:
+                upper, lower = norm.cdf((off + obs.high_rad[k]) / scatter), norm.cdf((off + obs.low_rad[k]) / scatter)
+                total -= np.log(max(upper - lower, 1e-300))
+        return total
+
+    plain = minimize(cost, drill.family, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-9})
+    found = converge(obs, np.zeros(2), scatter_rad=scatter)
+    assert found.family == pytest.approx(plain.x, abs=1e-5)
+
+
+def rows_of_outcomes(n: int, seed: int = 1) -> list[AttemptRow]:
+    rng = np.random.default_rng(seed)
+    point = np.array([2.45, 2.4])
+    rows = []
+    for k in range(n):
+        start = rng.uniform([0.2, 0.15], [1.6, 0.9])
+        needed = float(np.arctan2(*(point - start)[::-1])) + rng.normal(0, radians(0.3))
+        delivered = needed + rng.normal(0, radians(0.8))
+        left, right = radians(0.6), radians(0.4)
+        off = delivered - needed
+        side = "left" if off > left else "right" if off < -right else None
+        rows.append(
+            AttemptRow(
+                row=k + 2, shot="kick", start_x_m=float(start[0]), start_y_m=float(start[1]), bearing_rad=delivered,
+                outcome="missed" if side else "made", miss_side=side, margin_left_rad=left, margin_right_rad=right,
+            )
+        )  # fmt: skip
+    return rows
+
+
+def test_outcomes_alone_find_the_point() -> None:
+    fit = fit_shot(rows_of_outcomes(150), shot_name="kick", table=TABLE)
+    assert fit.used == 150
+    found = fit.convergence
+    assert found.point_m is not None
+    assert found.covariance_m2 is not None
+    offset = found.point_m - [2.45, 2.4]
+    assert offset @ np.linalg.solve(found.covariance_m2, offset) < 16
+    assert 0.1 < degrees(found.spread_rad) < 0.6
+
+
+def test_one_sided_margins_and_unknown_sides() -> None:
+    rows = rows_of_outcomes(4)
+    made = replace(rows[0], outcome="made", miss_side=None, margin_right_rad=nan)
+    bare = replace(rows[0], outcome="missed", miss_side="right", margin_left_rad=nan, margin_right_rad=nan)
+    unknown = replace(rows[0], outcome="missed", miss_side=None)
+    hopeless = replace(unknown, margin_left_rad=nan)
+    evidence = gather([made, bare, unknown, hopeless], TABLE)
+    obs = evidence.observations
+    assert obs.low_rad.tolist() == [-radians(0.6), 0.0, -radians(0.6)]
+    assert obs.high_rad.tolist() == [np.inf, np.inf, radians(0.4)]
+    assert obs.outside.tolist() == [False, False, True]
+    assert [why for _, why in evidence.unused] == ["missed, without a side or both margins"]
+
+
+def test_outcomes_add_to_measured_misses() -> None:
+    drill = outcome_drill(np.random.default_rng(9), 60, "near", measured_share=0.2)
+    obs = drill.observations
+    k = obs.measured
+    alone = Observations(
+        obs.start_m[k], obs.bearing_rad[k], obs.sd_rad[k], obs.nuisance_rad[k], obs.low_rad[k], obs.high_rad[k],
+        obs.outside[k],
+    )  # fmt: skip
+    both, fewer = (converge(o, np.zeros(2), scatter_rad=drill.scatter_rad) for o in (obs, alone))
+    assert np.linalg.det(both.family_covariance) < np.linalg.det(fewer.family_covariance)
+
+
+def test_the_prior_settles_the_scatter_when_outcomes_cannot() -> None:
+    drill = outcome_drill(np.random.default_rng(2), 12, "near")
+    tight = converge(drill.observations, np.zeros(2), prior=ScatterPrior(radians(0.2), 1.05))
+    wide = converge(drill.observations, np.zeros(2), prior=ScatterPrior(radians(0.6), 1.05))
+    assert degrees(tight.spread_rad) == pytest.approx(0.2, abs=0.03)
+    assert degrees(wide.spread_rad) == pytest.approx(0.6, abs=0.09)
+
+
+def test_bearings_of_the_family_are_what_outcomes_are_about() -> None:
+    """A made attempt puts the needed bearing within its margins, whichever way round they are."""
+    start = np.array([[-0.8, -0.2], [-0.3, 0.3], [0.1, -0.4], [-0.6, 0.2], [0.0, 0.1]])
+    needed = lines.needed_bearings(np.array([0.9, 0.45]), start)
+    obs = Observations(
+        start, needed + 0.01, np.zeros(5), np.zeros((5, 0)), np.full(5, -0.012), np.full(5, -0.008), np.zeros(5, bool)
+    )
+    found = converge(obs, np.zeros(2), scatter_rad=0.001)
+    assert found.family == pytest.approx([0.9, 0.45], abs=0.01)
