@@ -56,8 +56,8 @@ class Background:
         )  # type: ignore[return-value]
 
     def foreground(self, reduced: Picture) -> Mask:
-        """255 where something other than the cloth is seen, (h, w)."""
-        return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high)) & self.region
+        """255 where something other than the empty table is seen, (h, w), beyond the region of balls too."""
+        return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high))  # type: ignore[return-value]
 
 
 def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:

@@ -21,7 +21,9 @@ from vision.outline import BallView, fit_outline
 # A blob is a ball's when its area is within these multiples of the ball's disc (smears and partial cover included).
 LEAST_AREA, MOST_AREA = 0.45, 2.6
 # Fraction of the outline that must be seen where it should be: for a ball by itself, and for one in a larger thing.
-ENOUGH_SUPPORT, ENOUGH_SUPPORT_IN_CROWD = 0.5, 0.35
+ENOUGH_SUPPORT, ENOUGH_SUPPORT_IN_CROWD = 0.6, 0.35
+# Fraction of a ring round a ball on which nothing may be seen but the table, for a ball that nobody expects there.
+FREE_RING = 0.6
 # How far the mean colour may be from the expected ball's (grey levels, Y counted half).
 COLOUR_GATE = 40.0
 # A ball's centre may seem this much nearer to a nose than it can be; near a pocket's mouth it may be anywhere.
@@ -84,7 +86,8 @@ class BallFinder:
         """Look at a frame, given the balls known so far."""
         background, radius_m = self.background, self.table.ball_radius_m
         reduced = background.reduce(frame)
-        foreground = background.foreground(reduced)
+        everywhere = background.foreground(reduced)
+        foreground = everywhere & background.region
         opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._kernel)
         count, labels, stats, centroids = cv2.connectedComponentsWithStats(opened, connectivity=4)
         large = np.zeros_like(opened)
@@ -114,7 +117,11 @@ class BallFinder:
             if _near(views, guess, radius_m):
                 continue
             view = fit_outline(frame, self.camera, guess, radius_m, smear)
-            if view is not None and view.support >= ENOUGH_SUPPORT and not _near(views, view.at_m, radius_m):
+            if view is None or view.support < ENOUGH_SUPPORT or _near(views, view.at_m, radius_m):
+                continue
+            if self._stands_free(everywhere, view) or any(
+                np.hypot(*(ball.at_m - view.at_m)) < radius_m for ball in expected
+            ):
                 views.append(view)
                 reused.append(False)
         for ball in unseen:
@@ -141,6 +148,17 @@ class BallFinder:
         if view is None or view.support < ENOUGH_SUPPORT_IN_CROWD or _near(views, view.at_m, radius_m):
             return None
         return view if colour_distance(view.colour, ball.colour) < COLOUR_GATE else None
+
+    def _stands_free(self, everywhere: Mask, view: BallView) -> bool:
+        """Whether cloth or rail is seen most of the way round a ball: a knuckle or a sleeve goes on somewhere."""
+        at_m = np.array([[*view.at_m, self.table.ball_radius_m]])
+        radius = ball_radius_px(self.camera, at_m, self.table.ball_radius_m)[0] / self.background.factor
+        angle = np.linspace(0, 2 * np.pi, 32, endpoint=False)
+        ring = (view.at_px + 0.5) / self.background.factor - 0.5
+        x, y = np.round(ring[:, None] + (1.3 * radius + 1) * np.array([np.cos(angle), np.sin(angle)])).astype(int)
+        height, width = everywhere.shape
+        within = (x >= 0) & (x < width) & (y >= 0) & (y < height)
+        return bool((everywhere[y[within], x[within]] == 0).sum() >= FREE_RING * len(angle))
 
     def _unchanged(self, reduced: Picture, at_px: Vector) -> bool:
         """Whether the reduced picture round a resting ball is as it was in the frame before."""

@@ -25,6 +25,8 @@ TIME_TOLERANCE_S = 0.05
 HAND_HIDDEN_S, HAND_SPEED_MPS = 0.25, 1.0
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
+# Two tracks of one colour that were both seen for longer than this are two balls; a shorter gap is no gap.
+TOGETHER_S, UNSEEN_S = 0.3, 0.2
 # A ball less white than this (luma less twice the chroma) is no cue ball, even when nothing whiter is on the table.
 WHITE_ENOUGH = 60.0
 
@@ -176,12 +178,19 @@ def _merged(name: str, tracks: Sequence[Track]) -> Ball:
 
 
 def _together(first: Track, second: Track) -> bool:
-    """Whether two tracks were on the table at the same time (then they are two balls)."""
-    spans = [
-        (
-            min([r.first_s for r in t.rests] + [s.time_s for s in t.path[:1]]),
-            t.gone_s if t.gone else t.seen_s,
-        )
-        for t in (first, second)
-    ]
-    return min(spans[0][1], spans[1][1]) - max(spans[0][0], spans[1][0]) > 0.3
+    """Whether two tracks were seen at the same time for more than a moment (then they are two balls)."""
+    both = sum(
+        max(min(a[1], b[1]) - max(a[0], b[0]), 0.0) for a in _seen_intervals(first) for b in _seen_intervals(second)
+    )
+    return both > TOGETHER_S
+
+
+def _seen_intervals(track: Track) -> list[tuple[float, float]]:
+    """From when to when the ball was seen, at rest or under way."""
+    intervals = [(r.first_s, r.last_s) for r in track.rests]
+    for sighting in track.path:
+        if intervals and 0 <= sighting.time_s - intervals[-1][1] < UNSEEN_S:
+            intervals[-1] = (intervals[-1][0], sighting.time_s)
+        else:
+            intervals.append((sighting.time_s, sighting.time_s))
+    return intervals

@@ -25,7 +25,12 @@ GONE_S = 0.6
 HIDDEN_S = 6.0
 # No ball on a table is faster (references: break shots reach 13 m/s); what would be faster is another ball.
 FASTEST_MPS = 14.0
-SAME_COLOUR = 40.0
+SAME_COLOUR = 35.0
+# A sighting this far from where a ball should be counts as much against it as half the colour gate.
+NEAR_M = 0.02
+# A ball that was out of sight may be off its prediction by what friction can do, but no more than this.
+MOST_DECELERATION_MPS2 = 4.0
+MOST_SURPRISE_M = 0.3
 # A new thing counts as a ball when it was seen in this many frames.
 CONFIRM_FRAMES = 3
 # Sightings at rest that are averaged; more would only repeat what compression does.
@@ -152,16 +157,15 @@ class Tracker:
         for track in tracks:
             where = track.predicted_m(seen.time_s)
             elapsed = seen.time_s - track.seen_s
-            gate = 0.012 + 0.35 * float(np.hypot(*track.velocity_mps())) * elapsed + (
-                0.0 if track.resting else 0.5 * 4.0 * elapsed**2
-            )
+            gate = 0.012 + 0.35 * float(np.hypot(*track.velocity_mps())) * elapsed
+            gate += 0.0 if track.resting else min(MOST_DECELERATION_MPS2 / 2 * elapsed**2, MOST_SURPRISE_M)
             for k in views:
                 ball = seen.balls[k]
                 distance = float(np.hypot(*(ball.at_m - where)))
                 hue = colour_distance(ball.colour, track.colour)
                 if distance < gate and hue < 1.5 * SAME_COLOUR:
                     # Of two balls that part after they met, colour tells which is which.
-                    pairs.append((distance / gate + 2 * hue / SAME_COLOUR, track.ident, track, k))
+                    pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)
 
     def _far_pairs(
@@ -227,7 +231,9 @@ class Tracker:
         if track.frames < CONFIRM_FRAMES:
             return
         where = np.array([[*track.predicted_m(seen.time_s), self.table.ball_radius_m]])
-        covered = seen.covered(self.camera.project(where)[0])
+        # Another ball that has come to lie there does not hide this one.
+        taken = any(np.hypot(*(b.at_m - where[0, :2])) < 2 * self.table.ball_radius_m for b in seen.balls)
+        covered = not taken and seen.covered(self.camera.project(where)[0])
         elapsed = seen.time_s - track.seen_s
         track.hidden = True
         if not covered and track.resting and elapsed > 0.05:
@@ -240,17 +246,10 @@ class Tracker:
             self._last_motion_s = max(self._last_motion_s, seen.time_s - GONE_S)
 
     def _begin(self, view: BallView, time_s: float) -> None:
-        """A ball that is new, or one that was gone and is back: the nearest in colour."""
-        known = [t for t in self.tracks if t.gone and colour_distance(t.colour, view.colour) < SAME_COLOUR]
-        sighting = Sighting(time_s, view.at_m, view.sd_m, False)
-        if known:
-            track = min(known, key=lambda t: colour_distance(t.colour, view.colour))
-            # It was placed by hand: what it did before it vanished stays in its history, the gap tells.
-            track.gone, track.resting, track.hidden = False, False, False
-            track.view, track.seen_s = view, time_s
-            track.path.append(sighting)
-            return
-        self.tracks.append(Track(self._next, view.colour, view, time_s, path=[sighting]))
+        """A ball that nobody expected: a new track; that it is an old ball come back is told later, by its colour."""
+        self.tracks.append(
+            Track(self._next, view.colour, view, time_s, path=[Sighting(time_s, view.at_m, view.sd_m, False)])
+        )
         self._next += 1
 
 
