@@ -101,8 +101,12 @@ def database_exists(settings: Settings) -> bool:
 @contextmanager
 def reading(engine: Engine) -> Iterator[Session]:
     """A session that sees one state of the log and changes nothing."""
+    options: dict[str, Any] = {READS_ONLY: True}
+    if engine.dialect.name == "postgresql":
+        # Its default shows each statement a newer state; SQLite keeps one for the whole transaction by itself.
+        options["isolation_level"] = "REPEATABLE READ"
     with (
-        engine.connect().execution_options(**{READS_ONLY: True}) as connection,
+        engine.connect().execution_options(**options) as connection,
         Session(connection, expire_on_commit=False) as session,
     ):
         yield session

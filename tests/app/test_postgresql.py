@@ -1,0 +1,70 @@
+"""The log on PostgreSQL. Needs the address of an empty database in RAILPOINT_TEST_POSTGRESQL, and psycopg."""
+
+import os
+import threading
+from collections.abc import Iterator
+from dataclasses import replace
+from math import isnan, nan
+
+import pytest
+from alembic import command
+from sqlalchemy import Engine
+
+from app.database import alembic_config, check_database, open_database
+from app.log import store_reading
+from app.log_views import list_attempts, list_sessions, list_shots, load_session
+from app.settings import Settings
+from tests.app.conftest import clip
+from tests.app.scenario import KICK, TABLE, attempt, reading
+
+ADDRESS = os.environ.get("RAILPOINT_TEST_POSTGRESQL", "")
+pytestmark = pytest.mark.skipif(not ADDRESS, reason="RAILPOINT_TEST_POSTGRESQL names no database")
+
+
+@pytest.fixture
+def postgresql() -> Iterator[Engine]:
+    settings = Settings(database_url=ADDRESS)
+    check_database(settings)
+    engine = open_database(settings)
+    yield engine
+    with engine.begin() as connection:
+        command.downgrade(alembic_config(connection), "base")
+    engine.dispose()
+
+
+def test_the_schema_is_up_to_date(postgresql: Engine) -> None:
+    with postgresql.begin() as connection:
+        command.check(alembic_config(connection))
+
+
+def test_unknown_values_and_counts(postgresql: Engine) -> None:
+    unknown = replace(attempt((0.5, 0.3), 0.1), miss_m=nan, miss_sd_m=nan)
+    stored = store_reading(postgresql, reading([unknown, attempt((0.5, 0.3), 2.0, t_s=9.0)]), clip())
+    found = load_session(postgresql, stored.session_id)
+    assert found is not None
+    assert found.table == TABLE
+    assert found.shots == (KICK,)
+    assert found.started_at == clip().filmed_at
+    assert isnan(found.attempts[0].attempt.miss_m)
+    assert [(s.attempts, s.made) for s in list_shots(postgresql)] == [(2, 1)]
+
+
+def test_writers_at_once_lose_nothing_and_store_nothing_twice(postgresql: Engine) -> None:
+    failures: list[BaseException] = []
+
+    def write(k: int) -> None:
+        try:
+            for n in range(3):
+                store_reading(postgresql, reading([attempt((0.5, 0.3), 0.1)]), clip(1 + 3 * k + n), player="A. Player")
+            store_reading(postgresql, reading(), clip(28))
+        except BaseException as error:
+            failures.append(error)
+
+    threads = [threading.Thread(target=write, args=(k,)) for k in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+    assert len(list_attempts(postgresql)) == 12 + 5
+    assert len(list_sessions(postgresql)) == 13
