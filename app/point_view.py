@@ -16,6 +16,11 @@ INCH_M = 0.0254
 FAR_TABLE_LENGTHS = 10.0
 # Farther past a corner than this a tape is laid, not sights counted.
 MOST_SIGHTS_PAST = 2.0
+ONE_POINT = {
+    "enough": "For the starts seen, aiming at this one point is good enough.",
+    "not enough": "One point is not good enough for all the starts seen: the lines do not meet in one.",
+    "cannot tell": "Whether one point is good enough cannot be told yet.",
+}
 # Nearer than this to a corner is at the corner.
 SIGHTS_AT_CORNER = 0.03
 
@@ -40,6 +45,7 @@ class PointView:
     nearest_m: float
     farthest_m: float
     spread_deg: float
+    one_point: str
     reason: str
 
     @property
@@ -74,6 +80,7 @@ def point_view(fit: dict[str, Any], reason: str = "") -> PointView:
         nearest_m=nearest,
         farthest_m=farthest,
         spread_deg=_measured(fit.get("spread_deg")),
+        one_point=str(fit.get("one_point") or ""),
         reason=reason or str(fit.get("reason") or ""),
     )
 
@@ -97,6 +104,8 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
         )
     else:
         sentences.append(f"Told from {view.used} of {view.attempts} attempts.")
+    if view.one_point in ONE_POINT:
+        sentences.append(ONE_POINT[view.one_point])
     return sentences
 
 

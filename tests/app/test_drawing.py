@@ -213,6 +213,14 @@ def test_the_ellipse_is_told_by_the_line_of_aim() -> None:
     assert "8.0 cm either way across the line of aim and 3.0 cm along it" in tell_point(turned, KICK, TABLE)[1]
 
 
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [("enough", "is good enough"), ("not enough", "not good enough"), ("cannot tell", "cannot be told yet")],
+)
+def test_whether_one_point_will_do(answer: str, words: str) -> None:
+    assert words in tell_point(replace(fitted((2.43, 2.37)), one_point=answer), KICK, TABLE)[-1]
+
+
 def test_points_that_are_not_there() -> None:
     assert tell_point(point_view({"attempts": 0}), KICK, TABLE) == ["No point yet: there are no attempts."]
     why = point_view({"attempts": 2, "used": 2, "reason": "2 attempts; 3 are needed"})
