@@ -10,7 +10,12 @@ import numpy as np
 from app.attempts_csv import AttemptRow
 from app.convergence import Convergence, converge, refused
 from app.evidence import Evidence, gather
+from app.margins import margins_rad, smaller
+from app.one_point import OnePoint, cannot_tell, judge
+from app.pooled import Pooled, pooled
+from app.rules import Rule, rank_rules
 from app.scatter import ScatterPrior
+from app.terms import Term, fit_term
 from calibration.table import Table
 from vision.shot import Shot
 
@@ -19,6 +24,8 @@ SCHEMA = 1
 ENOUGH_MEASURED = 5
 # A right entry's weight is seldom below this; those above it are not worth a reader's time.
 LISTED = 0.9
+FEWEST_FOR_SPEED = 10
+LEAST_SPEED_RANGE_MPS = 0.1
 
 
 @dataclass(frozen=True)
@@ -32,20 +39,27 @@ class RowWeight:
 
 @dataclass(frozen=True)
 class ShotFit:
-    """The fit of one shot. ``convergence`` holds the point and its uncertainty, NaN and None where not known."""
+    """The fit of one shot. ``convergence`` holds the point and its uncertainty, NaN and None where not known.
+
+    ``speed_slope`` is how the needed bearing moves with the launch speed (radians per m/s; None below ten attempts with
+    speeds); ``pooled`` says what has been thrown together.
+    """
 
     shot: str
     attempts: int
     used: int
+    measured: int
     convergence: Convergence
-    one_point: str | None
-    rules: tuple[dict[str, Any], ...]
+    one_point: OnePoint
+    rules: tuple[Rule, ...]
     weights: tuple[RowWeight, ...]
+    speed_slope: Term | None
+    pooled: tuple[Pooled, ...]
 
     def to_json(self) -> dict[str, Any]:
         """The published form: degrees and metres, null for what is not known."""
         c = self.convergence
-        ellipse = c.ellipse
+        ellipse, slope = c.ellipse, self.speed_slope
         sds = [float(np.sqrt(v)) for v in np.diag(c.family_covariance)]
         return {
             "schema": SCHEMA,
@@ -76,9 +90,13 @@ class ShotFit:
             "spread_range_deg": None
             if not isfinite(c.spread_range_rad[0])
             else [_number(degrees(v), 5) for v in c.spread_range_rad],
-            "one_point": self.one_point,
-            "rules": list(self.rules),
+            "one_point": self.one_point.verdict,
+            "one_point_detail": _detail(self.one_point),
+            "rules": [rule.to_json() for rule in self.rules],
             "weights": [{"row": w.row, "weight": round(w.weight, 3), "why": w.why} for w in self.weights],
+            "speed_slope_deg_per_mps": None if slope is None else _number(degrees(slope.value_rad), 5),
+            "speed_slope_sd_deg_per_mps": None if slope is None else _number(degrees(slope.sd_rad), 5),
+            "pooled": [p.to_json() for p in self.pooled],
         }
 
 
@@ -89,6 +107,7 @@ def fit_shot(
     table: Table,
     shot: Shot | None = None,
     prior: ScatterPrior | None = None,
+    marks: Mapping[str, tuple[float, float]] | None = None,
 ) -> ShotFit:
     """Fit the attempts at one shot.
 
@@ -97,24 +116,53 @@ def fit_shot(
     rows : attempts; those of other shots are left out.
     shot : supplies what the rows do not say (what a degree is worth).
     prior : scatter of the same table's or player's other shots; without one, measured attempts speak for themselves.
+    marks : named places in the table frame, metres, to be compared as aiming rules.
     """
     mine = [row for row in rows if row.shot == shot_name]
     evidence = gather(mine, table, shot)
     if prior is None and evidence.measured < min(ENOUGH_MEASURED, len(evidence.rows)):
         prior = ScatterPrior()
+    obs = evidence.observations
     if evidence.rows:
-        found = converge(evidence.observations, table.centre_m, prior=prior)
+        found = converge(obs, table.centre_m, prior=prior)
+        margin = np.array([smaller(*_margins(row, table, shot)) for row in evidence.rows])
+        verdict = judge(obs, found, margin, evidence.miss_per_rad_m, table.centre_m, prior)
+        rules = rank_rules(obs, found, evidence.miss_per_rad_m, table, shot, marks or {}, prior)
     else:
         found = refused("no attempt says which bearing it needed: log misses, or outcomes with margins.")
+        verdict, rules = cannot_tell("there is no fit."), ()
     return ShotFit(
         shot=shot_name,
         attempts=len(mine),
         used=len(evidence.rows),
+        measured=evidence.measured,
         convergence=found,
-        one_point=None,
-        rules=(),
+        one_point=verdict,
+        rules=rules,
         weights=_weights(evidence, found),
+        speed_slope=_speed_slope(evidence, found, prior),
+        pooled=pooled(evidence.rows),
     )
+
+
+def _margins(row: AttemptRow, table: Table, shot: Shot | None) -> tuple[float, float]:
+    """As logged, else from the shot's geometry."""
+    if shot is None or isfinite(row.margin_left_rad) or isfinite(row.margin_right_rad):
+        return row.margin_left_rad, row.margin_right_rad
+    return margins_rad(shot, table, np.array([row.start_x_m, row.start_y_m]))
+
+
+def _speed_slope(evidence: Evidence, found: Convergence, prior: ScatterPrior | None) -> Term | None:
+    """Long shots are hit harder: with fewer attempts, speed and start cannot be told apart at all."""
+    speed = np.array([row.speed_mps for row in evidence.rows])
+    if (
+        found.status == "refused"
+        or len(speed) < FEWEST_FOR_SPEED
+        or not np.isfinite(speed).all()
+        or np.ptp(speed) < 0.1
+    ):
+        return None
+    return fit_term(evidence.observations, speed - speed.mean(), prior)
 
 
 def _weights(evidence: Evidence, found: Convergence) -> tuple[RowWeight, ...]:
@@ -129,13 +177,59 @@ def _weights(evidence: Evidence, found: Convergence) -> tuple[RowWeight, ...]:
     return tuple(sorted(listed, key=lambda w: w.row))
 
 
-def fit_all(rows: Sequence[AttemptRow], table: Table, shots: Mapping[str, Shot] | None = None) -> list[ShotFit]:
-    """Fit every shot of a log, in order of first appearance. ``shots`` maps names to shot files' contents."""
+def fit_all(
+    rows: Sequence[AttemptRow],
+    table: Table,
+    shots: Mapping[str, Shot] | None = None,
+    marks: Mapping[str, tuple[float, float]] | None = None,
+) -> list[ShotFit]:
+    """Fit every shot of a log, in order of first appearance. ``shots`` maps names to shot files' contents.
+
+    Shots whose outcomes alone cannot tell the scatter borrow it from the shots with measured misses.
+    """
     by_shot: dict[str, list[AttemptRow]] = {}
     for row in rows:
         by_shot.setdefault(row.shot, []).append(row)
     known = shots or {}
-    return [fit_shot(mine, shot_name=name, table=table, shot=known.get(name)) for name, mine in by_shot.items()]
+    fits = {
+        name: fit_shot(mine, shot_name=name, table=table, shot=known.get(name), marks=marks)
+        for name, mine in by_shot.items()
+    }
+    prior = _shared_scatter([f for f in fits.values() if f.measured >= ENOUGH_MEASURED])
+    if prior is not None:
+        for name, fit in fits.items():
+            if fit.measured < ENOUGH_MEASURED:
+                mine, shot = by_shot[name], known.get(name)
+                fits[name] = fit_shot(mine, shot_name=name, table=table, shot=shot, prior=prior, marks=marks)
+    return list(fits.values())
+
+
+def _shared_scatter(fits: Sequence[ShotFit]) -> ScatterPrior | None:
+    """Prior from shots that know their own scatter: the mean of its logarithm, by degrees of freedom."""
+    # The middle of what each knows: its best value may be nothing, which has no logarithm.
+    nodes = [(f.convergence.nodes, f.used - 2) for f in fits]
+    told = [(known.quantile(0.5), freedom) for known, freedom in nodes if known is not None and freedom > 0]
+    if not told:
+        return None
+    spread, freedom = np.array(told).T
+    return ScatterPrior(middle_rad=float(np.exp(np.average(np.log(spread), weights=freedom))))
+
+
+def _detail(verdict: OnePoint) -> dict[str, Any]:
+    return {
+        "reason": verdict.reason,
+        "share_of_margin": _number(verdict.share_of_margin, 4),
+        "share_of_margin_at_most": _number(verdict.share_of_margin_at_most, 4),
+        "extra_miss_m": _number(verdict.extra_miss_m, 5),
+        "extra_miss_at_most_m": _number(verdict.extra_miss_at_most_m, 5),
+        "envelope": [
+            {
+                "across_m": _number(p.across_m, 4),
+                "point_m": None if p.point_m is None else [_number(v, 4) for v in p.point_m],
+            }
+            for p in verdict.envelope
+        ],
+    }
 
 
 def _number(value: float, digits: int) -> float | None:

@@ -1,0 +1,150 @@
+"""Aiming rules side by side on the same attempts: by how much would each miss?
+
+A rule is a family of lines with some of its two parameters given: one point (none given), one line carried over
+parallel to itself (no convergence), and rules that leave nothing free: the ideal mirror, a pocket or a mark to aim at.
+For each the scatter of the needed bearings about the rule's lines is estimated from all attempts, measured or not (a
+rule that is off shows as scatter), and turned into the miss to expect at the starts seen.
+
+The rule of the half-way line (aim parallel to the line from the middle between ball and target to the point of the rail
+straight across from the target) is, for one rail, exactly the mirror: by similar triangles its line from the ball meets
+the rail where the mirror's does. It is listed for one-rail shots under its own name, with the mirror's numbers; it is
+not the rule of carrying one line over parallel to itself.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from math import log, nan, pi, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app import lines
+from app.convergence import Convergence
+from app.likelihood import LEAST_SD_RAD, Observations, solve
+from app.scatter import ScatterPrior, reference_log_density, rough_scatter
+from calibration.table import POCKETS, Table, Vector
+from calibration.unfold import target_image
+from vision.shot import Shot
+
+NODES = 25
+# Rows that the point's fit takes for wrong entries judge no rule.
+TRUSTED = 0.5
+FEWEST = 3
+
+
+@dataclass(frozen=True)
+class Rule:
+    """``expected_miss_m`` with its 95 % range, NaN where no row says what a degree is worth; ``aicc`` NaN where it is
+    not defined."""
+
+    name: str
+    expected_miss_m: float
+    expected_miss_range_m: tuple[float, float]
+    aicc: float
+
+    def to_json(self) -> dict[str, Any]:
+        def known(value: float, digits: int) -> float | None:
+            return round(value, digits) if np.isfinite(value) else None
+
+        low, high = (known(v, 5) for v in self.expected_miss_range_m)
+        return {
+            "rule": self.name,
+            "expected_miss_m": known(self.expected_miss_m, 5),
+            "expected_miss_range_m": None if low is None else [low, high],
+            "aicc": known(self.aicc, 3),
+        }
+
+
+def rank_rules(
+    obs: Observations,
+    found: Convergence,
+    miss_per_rad_m: Vector,
+    table: Table,
+    shot: Shot | None,
+    marks: Mapping[str, tuple[float, float]],
+    prior: ScatterPrior | None,
+) -> tuple[Rule, ...]:
+    """Rules by rising expected miss. Marks are places in the table frame, metres; of the pockets the best is told."""
+    trusted = found.row_weight >= TRUSTED
+    if found.status == "refused" or int(trusted.sum()) < FEWEST:
+        return ()
+    kept = _subset(obs, trusted)
+    worth = np.abs(miss_per_rad_m[trusted])
+    parallel = np.array([found.family[0], 0.0])
+    rules = [
+        _rule("point", kept, found.family, (), worth, prior),
+        _rule("parallel", kept, parallel, (1,), worth, prior),
+    ]
+
+    def at(name: str, place_m: Vector) -> Rule:
+        towards = place_m - table.centre_m
+        ahead = float(towards @ lines.unit(found.family[0])) >= 0
+        return _rule(name, kept, lines.from_point(towards, ahead), (0, 1), worth, prior)
+
+    if shot is not None and not (shot.target_ball == "any" and shot.target_pocket is None and shot.target_aim is None):
+        mirror = at("mirror", target_image(shot.target_point_m(table), shot.rails, table))
+        rules.append(mirror)
+        if len(shot.rails) == 1:
+            rules.append(replace(mirror, name="half-way line"))
+    pockets = [at("pocket", table.mouth_m(p)) for p in POCKETS]
+    rules.append(min(pockets, key=_order))
+    rules += [at(f"mark:{name}", np.array(place)) for name, place in marks.items()]
+    return tuple(sorted(rules, key=_order))
+
+
+def _order(rule: Rule) -> tuple[float, float]:
+    miss, score = (v if np.isfinite(v) else np.inf for v in (rule.expected_miss_m, rule.aicc))
+    return miss, score
+
+
+def _rule(
+    name: str, obs: Observations, family: Vector, held: tuple[int, ...], worth_m: Vector, prior: ScatterPrior | None
+) -> Rule:
+    n, q = len(obs), obs.nuisance_rad.shape[1]
+    start = family
+    if held == (1,):
+        start = solve(obs, np.array([0.01]), family[None], held=held).family[0]
+    middle = max(rough_scatter(obs, start), LEAST_SD_RAD * 1e3)
+    grid = np.linspace(log(middle) - 4, log(middle) + 1.0 + 8 / max(n - 2, 1), NODES)
+    fitted = solve(obs, np.exp(grid), np.tile(start, (NODES, 1)), held=held, tolerance=1e-6)
+    free = [k for k in (0, 1) if k not in held]
+    inner = list(range(2, 2 + q))
+    marginal = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, inner][:, :, inner])[1]
+    both = free + inner
+    restricted = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, both][:, :, both])[1]
+    score = restricted + (reference_log_density(grid, obs) if prior is None else prior.log_density(grid))
+    weight = np.exp(score - score.max())
+    weight /= weight.sum()
+    below = np.cumsum(weight) - 0.5 * weight
+    low, best, high = (float(np.exp(np.interp(p, below, grid))) for p in (0.025, 0.5, 0.975))
+    parameters = len(free) + 1
+    spare = n - parameters - 1
+    penalty = 2 * parameters + 2 * parameters * (parameters + 1) / spare if spare > 0 else nan
+    # What the free parameters are not known to adds to the scatter of the next attempt.
+    unsure = np.zeros(n)
+    if free:
+        k = int(np.argmin(np.abs(grid - log(best))))
+        columns = lines.jacobian(fitted.family[k], obs.start_m)[:, free]
+        inverse = np.linalg.inv(fitted.information[k][np.ix_(both, both)])[: len(free), : len(free)]
+        unsure = np.sum((columns @ inverse) * columns, axis=1)
+    known = np.isfinite(worth_m)
+
+    def miss(scatter: float) -> float:
+        if not known.any():
+            return nan
+        return float(np.mean(worth_m[known] * np.sqrt(scatter**2 + unsure[known]))) * sqrt(2 / pi)
+
+    return Rule(name, miss(best), (miss(low), miss(high)), -2 * float(marginal.max()) + penalty)
+
+
+def _subset(obs: Observations, keep: NDArray[np.bool_]) -> Observations:
+    return Observations(
+        obs.start_m[keep],
+        obs.bearing_rad[keep],
+        obs.sd_rad[keep],
+        obs.nuisance_rad[keep],
+        obs.low_rad[keep],
+        obs.high_rad[keep],
+        obs.outside[keep],
+    )

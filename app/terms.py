@@ -1,0 +1,46 @@
+"""One more term beside the family: does the needed bearing also depend on this?"""
+
+from dataclasses import dataclass, replace
+from math import sqrt
+
+import numpy as np
+from scipy.stats import t as t_distribution
+
+from app import lines
+from app.likelihood import LEAST_SD_RAD, Observations, row_terms
+from app.scatter import ScatterPrior, at_scatter, integrate_scatter, restricted_estimate
+from calibration.table import Vector
+
+# Prior standard deviation of the term where its column is one: so wide that it says nothing.
+BROAD_RAD = 0.5
+
+
+@dataclass(frozen=True)
+class Term:
+    """Coefficient of the term's column, radians, its standard deviation and degrees of freedom."""
+
+    value_rad: float
+    sd_rad: float
+    freedom: int
+
+    def interval(self, confidence: float) -> tuple[float, float]:
+        half = float(t_distribution.ppf(0.5 + confidence / 2, self.freedom)) * self.sd_rad
+        return self.value_rad - half, self.value_rad + half
+
+
+def fit_term(obs: Observations, column: Vector, prior: ScatterPrior | None) -> Term:
+    """Fit the family, the nuisances and the coefficient of ``column`` (n,) together. Needs at least four attempts."""
+    scale = float(np.max(np.abs(column)))
+    longer = replace(obs, nuisance_rad=np.column_stack([obs.nuisance_rad, column / scale * BROAD_RAD]))
+    nodes = integrate_scatter(longer, prior)
+    best = at_scatter(longer, nodes, restricted_estimate(longer, nodes, prior))
+    sd = sqrt(float(np.linalg.inv(best.information[0])[-1, -1]))
+    unit = BROAD_RAD / scale
+    return Term(float(best.nuisance[0, -1]) * unit, sd * unit, max(len(obs) - 3, 1))
+
+
+def row_information(obs: Observations, family: Vector, spread_rad: float) -> Vector:
+    """Information of each row on its needed bearing, (n,), one over radians squared."""
+    variance = np.maximum(spread_rad**2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+    error = lines.residuals(family, obs.start_m, obs.bearing_unit)
+    return row_terms(error, variance, obs)[2]
