@@ -84,7 +84,7 @@ def drawing_style() -> str:
     return (files("app") / "static" / "drawing.css").read_text(encoding="utf-8")
 
 
-def legs(attempt: Attempt, shot: Shot) -> tuple[list[Vector], list[Vector]]:
+def legs(attempt: Attempt, shot: Shot, table: Table) -> tuple[list[Vector], list[Vector]]:
     """The path in two parts: up to where the ball arrived after the last rail named, and what came after.
 
     It arrives at the first thing it meets there: a ball, another rail, a pocket, or where it stops. Unmeasured places
@@ -93,6 +93,7 @@ def legs(attempt: Attempt, shot: Shot) -> tuple[list[Vector], list[Vector]]:
     # Sorting is stable: a contact of unknown time stays after those before it.
     events = [(c.t_s, c.at_m, True) for c in attempt.contacts]
     events += [(c.t_s, c.at_m, False) for c in attempt.ball_contacts if attempt.ball in c.balls]
+    events += [(p.t_s, table.mouth_m(p.pocket), False) for p in attempt.pocketed if p.ball == attempt.ball]
     events.sort(key=lambda event: event[0] if isfinite(event[0]) else float("inf"))
     last_m = attempt.path_m[-1, 1:] if len(attempt.path_m) else None
     places = [attempt.start_m]
@@ -116,7 +117,7 @@ def legs(attempt: Attempt, shot: Shot) -> tuple[list[Vector], list[Vector]]:
 
 
 def _attempt(svg: Svg, number: int, attempt: Attempt, shot: Shot, table: Table, anchor: str) -> None:
-    before, after = legs(attempt, shot)
+    before, after = legs(attempt, shot, table)
     if not before:
         return
     words = tell_attempt(attempt, shot, table)

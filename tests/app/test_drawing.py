@@ -19,7 +19,7 @@ from app.svg import Svg, number
 from app.table_drawing import pocket_disc
 from calibration.table import POCKETS, STANDARD_TABLES
 from tests.app.scenario import KICK, TABLE, attempt, reading
-from vision.reading import Attempt
+from vision.reading import Attempt, Pocketing
 
 GOLDEN = Path(__file__).parent / "golden" / "practice.svg"
 NAMESPACE = "{http://www.w3.org/2000/svg}"
@@ -142,16 +142,18 @@ def test_needed_lines_pass_through_the_point_that_made_them() -> None:
 
 def test_legs_end_where_the_ball_arrived() -> None:
     tried = attempt((0.98, 0.25), 0.0)
-    before, after = legs(tried, KICK)
+    before, after = legs(tried, KICK, TABLE)
     assert len(before) == 3
     np.testing.assert_allclose(before[1], tried.contacts[0].at_m)
     np.testing.assert_allclose(before[2], tried.ball_contacts[0].at_m)
+    dropped = replace(tried, ball_contacts=(), pocketed=(Pocketing("cue", "foot-right", 9.0),))
+    np.testing.assert_allclose(legs(dropped, KICK, TABLE)[0][2], TABLE.mouth_m("foot-right"))
     stopped = replace(tried, contacts=(), ball_contacts=(), path_m=np.array([[3.0, 0.98, 0.25], [3.5, 1.1, 0.5]]))
-    before, after = legs(stopped, KICK)
+    before, after = legs(stopped, KICK, TABLE)
     assert [tuple(p) for p in before] == [(0.98, 0.25), (1.1, 0.5)]
     assert after == []
     lost = replace(stopped, path_m=np.empty((0, 3)), start_m=np.array([nan, nan]))
-    assert legs(lost, KICK) == ([], [])
+    assert legs(lost, KICK, TABLE) == ([], [])
 
 
 def test_links_titles_and_escapes() -> None:
