@@ -21,6 +21,8 @@ SEEDS = 10
 LEAST_AREA = 0.06
 LEAST_AGREEMENT = 0.80
 BORDER_MARGIN_PX = 3.0
+# Widest gap that is bridged: the shaded face of a far cushion between the bed and the cushion's top.
+BRIDGE_PX = 9
 
 
 @dataclass(frozen=True)
@@ -98,7 +100,7 @@ def _grow(lab: NDArray[np.float32], seed: Vector) -> Mask | None:
 
 def _largest(mask: Mask) -> Mask | None:
     """The largest connected part after thin gaps (shadow under the nose) are bridged, holes (balls) filled."""
-    bridge = np.ones((5, 5), np.uint8)
+    bridge = np.ones((BRIDGE_PX, BRIDGE_PX), np.uint8)
     closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     closed = cv2.morphologyEx(closed, cv2.MORPH_CLOSE, bridge)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)

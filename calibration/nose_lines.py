@@ -247,7 +247,7 @@ def find_cloth_edge(
     return replace(points, sd_px=np.maximum(points.sd_px, CLOTH_LEAST_SD_PX) * inflate)
 
 
-def _colour_crossings(strip: Strip, inner: Vector, first: int) -> tuple[Vector, Vector]:
+def _colour_crossings(strip: Strip, inner: Linear, first: int) -> tuple[Vector, Vector]:
     """Half-way crossings from the cushion's colour to that of the rail just beyond, along the line between the two."""
     width = round(1.0 / STEP_PX)
     beyond = slice(first + 2 * width, first + 5 * width)
