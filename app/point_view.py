@@ -30,7 +30,9 @@ class PointView:
     """The point and its 95 % ellipse; ``point_m`` is None when the region reaches infinity or there is no fit.
 
     ``direction_rad`` and ``inverse_distance_per_m`` are seen from the table's centre and NaN without a fit;
-    ``nearest_m`` and ``farthest_m`` bound the distance within the 95 % region (infinity where it has no bound).
+    ``worst_extra_m`` is how much aiming at one point costs at the worst start, at most; ``pooled`` says which strokes or
+    players were thrown together; ``nearest_m`` and ``farthest_m`` bound the distance within the 95 % region (infinity
+    where it has no bound).
     """
 
     attempts: int
@@ -46,6 +48,8 @@ class PointView:
     farthest_m: float
     spread_deg: float
     one_point: str
+    worst_extra_m: float
+    pooled: tuple[str, ...]
     reason: str
 
     @property
@@ -81,6 +85,8 @@ def point_view(fit: dict[str, Any], reason: str = "") -> PointView:
         farthest_m=farthest,
         spread_deg=_measured(fit.get("spread_deg")),
         one_point=str(fit.get("one_point") or ""),
+        worst_extra_m=_measured((fit.get("one_point_detail") or {}).get("extra_miss_at_most_m")),
+        pooled=tuple(_pooled(entry) for entry in fit.get("pooled") or []),
         reason=reason or str(fit.get("reason") or ""),
     )
 
@@ -105,8 +111,11 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
     else:
         sentences.append(f"Told from {view.used} of {view.attempts} attempts.")
     if view.one_point in ONE_POINT:
-        sentences.append(ONE_POINT[view.one_point])
-    return sentences
+        sentence = ONE_POINT[view.one_point]
+        if isfinite(view.worst_extra_m):
+            sentence += f" At the worst start it costs at most {_length(view.worst_extra_m)}."
+        sentences.append(sentence)
+    return sentences + [f"Thrown together here: {entry}." for entry in view.pooled]
 
 
 def rail_facing(place_m: Vector, table: Table, first: Rail | None = None) -> Rail | None:
@@ -229,6 +238,11 @@ def _length(length_m: float) -> str:
     if length_m < 2:
         return f"{told(100 * length_m, nan, finest=1)} cm"
     return f"{told(length_m, nan, finest=1)} m"
+
+
+def _pooled(entry: dict[str, Any]) -> str:
+    """``english left (3), none (4)``."""
+    return f"{entry['by']} " + ", ".join(f"{value} ({count})" for value, count in entry["attempts"].items())
 
 
 def _measured(value: Any) -> float:

@@ -2,19 +2,28 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import isfinite, nan
 
 from app.attempts_csv import AttemptRow
 from app.drawing import draw_practice
 from app.fit import ShotFit, fit_shot
 from app.log_views import LoggedAttempt
 from app.point_view import PointView, point_view, tell_point
+from app.rounding import told
 from app.words import AttemptWords, tell_attempt
 from calibration.table import Table
 from vision.shot import Shot
 
 # As in a file of attempts, whose header is line 1: attempt k of a practice is row k + 1.
 FIRST_ROW = 2
+
+RULES = {
+    "point": "at the point",
+    "parallel": "one line carried over parallel to itself",
+    "mirror": "as if the rail were a mirror",
+    "half-way line": "by the half-way line",
+    "pocket": "at the best pocket",
+}
 
 
 @dataclass(frozen=True)
@@ -69,6 +78,18 @@ class Practice:
         if self.elsewhere:
             told.append(f"{self.elsewhere} attempts on tables of another size are left out of the point.")
         return told
+
+    def ways_to_aim(self) -> list[tuple[str, str]]:
+        """Each aiming rule that was compared, in words, and the miss to expect with it in ball-widths."""
+        width_m = 2 * self.table.ball_radius_m
+        return [
+            (
+                RULES.get(rule.name, rule.name.removeprefix("mark:")),
+                f"{told(rule.expected_miss_m / width_m, nan, finest=1)} ball-widths",
+            )
+            for rule in self.fit.rules
+            if isfinite(rule.expected_miss_m)
+        ]
 
     def drawing(self, *, standalone: bool = False, anchor: str = "") -> str:
         attempts = [(k, a.attempt) for k, a in enumerate(self.attempts, 1)]

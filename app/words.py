@@ -16,13 +16,14 @@ from typing import Literal
 
 import numpy as np
 
+from app.pooled import speed_word
 from app.rounding import UNKNOWN, told
 from calibration.errors import InputError
 from calibration.table import CORNERS, Corner, Rail, Table, Vector
 from calibration.unfold import unfold
 from vision.flags import FLAGS
 from vision.reading import Attempt
-from vision.shot import SPEED_WORDS_MPS, Shot
+from vision.shot import Shot
 
 Side = Literal["long", "short", "left", "right", "on line", "not known"]
 
@@ -110,11 +111,6 @@ def tell_speed(speed_mps: float, sd_mps: float) -> str:
     if not isfinite(speed_mps) or speed_mps <= 0:
         return UNKNOWN
     return f"{speed_word(speed_mps)}, {told(speed_mps, sd_mps, finest=2)} m/s"
-
-
-def speed_word(speed_mps: float) -> str:
-    """The word whose speed is nearest by ratio."""
-    return min(SPEED_WORDS_MPS, key=lambda word: abs(np.log(speed_mps / SPEED_WORDS_MPS[word])))
 
 
 def arrival_bearing_rad(attempt: Attempt, shot: Shot, table: Table) -> float:

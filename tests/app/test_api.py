@@ -161,6 +161,8 @@ def test_the_session_page_tells_the_attempts(client: Client) -> None:
         assert words in text
     assert "straight out from the nose of the left rail" in text
     assert 'class="ellipse"' in text
+    assert "Ways to aim" in text
+    assert "as if the rail were a mirror" in text
     assert "No point yet: there are no attempts." in client.get("/sessions/2").text
 
 

@@ -223,6 +223,17 @@ def test_whether_one_point_will_do(answer: str, words: str) -> None:
     assert words in tell_point(replace(fitted((2.43, 2.37)), one_point=answer), KICK, TABLE)[-1]
 
 
+def test_what_one_point_costs_and_what_was_thrown_together() -> None:
+    fit = {"attempts": 7, "used": 7, "direction_deg": 56.0, "inverse_distance_per_m": 0.5, "one_point": "enough"}
+    fit |= {
+        "one_point_detail": {"extra_miss_at_most_m": 0.0123},
+        "pooled": [{"by": "english", "attempts": {"left": 3, "none": 4}}],
+    }
+    told = tell_point(point_view(fit), KICK, TABLE)
+    assert told[-2].endswith("good enough. At the worst start it costs at most 1.2 cm.")
+    assert told[-1] == "Thrown together here: english left (3), none (4)."
+
+
 def test_points_that_are_not_there() -> None:
     assert tell_point(point_view({"attempts": 0}), KICK, TABLE) == ["No point yet: there are no attempts."]
     why = point_view({"attempts": 2, "used": 2, "reason": "2 attempts; 3 are needed"})

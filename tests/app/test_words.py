@@ -6,7 +6,7 @@ from math import isfinite, nan, radians
 import numpy as np
 import pytest
 
-from app.words import corner_on, counting_corner, miss_side, side_of, speed_word, tell_attempt
+from app.words import corner_on, counting_corner, miss_side, side_of, tell_attempt, tell_speed
 from calibration.table import STANDARD_TABLES, Pocket, Rail
 from calibration.unfold import reflect
 from tests.app.scenario import KICK, TABLE, attempt
@@ -103,11 +103,12 @@ def test_a_miss_within_its_error_is_on_line() -> None:
 
 
 @pytest.mark.parametrize(
-    ("speed_mps", "word"),
-    [(0.5, "soft"), (1.6, "soft"), (1.7, "medium"), (2.7, "medium"), (2.9, "firm"), (9.0, "firm")],
+    ("speed_mps", "words"),
+    [(0.5, "soft, 0.50"), (1.6, "soft, 1.60"), (1.8, "medium, 1.80"), (2.8, "medium, 2.80"), (3.0, "firm, 3.00")],
 )
-def test_speed_words(speed_mps: float, word: str) -> None:
-    assert speed_word(speed_mps) == word
+def test_speed_words(speed_mps: float, words: str) -> None:
+    assert tell_speed(speed_mps, 0.02) == f"{words} m/s"
+    assert tell_speed(nan, nan) == tell_speed(0.0, 0.1) == "–"
 
 
 def test_counting_corners() -> None:
