@@ -30,8 +30,8 @@ class PointView:
     """The point and its 95 % ellipse; ``point_m`` is None when the region reaches infinity or there is no fit.
 
     ``direction_rad`` and ``inverse_distance_per_m`` are seen from the table's centre and NaN without a fit;
-    ``worst_extra_m`` is how much aiming at one point costs at the worst start, at most; ``pooled`` says which strokes or
-    players were thrown together; ``nearest_m`` and ``farthest_m`` bound the distance within the 95 % region (infinity
+    ``worst_extra_m`` is how much aiming at one point costs at the worst start, at most; ``pooled`` says which strokes
+    or players were thrown together; ``nearest_m`` and ``farthest_m`` bound the distance within the 95 % region (infinity
     where it has no bound).
     """
 
@@ -113,7 +113,7 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
     if view.one_point in ONE_POINT:
         sentence = ONE_POINT[view.one_point]
         if isfinite(view.worst_extra_m):
-            sentence += f" At the worst start it costs at most {_length(view.worst_extra_m)}."
+            sentence += f" At the worst start it costs up to {_length(view.worst_extra_m)}."
         sentences.append(sentence)
     return sentences + [f"Thrown together here: {entry}." for entry in view.pooled]
 

@@ -68,7 +68,7 @@ def draw_scale(svg: Svg, table: Table) -> None:
         svg.line(start, end)
         for x, level in (start, end):
             svg.line((x, level - 18), (x, level + 18))
-        svg.label((start[0] - 30, start[1] + 20), "50 cm", anchor="end")
+        svg.label((start[0] - 45, start[1] + 20), "50 cm", anchor="end")
         svg.label((mm(np.array([-RAIL_WIDTH_M, y]))[0], start[1] + 20), "← head", anchor="start", cls="rail-name")
 
 

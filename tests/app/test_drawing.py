@@ -230,7 +230,7 @@ def test_what_one_point_costs_and_what_was_thrown_together() -> None:
         "pooled": [{"by": "english", "attempts": {"left": 3, "none": 4}}],
     }
     told = tell_point(point_view(fit), KICK, TABLE)
-    assert told[-2].endswith("good enough. At the worst start it costs at most 1.2 cm.")
+    assert told[-2].endswith("good enough. At the worst start it costs up to 1.2 cm.")
     assert told[-1] == "Thrown together here: english left (3), none (4)."
 
 
