@@ -62,6 +62,35 @@ class KnownClip:
             position_m=np.array(pose["position"]),
         )
 
+    def frame_before(self, time_s: float) -> int:
+        """Index of the last frame before a moment."""
+        return int(np.searchsorted(self.truth["pts"], time_s)) - 1
+
+    def place_m(self, ball: str, frame: int) -> Vector:
+        """Where a ball truly was in a frame, (2,)."""
+        seen = self.truth["frames"][ball]
+        return np.array([seen["x"][frame], seen["y"][frame]], dtype=float)
+
+    def miss_m(self, true: dict[str, Any]) -> float:
+        """True miss of one of the truth's shots, in the program's sign and from the program's target point.
+
+        The truth measures from ``target_xy``, which for a ball to be kicked in is where it was planned to be met,
+        up to 2 mm from the ghost-ball centre of the resting ball; the offset between the two is taken across the path.
+        """
+        waiting = None
+        if self.shot.kind == "kick":
+            waiting = self.place_m("obj", self.frame_before(true["t_strike"]) - 1)
+        shift = self.shot.target_point_m(self.table, waiting) - true["target_xy"]
+        own = [c for c in true["contacts"] if c["ball"] == true["rail_ball"]]
+        last = own[len(true["intended_rails"]) - 1]["t"]
+        after = [c["t"] for c in own if c["t"] > last]
+        after += [c["t"] for c in true["ball_contacts"] if c["t"] > last]
+        after += [p["t"] for p in true["pocketed"] if p["ball"] == true["rail_ball"]]
+        late = self.frame_before(min(after, default=self.truth["pts"][-1])) - 1
+        ahead = self.place_m(true["rail_ball"], late) - self.place_m(true["rail_ball"], late - 3)
+        left = np.array([-ahead[1], ahead[0]]) / np.hypot(*ahead)
+        return float(-true["signed_miss_m"] - shift @ left)
+
 
 def load_known_clip(path: Path) -> KnownClip:
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
@@ -143,7 +172,7 @@ def compare(reading: Reading, clip: KnownClip) -> Comparison:
     errors: list[Error] = []
     lost = 0
     for attempt, true in pairs:
-        found, missing = _errors(attempt, true)
+        found, missing = _errors(attempt, true, clip)
         errors += found
         lost += missing
     return Comparison(
@@ -163,7 +192,7 @@ def true_speed_mps(true: dict[str, Any]) -> float:
     return float(next(c for c in true["ball_contacts"] if c["b"] == true["rail_ball"])["b_speed_out"])
 
 
-def _errors(attempt: Attempt, true: dict[str, Any]) -> tuple[list[Error], int]:
+def _errors(attempt: Attempt, true: dict[str, Any], clip: KnownClip) -> tuple[list[Error], int]:
     turn = attempt.bearing_rad - true["rail_ball_line_dir"]
     speed = true_speed_mps(true)
     errors = [
@@ -173,7 +202,7 @@ def _errors(attempt: Attempt, true: dict[str, Any]) -> tuple[list[Error], int]:
         Error("strike", np.array([attempt.t_s - true["t_strike"]]), attempt.t_sd_s),
     ]
     if np.isfinite(attempt.miss_m):
-        errors.append(Error("miss", np.array([attempt.miss_m + true["signed_miss_m"]]), attempt.miss_sd_m))
+        errors.append(Error("miss", np.array([attempt.miss_m - clip.miss_m(true)]), attempt.miss_sd_m))
     rails = [c for c in true["contacts"] if c["ball"] == true["rail_ball"]][: len(true["intended_rails"])]
     missing = 0
     for contact in rails:

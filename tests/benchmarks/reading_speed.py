@@ -47,7 +47,8 @@ def loop_clip(source: Path, goal: Path, least_s: float) -> int:
     with av.open(str(source)) as film:
         packets = [p for p in film.demux(film.streams.video[0]) if p.dts is not None]
         stream = film.streams.video[0]
-        period = max(p.pts + (p.duration or 0) for p in packets) - min(p.pts for p in packets)
+        shown = [(int(p.pts or 0), int(p.duration or 0)) for p in packets]
+        period = max(pts + lasts for pts, lasts in shown) - min(pts for pts, _ in shown)
         times = max(1, -int(-least_s // float(period * (stream.time_base or Fraction(1)))))
     with av.open(str(goal), "w", format="mp4") as out:
         target = None
@@ -58,7 +59,7 @@ def loop_clip(source: Path, goal: Path, least_s: float) -> int:
                 for packet in film.demux(stream):
                     if packet.dts is None:
                         continue
-                    packet.pts, packet.dts = packet.pts + k * period, packet.dts + k * period
+                    packet.pts, packet.dts = int(packet.pts or 0) + k * period, packet.dts + k * period
                     packet.stream = target
                     out.mux(packet)
     return times
