@@ -31,8 +31,8 @@ class PointView:
 
     ``direction_rad`` and ``inverse_distance_per_m`` are seen from the table's centre and NaN without a fit;
     ``worst_extra_m`` is how much aiming at one point costs at the worst start, at most; ``pooled`` says which strokes
-    or players were thrown together; ``nearest_m`` and ``farthest_m`` bound the distance within the 95 % region (infinity
-    where it has no bound).
+    or players were thrown together; ``nearest_m`` and ``farthest_m`` bound the distance within the 95 % region
+    (infinity where it has no bound).
     """
 
     attempts: int
