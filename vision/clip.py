@@ -30,7 +30,7 @@ _PLANAR = {"yuv420p", "yuvj420p"}
 
 @dataclass(frozen=True)
 class Frame:
-    """A decoded frame: the luma plane at full size, the colour planes at half size, and its time as (pts, time base)."""
+    """A decoded frame: luma plane at full size, colour planes at half size, and its time as (pts, time base)."""
 
     pts: int
     time_base: Fraction
@@ -45,9 +45,11 @@ class Frame:
     def bgr(self) -> NDArray[np.uint8]:
         """The picture (h, w, 3) as stored, not turned upright."""
         height, width = self.y.shape
-        planes = np.vstack([self.y.reshape(-1, 1), self.u.reshape(-1, 1), self.v.reshape(-1, 1)])
-        stacked = planes.reshape(height * 3 // 2, width)
-        return cv2.cvtColor(stacked, cv2.COLOR_YUV2BGR_I420)  # type: ignore[return-value]
+        # The conversion takes even sizes only: an odd one is given its last line or column twice.
+        y = np.pad(self.y, ((0, height % 2), (0, width % 2)), mode="edge")
+        planes = np.concatenate([y.ravel(), self.u.ravel(), self.v.ravel()])
+        stacked = planes.reshape(y.shape[0] * 3 // 2, y.shape[1])
+        return cv2.cvtColor(stacked, cv2.COLOR_YUV2BGR_I420)[:height, :width]  # type: ignore[return-value]
 
 
 @dataclass
@@ -80,14 +82,17 @@ class Clip:
     def frames(self) -> Iterator[Frame]:
         """Decode from the start, in order of time, skipping and counting what cannot be decoded."""
         self.frames_read = self.frames_lost = 0
-        broken_in_a_row = 0
+        broken_in_a_row = packets_read = 0
         self._container.seek(0, backward=True)
         packets = self._container.demux(self._stream)
         while True:
             try:
                 packet = next(packets, None)
                 if packet is None:
+                    # A decoder may drop frames after an error without a word: every packet holds one.
+                    self.frames_lost = max(self.frames_lost, packets_read - self.frames_read)
                     return
+                packets_read += packet.size > 0
                 decoded = packet.decode()
             except av.error.EOFError:
                 return
@@ -162,7 +167,8 @@ def open_clip(path: Path) -> Iterator[Clip]:
         first = _first_picture(container, stream, path)
         duration = stream.duration * stream.time_base if stream.duration else None
         if duration is None and container.duration:
-            duration = Fraction(container.duration, av.time_base)
+            # Without a duration of its stream (Matroska), the file's says when it ends, counted from time 0.
+            duration = Fraction(container.duration - max(container.start_time or 0, 0), av.time_base)
         yield Clip(
             path=path,
             width=first.width,

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -75,7 +76,7 @@ def own_covariance(rows: list[AttemptRow], clip: KnownClip) -> Vector:
     """
     moved: list[list[AttemptRow]] = []
     for k, row in enumerate(rows):
-        changes = (
+        changes: tuple[dict[str, Any], ...] = (
             {"bearing_rad": row.bearing_rad + row.bearing_sd_rad},
             {"miss_m": row.miss_m + row.miss_sd_m},
         )
