@@ -16,7 +16,7 @@ from app.pooled import Pooled, pooled
 from app.rules import Rule, rank_rules
 from app.scatter import ScatterPrior
 from app.terms import Term, fit_term
-from calibration.table import Table
+from calibration.table import Table, Vector
 from vision.shot import Shot
 
 SCHEMA = 1
@@ -125,7 +125,7 @@ def fit_shot(
     obs = evidence.observations
     if evidence.rows:
         found = converge(obs, table.centre_m, prior=prior)
-        margin = np.array([smaller(*_margins(row, table, shot)) for row in evidence.rows])
+        margin = _margins(evidence, table, shot)
         verdict = judge(obs, found, margin, evidence.miss_per_rad_m, table.centre_m, prior)
         rules = rank_rules(obs, found, evidence.miss_per_rad_m, table, shot, marks or {}, prior)
     else:
@@ -145,11 +145,13 @@ def fit_shot(
     )
 
 
-def _margins(row: AttemptRow, table: Table, shot: Shot | None) -> tuple[float, float]:
-    """As logged, else from the shot's geometry."""
-    if shot is None or isfinite(row.margin_left_rad) or isfinite(row.margin_right_rad):
-        return row.margin_left_rad, row.margin_right_rad
-    return margins_rad(shot, table, np.array([row.start_x_m, row.start_y_m]))
+def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
+    """The smaller margin of each row, as logged, else from the shot's geometry; radians, (n,)."""
+    margin = smaller(evidence.margin_rad[:, 0], evidence.margin_rad[:, 1])
+    if shot is None:
+        return margin
+    ideal = smaller(*margins_rad(shot, table, evidence.observations.start_m + table.centre_m))
+    return np.where(np.isfinite(margin), margin, ideal)
 
 
 def _speed_slope(evidence: Evidence, found: Convergence, prior: ScatterPrior | None) -> Term | None:
@@ -162,7 +164,7 @@ def _speed_slope(evidence: Evidence, found: Convergence, prior: ScatterPrior | N
         or np.ptp(speed) < 0.1
     ):
         return None
-    return fit_term(evidence.observations, speed - speed.mean(), prior)
+    return fit_term(evidence.observations, speed - speed.mean(), found.family, found.spread_rad, prior)
 
 
 def _weights(evidence: Evidence, found: Convergence) -> tuple[RowWeight, ...]:

@@ -234,17 +234,19 @@ def solve(
     step = _step(gradient, information, free)
     for _ in range(most_steps):
         gain = np.sum(step * gradient[:, free], axis=1)
-        open_ = (gain > tolerance) & (size > 1e-6)
-        if not open_.any():
+        on = np.flatnonzero((gain > tolerance) & (size > 1e-6))
+        if not len(on):
             break
-        trial = state.copy()
-        trial[:, free] += np.where(open_, size, 0.0)[:, None] * step
-        new_value, new_gradient, new_information = _expand(obs, trial, variance)
-        better = open_ & (new_value >= value)
-        state[better], value[better] = trial[better], new_value[better]
-        gradient[better], information[better] = new_gradient[better], new_information[better]
-        step = np.where(better[:, None], _step(gradient, information, free), step)
-        size = np.where(better, np.minimum(2 * size, 1.0), np.where(open_, size / 2, size))
+        trial = state[on]
+        trial[:, free] += size[on, None] * step[on]
+        new_value, new_gradient, new_information = _expand(obs, trial, variance[on])
+        better = new_value >= value[on]
+        k = on[better]
+        state[k], value[k] = trial[better], new_value[better]
+        gradient[k], information[k] = new_gradient[better], new_information[better]
+        step[k] = _step(gradient[k], information[k], free)
+        size[k] = np.minimum(2 * size[k], 1.0)
+        size[on[~better]] /= 2
     return Solutions(state[:, :2], state[:, 2:], value, information, obs.reach_m)
 
 

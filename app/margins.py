@@ -1,62 +1,68 @@
 """How far a path may pass beside its target and still make the shot, to first order, left and right apart."""
 
-from math import cos, hypot, isfinite, nan, radians, sin
+from math import nan
 
 import numpy as np
 
 from calibration.table import Pocket, Table, Vector
-from calibration.unfold import unfold
+from calibration.unfold import target_image
 from vision.shot import Shot
 
 
-def margins_rad(shot: Shot, table: Table, start_m: Vector) -> tuple[float, float]:
+def margins_rad(shot: Shot, table: Table, start_m: Vector) -> tuple[Vector, Vector]:
     """How far the bearing may exceed, and fall short of, the needed one (margin left, margin right), radians.
 
-    By mirror geometry from ``start_m`` (2,). NaN when the shot does not say where its target rests.
+    By mirror geometry from each start (..., 2); shapes (...). NaN when the shot does not say where its target rests.
     """
     if shot.target_ball == "any" and shot.target_pocket is None and shot.target_aim is None:
-        return nan, nan
-    path = unfold(start_m, shot.target_point_m(table), shot.rails, table)
-    left_m, right_m = allowed_m(shot, table, path.arrival_bearing_rad)
-    left_deg, right_deg = path.margins_deg(left_m, right_m)
-    return radians(left_deg), radians(right_deg)
+        return np.full(start_m.shape[:-1], nan), np.full(start_m.shape[:-1], nan)
+    away = target_image(shot.target_point_m(table), shot.rails, table) - start_m
+    distance = np.hypot(away[..., 0], away[..., 1])
+    arrival = np.arctan2(away[..., 1], away[..., 0])
+    for rail in shot.rails:
+        arrival = -arrival if rail in ("left", "right") else np.pi - arrival
+    left_m, right_m = allowed_m(shot, table, arrival)
+    # Each rail turns left into right.
+    if len(shot.rails) % 2:
+        left_m, right_m = right_m, left_m
+    return left_m / distance, right_m / distance
 
 
-def allowed_m(shot: Shot, table: Table, arrival_rad: float) -> tuple[float, float]:
+def allowed_m(shot: Shot, table: Table, arrival_rad: Vector) -> tuple[Vector, Vector]:
     """How far to the left and right of the target point, seen along the last leg, a path may pass (metres).
 
-    A ball that is to be hit: two radii to either side. A ball that is to go into a pocket itself: so far that its
-    surface clears the jaw points (rubbing a jaw often drops it as well: common practice, no source, and not counted).
-    A target ball that is to be pocketed: the pocket's room divided by what an offset turns the ball's line
-    (elementary geometry of equal balls, throw left out). NaN where the last leg cannot send it there.
+    ``arrival_rad`` and the results have one shape. A ball that is to be hit: two radii to either side. A ball that is
+    to go into a pocket itself: so far that its surface clears the jaw points (rubbing a jaw often drops it as well:
+    common practice, no source, and not counted). A target ball that is to be pocketed: the pocket's room divided by
+    what an offset turns the ball's line (elementary geometry of equal balls, throw left out). NaN where the last leg
+    cannot send it there.
     """
     radius = table.ball_radius_m
     if shot.made == "hit" or shot.target_pocket is None:
-        return 2 * radius, 2 * radius
+        both = np.full(np.shape(arrival_rad), 2 * radius)
+        return both, both
     if shot.kind == "bank" or not isinstance(shot.target_ball, tuple):
         return _pocket_room_m(table, shot.target_pocket, arrival_rad)
-    ball = np.array(shot.target_ball)
-    run = table.mouth_m(shot.target_pocket) - ball
-    distance = float(hypot(run[0], run[1]))
-    line_rad = float(np.arctan2(run[1], run[0]))
-    full = cos(line_rad - arrival_rad)
-    if full <= 0:
-        return nan, nan
-    left, right = _pocket_room_m(table, shot.target_pocket, line_rad)
+    run = table.mouth_m(shot.target_pocket) - np.array(shot.target_ball)
+    distance = float(np.hypot(run[0], run[1]))
+    line_rad = np.arctan2(run[1], run[0])
+    full = np.cos(line_rad - arrival_rad)
+    turning = np.where(full > 0, 2 * radius * full, nan)
+    left, right = (float(room) for room in _pocket_room_m(table, shot.target_pocket, line_rad))
     # A path to the left strikes the ball's left side and sends it to the right.
-    turned = [2 * radius * full * room / max(distance, room) for room in (right, left)]
-    return turned[0], turned[1]
+    return turning * right / max(distance, right), turning * left / max(distance, left)
 
 
-def _pocket_room_m(table: Table, pocket: Pocket, arrival_rad: float) -> tuple[float, float]:
+def _pocket_room_m(table: Table, pocket: Pocket, arrival_rad: Vector) -> tuple[Vector, Vector]:
     """Room beside the middle of the mouth for a ball's centre, left and right of a line into the pocket."""
-    across = np.array([-sin(arrival_rad), cos(arrival_rad)])
-    offsets = (table.jaw_points_m(pocket) - table.mouth_m(pocket)) @ across
-    room = float(np.max(offsets)) - table.ball_radius_m, -float(np.min(offsets)) - table.ball_radius_m
-    return max(room[0], 0.0), max(room[1], 0.0)
+    across = np.stack([-np.sin(arrival_rad), np.cos(arrival_rad)], axis=-1)
+    offsets = across @ (table.jaw_points_m(pocket) - table.mouth_m(pocket)).T
+    left = np.maximum(offsets.max(axis=-1) - table.ball_radius_m, 0.0)
+    right = np.maximum(-offsets.min(axis=-1) - table.ball_radius_m, 0.0)
+    return left, right
 
 
-def smaller(left_rad: float, right_rad: float) -> float:
+def smaller(left_rad: Vector, right_rad: Vector) -> Vector:
     """The margin that gives out first; the one that is known when only one is."""
-    known = [m for m in (left_rad, right_rad) if isfinite(m)]
-    return min(known) if known else nan
+    margin: Vector = np.fmin(left_rad, right_rad)
+    return margin

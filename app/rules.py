@@ -27,7 +27,7 @@ from calibration.table import POCKETS, Table, Vector
 from calibration.unfold import target_image
 from vision.shot import Shot
 
-NODES = 25
+NODES = 17
 # Rows that the point's fit takes for wrong entries judge no rule.
 TRUSTED = 0.5
 FEWEST = 3
@@ -77,18 +77,20 @@ def rank_rules(
         _rule("parallel", kept, parallel, (1,), worth, prior),
     ]
 
-    def at(name: str, place_m: Vector) -> Rule:
+    def through(place_m: Vector) -> Vector:
         towards = place_m - table.centre_m
-        ahead = float(towards @ lines.unit(found.family[0])) >= 0
-        return _rule(name, kept, lines.from_point(towards, ahead), (0, 1), worth, prior)
+        return lines.from_point(towards, ahead=float(towards @ lines.unit(found.family[0])) >= 0)
+
+    def at(name: str, place_m: Vector) -> Rule:
+        return _rule(name, kept, through(place_m), (0, 1), worth, prior)
 
     if shot is not None and not (shot.target_ball == "any" and shot.target_pocket is None and shot.target_aim is None):
         mirror = at("mirror", target_image(shot.target_point_m(table), shot.rails, table))
         rules.append(mirror)
         if len(shot.rails) == 1:
             rules.append(replace(mirror, name="half-way line"))
-    pockets = [at("pocket", table.mouth_m(p)) for p in POCKETS]
-    rules.append(min(pockets, key=_order))
+    mouths = [table.mouth_m(pocket) for pocket in POCKETS]
+    rules.append(at("pocket", min(mouths, key=lambda mouth: rough_scatter(kept, through(mouth)))))
     rules += [at(f"mark:{name}", np.array(place)) for name, place in marks.items()]
     return tuple(sorted(rules, key=_order))
 

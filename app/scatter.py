@@ -26,10 +26,12 @@ PRIOR_FACTOR = 1.6
 # Middle of the prior where no other shot tells: common practice, no source (ball and eye round a good player's line).
 USUAL_SCATTER_RAD = radians(0.28)
 COARSE_NODES = 18
+# A scatter this small a share of the least stated error adds nothing to it.
+NOTHING_BESIDE = 0.05
 # Nodes by degrees of freedom (up to which): the fewer, the longer the scatter's upper tail.
 NODES = ((2, 40), (10, 16), (10**9, 12))
 # Nodes are weighted by their log-likelihood; this much of it is enough.
-NODE_TOLERANCE = 1e-5
+NODE_TOLERANCE = 1e-4
 COARSE_TOLERANCE = 1e-2
 # Nodes reach to where the scatter's weight has fallen by this much (in log), below and above. Above, a region of 5 %
 # rests on the tail.
@@ -102,17 +104,24 @@ def known_scatter(obs: Observations, scatter_rad: float) -> ScatterNodes:
 def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterNodes:
     """Weighted nodes of the scatter; ``prior`` None stands for the reference prior."""
     family = best_start(obs, USUAL_SCATTER_RAD)
+    if rough_scatter(obs, family) > 3 * USUAL_SCATTER_RAD:
+        family = best_start(obs, rough_scatter(obs, family))
     middle = log(rough_scatter(obs, family) if prior is None else prior.middle_rad)
     freedom = max(len(obs) - 2, 1)
-    below, above = (log(1e3), 1.0 + REACH[1] / freedom) if prior is None else (4.5 * log(prior.factor),) * 2
-    coarse = np.linspace(max(middle - below, log(LEAST_SD_RAD)), middle + above, COARSE_NODES)
+    below, above = (3.0, 1.0 + REACH[1] / freedom) if prior is None else (4.5 * log(prior.factor),) * 2
+    lowest = max(middle - below, log(LEAST_SD_RAD))
+    if prior is None and float(obs.sd_rad.min()) > 0:
+        # The scatter may be next to nothing beside the stated errors.
+        lowest = min(lowest, log(float(obs.sd_rad.min()) * NOTHING_BESIDE))
+    coarse = np.linspace(lowest, middle + above, COARSE_NODES)
     families = np.tile(family, (COARSE_NODES, 1))
     solutions, score = _scores(obs, coarse, families, prior, COARSE_TOLERANCE)
     low = coarse[max(int(np.flatnonzero(score > score.max() - REACH[0])[0]) - 1, 0)]
     high = coarse[min(int(np.flatnonzero(score > score.max() - REACH[1])[-1]) + 1, COARSE_NODES - 1)]
     fine = np.linspace(low, high, next(count for most, count in NODES if freedom <= most))
-    nearest = np.abs(fine[:, None] - coarse).argmin(axis=1)
-    solutions, score = _scores(obs, fine, solutions.family[nearest], prior, NODE_TOLERANCE)
+    # From the likeliest family, not a neighbour's: at a small scatter a fit that believes a few rows only is a trap.
+    family = solutions.family[int(np.argmax(score))]
+    solutions, score = _scores(obs, fine, np.tile(family, (len(fine), 1)), prior, NODE_TOLERANCE)
     score = score + log(fine[1] - fine[0])
     if prior is None and bool((obs.sd_rad > 0).all()):
         nothing = solve(obs, np.array([LEAST_SD_RAD]), solutions.family[:1], tolerance=NODE_TOLERANCE)
@@ -138,32 +147,43 @@ def restricted_estimate(obs: Observations, nodes: ScatterNodes, prior: ScatterPr
     """
     if len(nodes.weight) == 1:
         return float(nodes.scatter_rad[0])
-
-    def score(log_scatter: Vector, family: Vector) -> Vector:
-        value = solve(obs, np.exp(log_scatter), family).restricted
-        return value if prior is None else value + prior.log_density(log_scatter)
-
     some = nodes.scatter_rad > LEAST_SD_RAD
-    grid = np.log(nodes.scatter_rad[some])
-    values = score(grid, nodes.solutions.family[some])
+    grid: Vector = np.log(nodes.scatter_rad[some])
+    values = nodes.solutions.restricted[some] + (0.0 if prior is None else prior.log_density(grid))
     k = int(np.argmax(values))
-    family = nodes.solutions.family[some][k]
     if prior is None and k == 0:
         return 0.0
-    low, high = grid[max(k - 1, 0)], grid[min(k + 1, len(grid) - 1)]
-    for _ in range(3):
-        grid = np.linspace(low, high, 9)
-        values = score(grid, np.broadcast_to(family, (9, 2)))
-        k = int(np.clip(np.argmax(values), 1, 7))
-        low, high = grid[k - 1], grid[k + 1]
+    family, nuisance = nodes.solutions.family[some][k], nodes.solutions.nuisance[some][k]
+    best, gap = _summit(grid, values), float(grid[1]) - float(grid[0])
+    for _ in range(2):
+        gap /= 8
+        grid = best + gap * np.arange(-2.0, 3.0)
+        tried = solve(obs, np.exp(grid), np.tile(family, (5, 1)), np.tile(nuisance, (5, 1)), tolerance=1e-7)
+        values = tried.restricted + (0.0 if prior is None else prior.log_density(grid))
+        best = _summit(grid, values)
+    if prior is None and bool((obs.sd_rad > 0).all()):
+        nothing = solve(obs, np.zeros(1), family[None], nuisance[None])
+        if nothing.restricted[0] >= values.max():
+            return 0.0
+    return float(np.exp(best))
+
+
+def _summit(grid: Vector, values: Vector) -> float:
+    """Top of the parabola through the highest of equally spaced values and its neighbours."""
+    k = int(np.clip(np.argmax(values), 1, len(grid) - 2))
     bend = values[k - 1] - 2 * values[k] + values[k + 1]
     shift = 0.5 * (values[k - 1] - values[k + 1]) / bend if bend < 0 else 0.0
-    best = float(np.exp(grid[k] + shift * (grid[1] - grid[0])))
-    if prior is None and obs.sd_rad.any():
-        nothing = solve(obs, np.zeros(1), family[None]).restricted[0] if (obs.sd_rad > 0).all() else -np.inf
-        if nothing >= values[k]:
-            return 0.0
-    return best
+    return float(grid[k] + np.clip(shift, -1.0, 1.0) * (grid[1] - grid[0]))
+
+
+def nodes_near(obs: Observations, family: Vector, scatter_rad: float, prior: ScatterPrior | None) -> ScatterNodes:
+    """A few nodes round a scatter that is about known, (2,) being about the best family: enough for the best scatter of
+    a slightly different model, not for a region."""
+    middle = log(max(scatter_rad, rough_scatter(obs, family) / 8))
+    grid = np.linspace(middle - 2.0, middle + 0.8, 8)
+    solutions, score = _scores(obs, grid, np.tile(family, (8, 1)), prior, NODE_TOLERANCE)
+    weight = np.exp(score - score.max())
+    return ScatterNodes(np.exp(grid), weight / weight.sum(), solutions)
 
 
 def at_scatter(obs: Observations, nodes: ScatterNodes, scatter_rad: float) -> Solutions:

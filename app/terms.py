@@ -8,7 +8,7 @@ from scipy.stats import t as t_distribution
 
 from app import lines
 from app.likelihood import LEAST_SD_RAD, Observations, row_terms
-from app.scatter import ScatterPrior, at_scatter, integrate_scatter, restricted_estimate
+from app.scatter import ScatterPrior, at_scatter, nodes_near, restricted_estimate
 from calibration.table import Vector
 
 # Prior standard deviation of the term where its column is one: so wide that it says nothing.
@@ -28,11 +28,14 @@ class Term:
         return self.value_rad - half, self.value_rad + half
 
 
-def fit_term(obs: Observations, column: Vector, prior: ScatterPrior | None) -> Term:
-    """Fit the family, the nuisances and the coefficient of ``column`` (n,) together. Needs at least four attempts."""
+def fit_term(obs: Observations, column: Vector, family: Vector, spread_rad: float, prior: ScatterPrior | None) -> Term:
+    """Fit the family, the nuisances and the coefficient of ``column`` (n,) together. Needs at least four attempts.
+
+    ``family`` (2,) and ``spread_rad`` are those of the fit without the term.
+    """
     scale = float(np.max(np.abs(column)))
     longer = replace(obs, nuisance_rad=np.column_stack([obs.nuisance_rad, column / scale * BROAD_RAD]))
-    nodes = integrate_scatter(longer, prior)
+    nodes = nodes_near(longer, family, spread_rad, prior)
     best = at_scatter(longer, nodes, restricted_estimate(longer, nodes, prior))
     sd = sqrt(float(np.linalg.inv(best.information[0])[-1, -1]))
     unit = BROAD_RAD / scale

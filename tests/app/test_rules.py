@@ -86,19 +86,19 @@ def test_a_wrong_entry_does_not_decide_between_rules() -> None:
 
 def test_margins_of_a_pocket_and_of_a_ball() -> None:
     hit = Shot("h", "kick", ("left",), "hit", target_ball=(2.0, 0.3))
-    assert allowed_m(hit, TABLE, 0.3) == (2 * TABLE.ball_radius_m, 2 * TABLE.ball_radius_m)
-    straight = allowed_m(KICK, TABLE, -np.pi / 4)
+    assert allowed_m(hit, TABLE, np.array(0.3)) == (2 * TABLE.ball_radius_m, 2 * TABLE.ball_radius_m)
+    straight = allowed_m(KICK, TABLE, np.array(-np.pi / 4))
     assert straight[0] == pytest.approx(TABLE.corner_mouth_m / 2 - TABLE.ball_radius_m)
     assert straight[1] == pytest.approx(straight[0])
-    along_the_rail = allowed_m(KICK, TABLE, 0.0)
+    along_the_rail = allowed_m(KICK, TABLE, np.array(0.0))
     assert along_the_rail[0] < straight[0]
     # Straight behind the hanging ball: an offset of one radius would turn its line by half a radian.
     ball = (2.0, 0.54)
     pot = Shot("p", "kick", ("left",), "pocketed", target_ball=ball, target_pocket="foot-right")
     run = TABLE.mouth_m("foot-right") - np.array(ball)
-    allowed = allowed_m(pot, TABLE, float(np.arctan2(run[1], run[0])))
+    allowed = allowed_m(pot, TABLE, np.arctan2(run[1], run[0]))
     assert allowed[0] == pytest.approx(2 * TABLE.ball_radius_m * straight[0] / float(np.hypot(*run)), rel=0.05)
-    assert np.isnan(allowed_m(pot, TABLE, float(np.arctan2(run[1], run[0])) + np.pi)).all()
+    assert np.isnan(allowed_m(pot, TABLE, np.arctan2(run[1], run[0]) + np.pi)).all()
 
 
 def test_margins_as_bearings_shrink_with_distance() -> None:
