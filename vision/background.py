@@ -1,6 +1,6 @@
 """The empty table: what each pixel of the cloth looks like when nothing lies on it, and what differs from that.
 
-Frames are compared at a reduced size at which the smallest ball on the table is still some nine pixels across; only
+Frames are compared at a reduced size at which the smallest ball on the table is still some six pixels across; only
 where something differs is the full picture looked at.
 """
 
@@ -18,13 +18,15 @@ from vision.clip import Frame
 Picture = NDArray[np.uint8]
 Mask = NDArray[np.uint8]
 
-# Radius of the smallest ball in the reduced picture, in its pixels.
-REDUCED_RADIUS_PX = 4.0
+# Radius of the smallest ball in the reduced picture, in its pixels, about.
+REDUCED_RADIUS_PX = 3.0
 # A shadow takes light but leaves the colour: luma may fall to this fraction of the cloth's before it counts.
 SHADOW_FLOOR = 0.62
 # Differences from the cloth that count, in grey levels: brighter, and off in either colour plane.
 BRIGHTER = 16
 OFF_COLOUR = 9
+# A frame in which no reduced pixel differs by this much from the one last looked at need not be looked at.
+CHANGED = 8
 # Reach of the local mean that stands for the cloth where a ball lay in most of the stills, in ball radii.
 FILL_REACH_RADII = 6.0
 
@@ -55,6 +57,13 @@ class Background:
             [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (frame.y, frame.u, frame.v)]
         )  # type: ignore[return-value]
 
+    def changed(self, frame: Frame, looked_at: Picture) -> bool:
+        """Whether anything in the region of balls is brighter or darker than in an earlier reduced picture."""
+        height, width = self.region.shape
+        luma = cv2.resize(frame.y, (width, height), interpolation=cv2.INTER_AREA)
+        difference = cv2.absdiff(luma, looked_at[..., 0]) & self.region
+        return bool(cv2.minMaxLoc(difference)[1] >= CHANGED)
+
     def foreground(self, reduced: Picture) -> Mask:
         """255 where something other than the empty table is seen, (h, w), beyond the region of balls too."""
         return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high))  # type: ignore[return-value]
@@ -64,7 +73,8 @@ def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> B
     """The empty table from some frames spread over the clip: their median, with what always lay there painted over."""
     outline = ball_region_px(camera, table)
     radius = smallest_ball_radius_px(camera, table)
-    factor = max(1, round(radius / REDUCED_RADIUS_PX))
+    # An even factor: the colour planes have half the size, and whole factors reduce ten times faster than others.
+    factor = 2 * max(1, round(radius / REDUCED_RADIUS_PX / 2))
     size = (camera.width // factor, camera.height // factor)
     region = np.zeros((size[1], size[0]), np.uint8)
     cv2.fillPoly(region, [np.round((outline + 0.5) / factor - 0.5).astype(np.int32)], 255)

@@ -6,7 +6,7 @@ table, and a ball is looked for in it only where one is expected.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -77,6 +77,7 @@ class BallFinder:
         self.camera = camera
         self.table = table
         self._before: Picture | None = None
+        self._view: TableView | None = None
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         radius_m = table.ball_radius_m
         middle = np.array([[*table.centre_m, radius_m]])
@@ -85,24 +86,30 @@ class BallFinder:
     def find(self, frame: Frame, expected: Sequence[Expected]) -> TableView:
         """Look at a frame, given the balls known so far."""
         background, radius_m = self.background, self.table.ball_radius_m
+        if self._as_before(frame, expected):
+            assert self._view is not None
+            return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls))
         reduced = background.reduce(frame)
         everywhere = background.foreground(reduced)
         foreground = everywhere & background.region
         opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._kernel)
-        count, labels, stats, centroids = cv2.connectedComponentsWithStats(opened, connectivity=4)
         large = np.zeros_like(opened)
+        # Most of the table is empty: parts are told apart within the rectangle that holds all of them.
+        left, top, width, height = cv2.boundingRect(opened)
+        window = slice(top, top + height), slice(left, left + width)
+        count, labels, stats, centroids = cv2.connectedComponentsWithStats(opened[window], connectivity=4)
         views: list[BallView] = []
         reused: list[bool] = []
         todo: list[tuple[Vector, float]] = []
         if count > 1:
-            px = (centroids[1:] + 0.5) * background.factor - 0.5
+            px = (centroids[1:] + (left, top) + 0.5) * background.factor - 0.5
             at_m = self.camera.to_plane(px, radius_m)
             radius = ball_radius_px(self.camera, np.column_stack([at_m, np.full(len(at_m), radius_m)]), radius_m)
             disc = np.pi * (radius / background.factor) ** 2
             for k in range(1, count):
                 area = stats[k, cv2.CC_STAT_AREA] / disc[k - 1]
                 if area > MOST_AREA:
-                    large[labels == k] = 255
+                    large[window][labels == k] = 255
                 elif area >= LEAST_AREA and self._on_table(at_m[k - 1]):
                     box = stats[k, :4] * background.factor
                     smear = max(float(np.hypot(box[2], box[3])) / np.sqrt(2) / radius[k - 1] - 2, 0.0) * radius_m
@@ -130,7 +137,16 @@ class BallFinder:
                 views.append(view)
                 reused.append(False)
         self._before = reduced
-        return TableView(frame.time_s, tuple(views), tuple(reused), foreground, large, background.factor)
+        self._view = TableView(frame.time_s, tuple(views), tuple(reused), foreground, large, background.factor)
+        return self._view
+
+    def _as_before(self, frame: Frame, expected: Sequence[Expected]) -> bool:
+        """Whether the frame shows what the last one did: every known ball at rest and seen, and nothing new."""
+        if self._before is None or self._view is None or any(ball.resting is None for ball in expected):
+            return False
+        seen = {id(view) for view in self._view.balls}
+        known = {id(ball.resting) for ball in expected}
+        return seen == known and not self.background.changed(frame, self._before)
 
     def _in_crowd(
         self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]

@@ -165,7 +165,7 @@ def open_clip(path: Path) -> Iterator[Clip]:
         stream.thread_type = "AUTO"
         stream.codec_context.thread_count = DECODING_THREADS
         first = _first_picture(container, stream, path)
-        duration = stream.duration * stream.time_base if stream.duration else None
+        duration = stream.duration * Fraction(stream.time_base or 1) if stream.duration else None
         if duration is None and container.duration:
             # Without a duration of its stream (Matroska), the file's says when it ends, counted from time 0.
             duration = Fraction(container.duration - max(container.start_time or 0, 0), av.time_base)

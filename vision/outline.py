@@ -26,13 +26,16 @@ INNER, OUTER, SAMPLES = 0.55, 1.45, 28
 # Edge weight: contrast, in grey levels, at which a ray counts half.
 HALF_CONTRAST = 12.0
 TUKEY_CUTOFF = 4.0
-ROUNDS = 3
+REWEIGHTINGS = 3
+# The search is done again round the shifted centre until it shifts no further.
+ROUNDS, SETTLED_PX = 3, 0.05
 # What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
 FLOOR_SD_PX = 0.08
 # How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
 OUTLINE_OFFSET_SD_PX = 0.7
 # A colour sample is taken to stand in the middle of its four luma samples, as scalers place it unless told otherwise.
 CHROMA_OFFSET_PX = 0.5
+_PIXEL_STEPS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
 
 
 @dataclass(frozen=True)
@@ -71,24 +74,27 @@ def fit_outline(frame: Frame, camera: Camera, guess_m: Vector, radius_m: float, 
     margin = float(lengths.max()) * float(fractions[-1]) + 2
     if not (margin < centre[0] < width - margin and margin < centre[1] < height - margin):
         return None
-    weights = edges = np.zeros(RAYS)
+    weights = np.zeros(RAYS)
     sd_px = float("nan")
     shift = np.zeros(2)
+    mix = None
     for _ in range(ROUNDS):
-        profile = _profiles(frame, centre + shift, spokes, fractions)
-        edges, contrast = _edges(profile, fractions)
+        samples = _samples(frame, centre + shift, spokes, fractions)
+        mix = _mix(samples) if mix is None else mix
+        edges, contrast = _edges(np.tensordot(mix, samples, axes=1), fractions)
         residual = (edges - 1.0) * lengths
         strength = contrast**2 / (contrast**2 + HALF_CONTRAST**2)
         step, weights, sd_px = _shift(units, residual, strength)
         shift = shift + step
-        if np.hypot(*step) < 0.02:
+        if abs(step[0]) + abs(step[1]) < SETTLED_PX:
             break
     at_px = centre + shift
     if not np.all(np.isfinite(at_px)) or np.hypot(*shift) > 1.5 * lengths.mean():
         return None
-    at_m = camera.to_plane(at_px[None], radius_m)[0]
-    jacobian = camera.plane_jacobian(at_px[None], radius_m)[0]
-    scale = float(np.sqrt(abs(np.linalg.det(jacobian))))
+    # The place, and how far a pixel reaches there, in one look-up.
+    at_m, right, below = camera.to_plane(at_px + _PIXEL_STEPS, radius_m)
+    (ax, ay), (bx, by) = right - at_m, below - at_m
+    scale = float(np.sqrt(abs(ax * by - ay * bx)))
     return BallView(
         at_m=at_m,
         sd_m=scale * float(np.hypot(sd_px, FLOOR_SD_PX)),
@@ -98,25 +104,29 @@ def fit_outline(frame: Frame, camera: Camera, guess_m: Vector, radius_m: float, 
     )
 
 
-def _profiles(frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Brightness along the rays, (rays, samples), as the mix of the three planes that tells ball from cloth best."""
-    xy = (centre[None, None] + spokes[:, None] * fractions[None, :, None]).astype(np.float32)
+def _samples(
+    frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Y, U, V along the rays, (3, rays, samples)."""
+    xy = (centre + spokes[:, None] * fractions[:, None]).astype(np.float32)
     half = (xy - np.float32(CHROMA_OFFSET_PX)) / np.float32(2)
-    planes = np.stack(
+    return np.array(
         [
             cv2.remap(frame.y, xy, None, cv2.INTER_LINEAR),
             cv2.remap(frame.u, half, None, cv2.INTER_LINEAR),
             cv2.remap(frame.v, half, None, cv2.INTER_LINEAR),
-        ]
-    ).astype(float)
-    inside = np.median(planes[:, :, :4], axis=(1, 2))
-    outside = np.median(planes[:, :, -4:], axis=(1, 2))
-    difference = inside - outside
-    norm = float(np.sqrt((difference**2).sum())) or 1.0
-    return np.tensordot(difference / norm, planes, axes=1)  # type: ignore[no-any-return]
+        ],
+        dtype=np.float32,
+    )
 
 
-def _edges(profile: NDArray[np.float64], fractions: NDArray[np.float32]) -> tuple[Vector, Vector]:
+def _mix(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Weights (3,) of the planes that tell ball from cloth best: along the difference of their mean colours."""
+    difference = samples[:, :, :4].mean(axis=(1, 2)) - samples[:, :, -4:].mean(axis=(1, 2))
+    return difference / (float(np.sqrt((difference**2).sum())) or 1.0)  # type: ignore[no-any-return]
+
+
+def _edges(profile: NDArray[np.float32], fractions: NDArray[np.float32]) -> tuple[Vector, Vector]:
     """Where along each ray the brightness falls, in radii, and by how much in grey levels; no edge: contrast 0."""
     fall = np.maximum(profile[:, :-1] - profile[:, 1:], 0.0)
     middle = (fractions[:-1] + fractions[1:]) / 2
@@ -138,19 +148,20 @@ def _shift(units: Vector, residual: Vector, strength: Vector) -> tuple[Vector, V
     weights = strength
     scale = 1.0
     step = np.zeros(3)
-    normal = np.eye(3)
-    for _ in range(4):
+    inverse = np.eye(3)
+    for _ in range(REWEIGHTINGS):
         weighted = design * weights[:, None]
         normal = design.T @ weighted
         normal[2, 2] += (scale / OUTLINE_OFFSET_SD_PX) ** 2
-        normal[(0, 1), (0, 1)] += 1e-9
-        step = np.linalg.solve(normal, weighted.T @ residual)
-        left = residual - design @ step
-        scale = max(1.4826 * float(np.median(np.abs(left))), 0.1)
-        ratio = np.minimum(np.abs(left) / (TUKEY_CUTOFF * scale), 1.0)
+        normal.flat[:5:4] += 1e-9
+        inverse = np.linalg.inv(normal)
+        step = inverse @ (weighted.T @ residual)
+        left = np.abs(residual - design @ step)
+        scale = max(1.4826 * float(np.partition(left, RAYS // 2)[RAYS // 2]), 0.1)
+        ratio = np.minimum(left / (TUKEY_CUTOFF * scale), 1.0)
         weights = strength * (1 - ratio**2) ** 2
-    variance = scale**2 * np.linalg.inv(normal)
-    return step[:2], weights, float(np.sqrt((variance[0, 0] + variance[1, 1]) / 2))
+    sd_px = scale * float(np.sqrt((inverse[0, 0] + inverse[1, 1]) / 2))
+    return step[:2], weights, sd_px
 
 
 def _inside(frame: Frame, at_px: Vector, radius_px: float) -> Vector:
