@@ -14,7 +14,7 @@ from vision.colours import colour_name, whiteness
 from vision.contacts import Run, follow, pocket_at
 from vision.legs import Launch, Path, fit_launch, fit_line, legs, motion_at
 from vision.reading import NotAttempt, Pocketing
-from vision.tracks import Rest, Sighting, Track
+from vision.tracks import GONE_S, Rest, Sighting, Track
 
 # A slower start is a nudge.
 LEAST_SPEED_MPS = 0.3
@@ -97,6 +97,7 @@ def find_strokes(balls: Sequence[Ball], table: Table, until_s: float) -> tuple[l
         moving = [s for s in cue.path if rest.last_s < s.time_s <= end_s]
         if following:
             moving = [s for s in moving if s.time_s <= following.first_s + 0.1]
+        moving = _until_lost(cue, moving)
         found = _stroke(cue, rest, moving, balls, table, end_s)
         if isinstance(found, Stroke):
             strokes.append(found)
@@ -142,7 +143,7 @@ def _stroke(
     for ball in balls:
         if ball.name in resting:
             after = [s for s in ball.path if resting[ball.name].last_s < s.time_s <= end_s]
-            after_path = Path.of(after)
+            after_path = Path.of(_until_lost(ball, after))
             if len(after_path) >= 3:
                 elsewhere = {n: p for n, p in places.items() if n != ball.name}
                 runs[ball.name] = follow(ball.name, after_path, elsewhere, table)
@@ -150,6 +151,14 @@ def _stroke(
         p for ball in balls if ball.name in {"cue", *runs} for p in [_dropped(ball, struck_s, end_s, table)] if p
     )
     return Stroke(rest, launch, cue_run, runs, resting, pocketed, hidden_s, end_s, path)
+
+
+def _until_lost(ball: Ball, sightings: Sequence[Sighting]) -> list[Sighting]:
+    """Sightings up to the moment when the ball was lost from view; what is seen there later was put there by hand."""
+    for lost_s in ball.lost_s:
+        if not any(lost_s < s.time_s < lost_s + GONE_S for s in sightings):
+            sightings = [s for s in sightings if s.time_s <= lost_s or lost_s < sightings[0].time_s]
+    return list(sightings)
 
 
 def _dropped(ball: Ball, from_s: float, until_s: float, table: Table) -> Pocketing | None:
