@@ -139,7 +139,9 @@ def _scores(
     return solutions, solutions.restricted + density
 
 
-def restricted_estimate(obs: Observations, nodes: ScatterNodes, prior: ScatterPrior | None) -> float:
+def restricted_estimate(
+    obs: Observations, nodes: ScatterNodes, prior: ScatterPrior | None, *, rounds: int = 2
+) -> float:
     """Scatter of greatest restricted likelihood (times the log-normal prior if there is one), radians.
 
     Measured rows without stated errors: the root of the residual sum of squares over n - 2. Zero when the stated errors
@@ -155,7 +157,7 @@ def restricted_estimate(obs: Observations, nodes: ScatterNodes, prior: ScatterPr
         return 0.0
     family, nuisance = nodes.solutions.family[some][k], nodes.solutions.nuisance[some][k]
     best, gap = _summit(grid, values), float(grid[1]) - float(grid[0])
-    for _ in range(2):
+    for _ in range(rounds):
         gap /= 8
         grid = best + gap * np.arange(-2.0, 3.0)
         tried = solve(obs, np.exp(grid), np.tile(family, (5, 1)), np.tile(nuisance, (5, 1)), tolerance=1e-7)

@@ -1,0 +1,129 @@
+"""Has the point moved? Groups of attempts at one shot (sessions, players, mirrored corners) fitted apart and compared.
+
+Each group has a family of its own; the scatter is shared, so that a session of four attempts can be judged. Under "all
+the same" the weighted squares of the groups' families about their mean, over 2 (k - 1), follow F with 2 (k - 1) and
+n - 2 k degrees of freedom (exact for a linear model with one unknown scatter). What is left over chance is the variance
+between groups, by the method of moments.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import degrees, nan, sqrt
+from typing import Any
+
+import numpy as np
+from scipy.stats import f as f_distribution
+
+from app.attempts_csv import AttemptRow
+from app.convergence import Convergence, converge
+from app.evidence import gather
+from calibration.table import Table, Vector
+from vision.shot import Shot
+
+FEWEST_IN_GROUP = 3
+SURE = 0.05
+SWAPPED = {"left": "right", "right": "left"}
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """``verdict``: moved | not moved | cannot tell. ``between_sd`` (2,): of direction (radians) and inverse distance
+    (per metre) from group to group, chance taken out. ``families`` (k, 2) of the groups named."""
+
+    verdict: str
+    reason: str
+    p_value: float
+    between_sd: tuple[float, float]
+    groups: tuple[str, ...]
+    families: Vector
+
+    def to_json(self) -> dict[str, Any]:
+        known = np.isfinite(self.p_value)
+        return {
+            "verdict": self.verdict,
+            "reason": self.reason,
+            "p_value": round(self.p_value, 5) if known else None,
+            "direction_sd_between_deg": round(degrees(self.between_sd[0]), 4) if known else None,
+            "inverse_distance_sd_between_per_m": round(self.between_sd[1], 5) if known else None,
+            "groups": [
+                {
+                    "group": g,
+                    "direction_deg": round(degrees(p) % 360.0, 4),
+                    "inverse_distance_per_m": round(float(k), 5),
+                }
+                for g, (p, k) in zip(self.groups, self.families, strict=True)
+            ],
+        }
+
+
+def compare(groups: Mapping[str, Sequence[AttemptRow]], table: Table, shot: Shot | None = None) -> Comparison:
+    """Compare groups of attempts with measured misses. Groups of fewer than three are left out."""
+    names: list[str] = []
+    fits: list[Convergence] = []
+    counts: list[int] = []
+    for name, rows in groups.items():
+        obs = gather(rows, table, shot).observations
+        if int(obs.measured.sum()) < FEWEST_IN_GROUP or not obs.measured.all():
+            continue
+        found = converge(obs, table.centre_m)
+        if found.status != "refused":
+            names.append(name)
+            fits.append(found)
+            counts.append(len(obs))
+    k, n = len(fits), sum(counts)
+    families = np.array([f.family for f in fits]).reshape(-1, 2)
+    if k < 2:
+        reason = f"it takes two groups of at least {FEWEST_IN_GROUP} attempts that tell of the point by themselves."
+        return Comparison("cannot tell", reason, nan, (nan, nan), tuple(names), families)
+    freedom = np.array(counts) - 2
+    spread = sqrt(float(np.average([f.spread_rad**2 for f in fits], weights=freedom)))
+    covariance = []
+    for name, found in zip(names, fits, strict=True):
+        again = converge(gather(groups[name], table, shot).observations, table.centre_m, scatter_rad=spread)
+        covariance.append(again.family_covariance if again.status != "refused" else found.family_covariance)
+    information = np.linalg.inv(np.array(covariance))
+    # Directions are compared as they lie about the first one, whatever side of zero that is.
+    apart = families - families[0]
+    apart[:, 0] = np.angle(np.exp(1j * apart[:, 0]))
+    total = information.sum(axis=0)
+    mean = np.linalg.solve(total, np.einsum("kij,kj->i", information, apart))
+    off = apart - mean
+    squares = float(np.einsum("ki,kij,kj->", off, information, off))
+    chance = 2 * (k - 1)
+    p = float(f_distribution.sf(squares / chance, chance, max(n - 2 * k, 1)))
+    between = [_between(off[:, i], np.array(covariance)[:, i, i]) for i in (0, 1)]
+    moved = p < SURE
+    reason = "the groups' points differ by more than chance." if moved else "chance alone would do this."
+    return Comparison("moved" if moved else "not moved", reason, p, (between[0], between[1]), tuple(names), families)
+
+
+def _between(off: Vector, variance: Vector) -> float:
+    """Standard deviation between groups of one parameter (method of moments of DerSimonian and Laird, 1986)."""
+    weight = 1 / variance
+    squares = float(np.sum(weight * (off - np.average(off, weights=weight)) ** 2))
+    scale = float(weight.sum() - np.sum(weight**2) / weight.sum())
+    return sqrt(max(squares - (len(off) - 1), 0.0) / scale)
+
+
+def sessions(rows: Sequence[AttemptRow]) -> dict[str, list[AttemptRow]]:
+    """Rows by day, in order of time; by clip where no time was logged. Rows with neither are left out."""
+    parts: dict[str, list[AttemptRow]] = {}
+    for row in sorted(rows, key=lambda r: (r.at is None, r.at or "", r.row)):
+        name = row.at[:10] if row.at else row.clip
+        if name is not None:
+            parts.setdefault(name, []).append(row)
+    return parts
+
+
+def mirrored(row: AttemptRow, table: Table) -> AttemptRow:
+    """The attempt as it would be at the same shot on the other side: left and right side rails change places."""
+    return replace(
+        row,
+        start_y_m=table.width_m - row.start_y_m,
+        bearing_rad=-row.bearing_rad % (2 * np.pi),
+        miss_m=-row.miss_m,
+        miss_side=SWAPPED.get(row.miss_side or "", row.miss_side),
+        margin_left_rad=row.margin_right_rad,
+        margin_right_rad=row.margin_left_rad,
+        english=SWAPPED.get(row.english or "", row.english),
+    )
