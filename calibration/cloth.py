@@ -18,6 +18,11 @@ Mask = NDArray[np.bool_]
 
 LONG_SIDE_PX = 640
 SEEDS = 10
+SEED_REACH = 9.0
+PARTS = 3
+GROWTH_TURNS = 4
+# In spreads of the colour round its model.
+GROWTH_LIMIT = 5.0
 LEAST_AREA = 0.06
 LEAST_AGREEMENT = 0.80
 BORDER_MARGIN_PX = 3.0
@@ -52,13 +57,13 @@ def find_cloth(picture: Picture) -> list[ClothOutline]:
     found: list[ClothOutline] = []
     tried: list[Mask] = []
     for seed in _common_colours(lab):
-        region = _grow(lab, seed)
-        if region is None or any(_overlap(region, other) > 0.9 for other in tried):
-            continue
-        tried.append(region)
-        outline = _outline(region, scale)
-        if outline is not None:
-            found.append(outline)
+        for region in _regions(lab, seed):
+            if any(_overlap(region, other) > 0.95 for other in tried):
+                continue
+            tried.append(region)
+            outline = _outline(region, scale)
+            if outline is not None:
+                found.append(outline)
     return sorted(found, key=lambda o: -(o.agreement**4) * o.area**0.5)
 
 
@@ -79,38 +84,51 @@ def _common_colours(lab: NDArray[np.float32]) -> list[Vector]:
     return [(cell + 0.5) * 256 / shape for cell in peaks]
 
 
-def _grow(lab: NDArray[np.float32], seed: Vector) -> Mask | None:
-    """The connected region of a smoothly varying colour round a seed colour, with its holes filled."""
-    height, width = lab.shape[:2]
-    grid = np.stack(np.meshgrid(np.linspace(-1, 1, width), np.linspace(-1, 1, height)), axis=-1)
-    x, y = grid[..., 0], grid[..., 1]
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1).astype(np.float32)
+def _regions(lab: NDArray[np.float32], seed: Vector) -> list[Mask]:
+    """Connected regions of a smoothly varying colour round a seed colour, their holes filled, the largest first.
+
+    The floor may have the cloth's colour, so that the largest region need not be the one that is looked for; a region
+    that reaches all four borders of the picture is left out.
+    """
     weight = np.array([0.5, 1.0, 1.0], dtype=np.float32)  # brightness varies more than hue over a lit cloth
-    region = _largest(np.linalg.norm((lab - seed.astype(np.float32)) * weight, axis=2) < 9.0)
-    for _ in range(4):
-        if region is None or region.mean() < LEAST_AREA / 3:
-            return None
-        inside = terms[region]
-        model = np.linalg.lstsq(inside[::7], lab[region][::7], rcond=None)[0]
-        residual = np.abs((lab - terms @ model) * weight)
+    near = np.linalg.norm((lab - seed.astype(np.float32)) * weight, axis=2) < SEED_REACH
+    grown = [_grow(lab * weight, part) for part in _parts(near)[:PARTS]]
+    return [region for region in grown if region is not None]
+
+
+def _grow(weighted: NDArray[np.float32], start: Mask) -> Mask | None:
+    height, width = start.shape
+    x, y = np.meshgrid(np.linspace(-1, 1, width), np.linspace(-1, 1, height))
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1).astype(np.float32)
+    region = start
+    for _ in range(GROWTH_TURNS):
+        model = np.linalg.lstsq(terms[region][::7], weighted[region][::7], rcond=None)[0]
+        residual = np.abs(weighted - terms @ model)
         spread = np.clip(1.4826 * np.median(residual[region], axis=0), 1.0, 4.0)
-        region = _largest((residual / spread).max(axis=2) < 4.5)
+        parts = _parts((residual / spread).max(axis=2) < GROWTH_LIMIT)
+        if not parts:
+            return None
+        region = max(parts, key=lambda part: int((part & region).sum()))
     return region
 
 
-def _largest(mask: Mask) -> Mask | None:
-    """The largest connected part after thin gaps (shadow under the nose) are bridged, holes (balls) filled."""
-    bridge = np.ones((BRIDGE_PX, BRIDGE_PX), np.uint8)
+def _parts(mask: Mask) -> list[Mask]:
+    """Connected parts after thin gaps (shadow under the nose) are bridged, holes (balls) filled, the largest first."""
     closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    closed = cv2.morphologyEx(closed, cv2.MORPH_CLOSE, bridge)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
-    if count < 2:
-        return None
-    part = (labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))).astype(np.uint8)
-    contours, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    filled = np.zeros_like(part)
-    cv2.drawContours(filled, contours, -1, 1, thickness=cv2.FILLED)
-    return cv2.morphologyEx(filled, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8)).astype(bool)
+    closed = cv2.morphologyEx(closed, cv2.MORPH_CLOSE, np.ones((BRIDGE_PX, BRIDGE_PX), np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
+    height, width = mask.shape
+    out = []
+    for k in np.argsort(stats[1:, cv2.CC_STAT_AREA])[::-1][:PARTS] + 1:
+        left, top, wide, high, area = stats[k]
+        everywhere = left <= 1 and top <= 1 and left + wide >= width - 1 and top + high >= height - 1
+        if area < LEAST_AREA / 3 * mask.size or everywhere:
+            continue
+        contours, _ = cv2.findContours((labels == k).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        filled = np.zeros(mask.shape, np.uint8)
+        cv2.drawContours(filled, contours, -1, 1, thickness=cv2.FILLED)
+        out.append(cv2.morphologyEx(filled, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8)).astype(bool))
+    return out
 
 
 def _overlap(one: Mask, other: Mask) -> float:

@@ -198,7 +198,7 @@ def _half_crossings(strip: Strip, profiles: Linear, centre_m: float) -> tuple[Ve
     out = np.full(len(profiles), np.nan)
     height = np.zeros(len(profiles))
     for k, profile in enumerate(smooth):
-        lo, hi = max(1, at - reach), min(len(profile) - plateau - 2, at + reach)
+        lo, hi = max(1, at - reach), min(len(profile) - 2 * plateau - 2, at + reach)
         if hi - lo < 4:
             continue
         foot = lo + int(np.argmax(np.diff(profile[lo : hi + 1])))

@@ -20,6 +20,8 @@ from calibration.nose_lines import Linear, find_lines, linear_light, median_pict
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table
 from calibration.table_size import check_table, choose_table
 
+# Until the size is known: in the middle, so that cushions of a table of any size are about where they are expected.
+ASSUMED_TABLE = "8ft"
 # Reach of the search for the noses, pass by pass.
 NOSE_REACHES_M = (0.022, 0.010, 0.006)
 # The blur at the noses is modelled once the camera is about right.
@@ -61,14 +63,14 @@ def register(frames: Sequence[Picture], *, rotation_deg: int, table: Table | Non
         raise InputError(f"head {head!r} is not a side of the picture; use one of {', '.join(SIDES)}.")
     still = median_picture(frames)
     light = linear_light(still)
-    assumed = table if table is not None else STANDARD_TABLES["9ft"]
+    assumed = table if table is not None else STANDARD_TABLES[ASSUMED_TABLE]
     fit = _find_table(still, light, assumed)
     size = measure_ball_size(frames, fit.camera, assumed)
     if table is None:
         table = choose_table(size, assumed, pockets=has_pockets(light, fit.camera, assumed))
     else:
         check_table(size, table)
-    final = _refined(light, _rescaled(fit, assumed, table), table, NOSE_REACHES_M[-1:])
+    final = _refined(light, _rescaled(fit, assumed, table), table, NOSE_REACHES_M[1:])
     if final is None:
         raise InputError(NO_TABLE)
     fit = final
@@ -94,8 +96,11 @@ def _find_table(still: Picture, light: Linear, table: Table) -> CameraFit:
 
 
 def _refined(light: Linear, fit: CameraFit, table: Table, reaches_m: Sequence[float]) -> CameraFit | None:
-    """The fit after passes over ever narrower strips; None when too few lines are seen."""
-    for reach in reaches_m:
+    """The fit after passes over ever narrower strips; None when too few lines are seen.
+
+    One side may still be missed while the camera is coarse; in the last pass every rail must be seen.
+    """
+    for k, reach in enumerate(reaches_m):
         lines = find_lines(
             light,
             fit.camera,
@@ -106,7 +111,9 @@ def _refined(light: Linear, fit: CameraFit, table: Table, reaches_m: Sequence[fl
             shapes=reach < SHAPES_BELOW_M,
         )
         noses = sum(line.kind == "nose" for line in lines)
-        if noses < LEAST_NOSES or len({line.rail for line in lines}) < len(RAILS):
+        rails = len({line.rail for line in lines})
+        last = k == len(reaches_m) - 1
+        if noses < (LEAST_NOSES if last else LEAST_NOSES - 1) or rails < (len(RAILS) if last else len(RAILS) - 1):
             return None
         fit = fit_camera(lines, table, fit.camera)
     return fit
@@ -122,8 +129,11 @@ def _credible(fit: CameraFit) -> bool:
 def _rescaled(fit: CameraFit, assumed: Table, table: Table) -> CameraFit:
     """The fit carried over to a table of another size: the camera keeps its view of the noses."""
     scale = table.length_m / assumed.length_m
-    position = fit.camera.position_m * scale
-    return replace(fit, camera=replace(fit.camera, position_m=position))
+    return replace(
+        fit,
+        camera=replace(fit.camera, position_m=fit.camera.position_m * scale),
+        cloth_setback_m=fit.cloth_setback_m * scale,
+    )
 
 
 def has_pockets(light: Linear, camera: Camera, table: Table) -> bool:

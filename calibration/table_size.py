@@ -20,7 +20,7 @@ def size_ratio(size: BallSize, assumed: Table, table: Table) -> float:
 def choose_table(
     size: BallSize | None, assumed: Table, *, pockets: bool, tables: Mapping[str, Table] = STANDARD_TABLES
 ) -> Table:
-    """The standard table whose balls fit best, with pockets or without.
+    """The standard table whose balls fit best, without those that have no pockets when pockets are seen.
 
     Raises InputError when no ball was seen at rest, or when the balls fit no standard table.
     """
@@ -28,8 +28,9 @@ def choose_table(
         raise InputError(
             "no ball was seen at rest on the cloth, so the table's size is not known; state it, such as --table 9ft."
         )
-    candidates = [table for table in tables.values() if (table.name == "carom") != pockets]
-    best = min(candidates, key=lambda table: abs(np.log(size_ratio(size, assumed, table))))
+    known: BallSize = size
+    candidates = [table for table in tables.values() if not (pockets and table.name == "carom")]
+    best = min(candidates, key=lambda table: abs(np.log(size_ratio(known, assumed, table))))
     ratio = size_ratio(size, assumed, best)
     if abs(ratio - 1) > max(2 * MOST_CONTRADICTION, 3 * size.sd_m / size.radius_m):
         across = 2000 * size.radius_m * best.length_m / assumed.length_m
