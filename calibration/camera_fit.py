@@ -33,7 +33,7 @@ MOST_ITERATIONS = 30
 
 CAMERA_COUNT = len(PARAMETERS)
 # Steps of the numerical derivative, in the order of ``camera.PARAMETERS``.
-STEPS = [1e-3, 0.1, 0.1, 1e-3, 1e-3, 1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3]
+STEPS = [1e-5, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-5, 1e-5, 1e-5]
 NUISANCES = ("nose_height", "cloth_setback", "cloth_height")
 
 
@@ -139,7 +139,9 @@ def rail_points(
     return points, outward
 
 
-def fit_camera(lines: Sequence[LinePoints], table: Table, start: Camera, *, tries: int = 2) -> CameraFit:
+def fit_camera(
+    lines: Sequence[LinePoints], table: Table, start: Camera, *, tries: int = 2, most: int = MOST_ITERATIONS
+) -> CameraFit:
     """Least-squares camera through the lines.
 
     Parameters
@@ -148,6 +150,7 @@ def fit_camera(lines: Sequence[LinePoints], table: Table, start: Camera, *, trie
     table : gives the lines' places; its nose height is the middle of a prior.
     start : a camera within a few per cent, such as ``camera_start.start_cameras`` gives.
     tries : passes of reweighting the evidence by its own scatter.
+    most : iterations a pass.
 
     Returns
     -------
@@ -159,7 +162,7 @@ def fit_camera(lines: Sequence[LinePoints], table: Table, start: Camera, *, trie
     rest = np.zeros(len(NUISANCES) + len(evidence))
     for turn in range(tries + 1):
         problem = _Problem(evidence, table, camera)
-        unknowns, cost, normal = _minimise(problem, np.concatenate([np.zeros(CAMERA_COUNT), rest]))
+        unknowns, cost, normal = _minimise(problem, np.concatenate([np.zeros(CAMERA_COUNT), rest]), most)
         camera, rest = camera.moved(unknowns[:CAMERA_COUNT]), unknowns[CAMERA_COUNT:]
         residual = problem.residuals(unknowns)[: len(problem.pixels)]
         if turn < tries:
@@ -183,22 +186,22 @@ def fit_camera(lines: Sequence[LinePoints], table: Table, start: Camera, *, trie
     )
 
 
-def _minimise(problem: _Problem, start: Vector) -> tuple[Vector, float, Matrix]:
+def _minimise(problem: _Problem, start: Vector, most: int) -> tuple[Vector, float, Matrix]:
     """Levenberg and Marquardt's method with Huber's weights on the picture's residuals, not on the priors.
 
     General solvers take hundreds of steps along the valley of focal length and height that a view straight down has;
     with the priors as rows, the Gauss-Newton step crosses it in a few. Returns unknowns, cost and normal matrix.
     """
     count = len(problem.pixels)
-    steps = np.array(STEPS + [0.05] * (len(start) - CAMERA_COUNT))
+    steps = np.array(STEPS + [1e-4] * (len(start) - CAMERA_COUNT))
     at, damping = start, 1e-4
     residual = problem.residuals(at)
     cost = _cost(residual, count)
     normal = np.eye(len(at))
-    for _ in range(MOST_ITERATIONS):
+    for _ in range(most):
         weight = np.ones(len(residual))
         weight[:count] = np.minimum(1.0, HUBER_SD / np.maximum(np.abs(residual[:count]), 1e-9))
-        jacobian = _jacobian(problem.residuals, at, steps)
+        jacobian = _jacobian(problem.residuals, at, residual, steps)
         normal = jacobian.T @ (weight[:, None] * jacobian)
         slope = jacobian.T @ (weight * residual)
         while damping < 1e8:
@@ -224,12 +227,12 @@ def _cost(residual: Vector, count: int) -> float:
     return float((near * (2 * size - near)).sum() + (residual[count:] ** 2).sum())
 
 
-def _jacobian(function: Callable[[Vector], Vector], at: Vector, steps: Vector) -> Matrix:
+def _jacobian(function: Callable[[Vector], Vector], at: Vector, value: Vector, steps: Vector) -> Matrix:
     columns = []
     for k, size in enumerate(steps):
         step = np.zeros(len(at))
         step[k] = size
-        columns.append((function(at + step) - function(at - step)) / (2 * size))
+        columns.append((function(at + step) - value) / size)
     return np.stack(columns, axis=1)
 
 

@@ -57,7 +57,7 @@ def find_cloth(picture: Picture) -> list[ClothOutline]:
     found: list[ClothOutline] = []
     tried: list[Mask] = []
     for seed in _common_colours(lab):
-        for region in _regions(lab, seed):
+        for region in _regions(lab, seed, tried):
             if any(_overlap(region, other) > 0.95 for other in tried):
                 continue
             tried.append(region)
@@ -84,15 +84,16 @@ def _common_colours(lab: NDArray[np.float32]) -> list[Vector]:
     return [(cell + 0.5) * 256 / shape for cell in peaks]
 
 
-def _regions(lab: NDArray[np.float32], seed: Vector) -> list[Mask]:
+def _regions(lab: NDArray[np.float32], seed: Vector, known: list[Mask]) -> list[Mask]:
     """Connected regions of a smoothly varying colour round a seed colour, their holes filled, the largest first.
 
     The floor may have the cloth's colour, so that the largest region need not be the one that is looked for; a region
-    that reaches all four borders of the picture is left out.
+    that reaches all four borders of the picture is left out. What lies in a region already known is not grown again.
     """
     weight = np.array([0.5, 1.0, 1.0], dtype=np.float32)  # brightness varies more than hue over a lit cloth
     near = np.linalg.norm((lab - seed.astype(np.float32)) * weight, axis=2) < SEED_REACH
-    grown = [_grow(lab * weight, part) for part in _parts(near)[:PARTS]]
+    fresh = [part for part in _parts(near) if all(_overlap(part & old, part) < 0.8 for old in known)]
+    grown = [_grow(lab * weight, part) for part in fresh]
     return [region for region in grown if region is not None]
 
 

@@ -25,7 +25,7 @@ BLUR_PX, BLUR_SD_PX = 0.7, 0.3
 SHARPENING, SHARPENING_SD = 0.15, 0.15
 DARK, DARK_SD, DARK_RAIL_SD = 0.25, 0.15, 0.10
 PROFILE_SD = 0.012
-PER_RAIL = 7
+SHARED, PER_RAIL = 3, 7
 
 
 @dataclass(frozen=True)
@@ -52,16 +52,33 @@ def nose_offsets(profiles: Sequence[Vector]) -> list[NoseOffset]:
     fine = np.arange(INNER_PX - PAD_PX, OUTER_PX + PAD_PX + STEP_PX / 2, STEP_PX)
     pad = round(PAD_PX / STEP_PX)
 
+    scale = np.sqrt(2 * STEP_PX) / PROFILE_SD
+
+    def misfit(k: int, unknowns: Vector) -> Vector:
+        rail = unknowns[SHARED + PER_RAIL * k : SHARED + PER_RAIL * (k + 1)]
+        model = _blurred(_layout(fine, rail), unknowns[0], unknowns[1])[pad:-pad]
+        prior = [(rail[2] - unknowns[2]) / DARK_RAIL_SD, (rail[1] - 3.0) / 4.0, (rail[3] - 1.5) / 3.0, rail[0]]
+        return np.concatenate([(model - profiles[k])[seen[k]] * scale, prior])
+
     def residuals(unknowns: Vector) -> Vector:
-        blur, sharp, dark = unknowns[:3]
-        parts = []
+        blur, sharp, dark = unknowns[:SHARED]
         priors = [(blur - BLUR_PX) / BLUR_SD_PX, (sharp - SHARPENING) / SHARPENING_SD, (dark - DARK) / DARK_SD]
+        return np.concatenate([*(misfit(k, unknowns) for k in range(count)), priors])
+
+    def jacobian(unknowns: Vector) -> Vector:
+        """By differences; a rail's own unknowns touch its own profile only."""
+        blocks = []
         for k in range(count):
-            rail = unknowns[3 + PER_RAIL * k : 3 + PER_RAIL * (k + 1)]
-            model = _blurred(_layout(fine, rail), max(blur, 0.2), sharp)[pad:-pad]
-            parts.append((model - profiles[k])[seen[k]] / PROFILE_SD * np.sqrt(2 * STEP_PX))
-            priors += [(rail[2] - dark) / DARK_RAIL_SD, (rail[1] - 3.0) / 4.0, (rail[3] - 1.5) / 3.0, rail[0] / 1.0]
-        return np.concatenate([*parts, priors])
+            value = misfit(k, unknowns)
+            block = np.zeros((len(value), len(unknowns)))
+            for i in [*range(SHARED), *range(SHARED + PER_RAIL * k, SHARED + PER_RAIL * (k + 1))]:
+                step = np.zeros(len(unknowns))
+                step[i] = 1e-5
+                block[:, i] = (misfit(k, unknowns + step) - value) / 1e-5
+            blocks.append(block)
+        priors = np.zeros((SHARED, len(unknowns)))
+        priors[:, :SHARED] = np.diag([1 / BLUR_SD_PX, 1 / SHARPENING_SD, 1 / DARK_SD])
+        return np.concatenate([*blocks, priors])
 
     start = [BLUR_PX, SHARPENING, DARK]
     for profile, ok in zip(profiles, seen, strict=True):
@@ -73,17 +90,18 @@ def nose_offsets(profiles: Sequence[Vector]) -> list[NoseOffset]:
         residuals,
         np.clip(start, np.array(low) + 1e-3, np.array(high) - 1e-3),
         bounds=(low, high),
+        jac=jacobian,
         x_scale="jac",
         max_nfev=40,
     )
-    jacobian = np.asarray(solved.jac, dtype=float)
+    at_best = jacobian(solved.x)
     try:
-        covariance = np.linalg.inv(jacobian.T @ jacobian)
+        covariance = np.linalg.inv(at_best.T @ at_best)
     except np.linalg.LinAlgError:
         return [NoseOffset(0.0, 0.2)] * count
-    misfit = max(1.0, float(np.median(np.abs(solved.fun))) * 1.4826)
-    places = [3 + PER_RAIL * k for k in range(count)]
-    return [NoseOffset(float(solved.x[i]), float(np.sqrt(covariance[i, i]) * misfit)) for i in places]
+    excess = max(1.0, float(np.median(np.abs(solved.fun))) * 1.4826)
+    places = [SHARED + PER_RAIL * k for k in range(count)]
+    return [NoseOffset(float(solved.x[i]), float(np.sqrt(covariance[i, i]) * excess)) for i in places]
 
 
 def _layout(at: Vector, rail: Vector) -> Vector:
