@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from calibration.table import Vector
 from vision.tracks import Sighting
@@ -19,6 +20,13 @@ GRAVITY_MPS2 = 9.81
 MOST_DECELERATION_MPS2 = 0.4 * GRAVITY_MPS2
 # Usual sliding deceleration and its spread from cloth to cloth (0.15 to 0.4 g published, 0.2 typical).
 SLIDING_MPS2, SLIDING_SD_MPS2 = 0.2 * GRAVITY_MPS2, 0.06 * GRAVITY_MPS2
+# Share of the launch speed that sliding takes: 2/7 for a ball struck without spin, nothing for natural roll.
+SHED_SHARE, SHED_SHARE_SD = 0.22, 0.10
+LEAST_SHED, MOST_SHED = 0.0, 0.6
+# Rolling resistance: the middle of the published range, 0.005 to 0.015 g.
+ROLLING_MPS2 = 0.01 * GRAVITY_MPS2
+# A launch is read from this much of the first leg: all but the firmest strokes roll by its end.
+LAUNCH_S = 0.6
 # Velocities are compared over at least this long on either side.
 KINK_BASE_S = 0.03
 # Changes of velocity below this are not looked at: a ball that touches something so softly has all but stopped.
@@ -90,9 +98,10 @@ class Path:
 
 @dataclass(frozen=True)
 class Motion:
-    """Place (2,), velocity (2,) and the velocity's standard deviation at one moment."""
+    """Place (2,) and velocity (2,) at one moment, with the standard deviations of either coordinate."""
 
     at_m: Vector
+    at_sd_m: float
     velocity_mps: Vector
     velocity_sd_mps: float
 
@@ -188,7 +197,7 @@ def motion_at(leg: Path, time_s: float, *, window_s: float = TANGENT_S) -> Motio
     nearest = float(distance.min()) if len(leg) else 0.0
     part = leg.part(distance <= nearest + window_s)
     if len(part) < 2:
-        return Motion(np.full(2, np.nan), np.full(2, np.nan), float("nan"))
+        return Motion(np.full(2, np.nan), float("nan"), np.full(2, np.nan), float("nan"))
     tau = part.t - time_s
     design = np.column_stack([np.ones_like(tau), tau, tau**2 / 2])
     w = 1 / part.sd**2
@@ -196,7 +205,7 @@ def motion_at(leg: Path, time_s: float, *, window_s: float = TANGENT_S) -> Motio
     normal = (design * w[:, None]).T @ design + prior
     covariance = np.linalg.inv(normal)
     solution = covariance @ (design * w[:, None]).T @ part.xy
-    return Motion(solution[0], solution[1], float(np.sqrt(covariance[1, 1])))
+    return Motion(solution[0], float(np.sqrt(covariance[0, 0])), solution[1], float(np.sqrt(covariance[1, 1])))
 
 
 @dataclass(frozen=True)
@@ -209,39 +218,64 @@ class Launch:
     speed_sd_mps: float
 
 
-def fit_launch(start_m: Vector, leg: Path, *, window_s: float = 0.25) -> Launch:
+def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Launch:
     """When and how fast a ball left its resting place, from its distance from there over the first moments.
 
-    The distance is a quadratic in time whose curvature is half the sliding deceleration, known beforehand to
-    ``SLIDING_SD_MPS2``: (5/7 of the speed is left when rolling starts, after 2 v / (7 mu g): Coriolis; so the window
-    stays within the sliding for all but soft strokes).
+    It slides, evenly slowed, until it rolls (Coriolis 1835), then hardly slows at all. Beside the moment and the speed,
+    the deceleration and the share of the speed that sliding takes are unknown: 2/7 without spin, none when struck to
+    roll at once, more with draw. Both are known beforehand as well as cloths and players differ. NaN when the sightings
+    are fewer than two or do not lead away from the start.
     """
-    first = leg.part(leg.t <= leg.t[0] + window_s)
+    first = leg.part(leg.t <= leg.t[0] + window_s) if len(leg) else leg
     distance = np.hypot(*(first.xy - start_m).T)
-    if len(first) < 2:
-        return Launch(float("nan"), float("nan"), float("nan"), float("nan"))
-    origin = first.t[0]
-    tau = first.t - origin
-    design = np.column_stack([np.ones_like(tau), tau, -(tau**2) / 2])
-    w = 1 / first.sd**2
-    prior = np.diag([0.0, 0.0, 1 / SLIDING_SD_MPS2**2])
-    normal = (design * w[:, None]).T @ design + prior
-    covariance = np.linalg.inv(normal)
-    c0, c1, c2 = covariance @ ((design * w[:, None]).T @ distance + prior @ [0, 0, SLIDING_MPS2])
-    # The root of c0 + c1 tau - c2 tau^2 / 2 before the first sighting, and the speed there.
-    root = c1**2 + 2 * c2 * c0
-    if root <= 0 or c1 <= 0:
-        return Launch(float("nan"), float("nan"), float("nan"), float("nan"))
-    speed = float(np.sqrt(root))
-    tau0 = -2 * c0 / (c1 + speed)
-    slope = np.array([-1.0, -tau0, tau0**2 / 2]) / speed
-    change = np.array([c2, c1, c0]) / speed
-    return Launch(
-        float(origin + tau0),
-        float(np.sqrt(slope @ covariance @ slope)),
-        speed,
-        float(np.sqrt(change @ covariance @ change)),
-    )
+    unknown = Launch(float("nan"), float("nan"), float("nan"), float("nan"))
+    if len(first) < 2 or distance[-1] <= distance[0]:
+        return unknown
+    tau = first.t - first.t[0]
+    usual = np.array([SHED_SHARE, SLIDING_MPS2])
+    spread = np.array([SHED_SHARE_SD, SLIDING_SD_MPS2])
+
+    def residuals(p: Vector) -> Vector:
+        return np.concatenate([(_run_m(tau, *p) - distance) / first.sd, (p[2:] - usual) / spread])
+
+    soon = min(len(tau) - 1, int(np.searchsorted(tau, 0.05)))
+    speed = float((distance[soon] - distance[0]) / tau[soon])
+    if speed <= 0:
+        return unknown
+    guess = np.array([-float(distance[0]) / speed, speed, *usual])
+    low, high = [-np.inf, 0.0, LEAST_SHED, 0.3 * SLIDING_MPS2], [np.inf, np.inf, MOST_SHED, 3 * SLIDING_MPS2]
+    found = least_squares(residuals, guess, bounds=(low, high), x_scale=[0.01, 0.1, 0.1, 0.5])
+    slopes = np.asarray(found.jac)
+    covariance = np.linalg.pinv(slopes.T @ slopes)
+    freedom = len(tau) - 2
+    scatter = float((residuals(found.x)[: len(tau)] ** 2).sum()) / freedom if freedom > 2 else 1.0
+    sd = np.sqrt(np.diag(covariance) * max(scatter, 1.0))
+    return Launch(float(first.t[0] + found.x[0]), float(sd[0]), float(found.x[1]), float(sd[1]))
+
+
+def _run_m(t: Vector, begin: float, speed: float, shed: float, slowing: float) -> Vector:
+    """How far (n,) a ball has come at times (n,) that set off at ``begin`` and loses ``shed`` of its speed sliding.
+
+    Before it set off the path is carried back at the first speed, so that the fit has a slope there too.
+    """
+    run = t - begin
+    slide_s = shed * speed / slowing
+    slid = np.clip(run, 0.0, slide_s)
+    rolled = np.maximum(run - slide_s, 0.0)
+    sliding = speed * np.minimum(run, slide_s) - slowing * slid**2 / 2
+    return sliding + speed * (1 - shed) * rolled - ROLLING_MPS2 * rolled**2 / 2
+
+
+def arrival(leg: Path, time_s: float, *, straight: bool) -> Line:
+    """The line on which a ball arrives at the end of a leg.
+
+    A straight leg, or the straight rest of one that was curved at its start, is one line; of a leg that ends before
+    its curve does, the tangent at ``time_s`` stands for it.
+    """
+    if straight or leg.t[-1] - leg.t[0] > CURVED_S + TANGENT_S:
+        return fit_line(leg if straight else late_part(leg))
+    motion = motion_at(leg, time_s)
+    return Line(motion.at_m, motion.bearing_rad, motion.velocity_sd_mps / max(motion.speed_mps, 1e-3), motion.at_sd_m)
 
 
 def late_part(leg: Path, *, least: int = 4) -> Path:
