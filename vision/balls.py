@@ -24,6 +24,9 @@ LEAST_AREA, MOST_AREA = 0.45, 2.6
 ENOUGH_SUPPORT, ENOUGH_SUPPORT_IN_CROWD = 0.6, 0.35
 # Fraction of a ring round a ball on which nothing may be seen but the table, for a ball that nobody expects there.
 FREE_RING = 0.6
+FREE_RING_RADII, RING_POINTS = 1.3, 32
+# The ring, in ball radii, on which a hand that takes up a ball is looked for.
+CROWD_RING_RADII = 1.8
 # How far the mean colour may be from the expected ball's (grey levels, Y counted half).
 COLOUR_GATE = 40.0
 # A ball's centre may seem this much nearer to a nose than it can be; near a pocket's mouth it may be anywhere.
@@ -49,17 +52,22 @@ class TableView:
     time_s: float
     balls: tuple[BallView, ...]
     reused: tuple[bool, ...]
-    foreground: Mask
+    everywhere: Mask
     large: Mask
     factor: int
 
     def covered(self, at_px: Vector) -> bool:
         """Whether something else than the cloth is seen at a pixel of the frame."""
-        return self._value(self.foreground, at_px)
+        return self._value(self.everywhere, at_px)
 
     def under_large(self, at_px: Vector) -> bool:
         """Whether a thing larger than a ball is seen at a pixel of the frame."""
         return self._value(self.large, at_px)
+
+    def crowded(self, camera: Camera, centre_m: NDArray[np.float64], table: Table) -> bool:
+        """Whether a good part of the ring round a ball's place, (1, 3) metres, is taken by something."""
+        ring = _ring(camera, centre_m, table, self.factor, self.everywhere.shape, CROWD_RING_RADII)
+        return bool((self.everywhere[ring[1], ring[0]] > 0).mean() > 1 - FREE_RING) if ring.size else False
 
     def _value(self, mask: Mask, at_px: Vector) -> bool:
         x, y = np.round((at_px + 0.5) / self.factor - 0.5).astype(int)
@@ -70,7 +78,7 @@ class TableView:
 
 
 class BallFinder:
-    """Finds the balls of a clip's frames, one frame after another; keeps the last reduced picture to skip what rests."""
+    """Finds the balls of a clip's frames, one after another; keeps the last reduced picture to skip what rests."""
 
     def __init__(self, background: Background, camera: Camera, table: Table) -> None:
         self.background = background
@@ -137,7 +145,7 @@ class BallFinder:
                 views.append(view)
                 reused.append(False)
         self._before = reduced
-        self._view = TableView(frame.time_s, tuple(views), tuple(reused), foreground, large, background.factor)
+        self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, background.factor)
         return self._view
 
     def _as_before(self, frame: Frame, expected: Sequence[Expected]) -> bool:
@@ -148,9 +156,7 @@ class BallFinder:
         known = {id(ball.resting) for ball in expected}
         return seen == known and not self.background.changed(frame, self._before)
 
-    def _in_crowd(
-        self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]
-    ) -> BallView | None:
+    def _in_crowd(self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]) -> BallView | None:
         """A known ball that is partly covered, or touches something, looked for where it should be."""
         radius_m = self.table.ball_radius_m
         if _near(views, ball.at_m, radius_m) or not self._on_table(ball.at_m):
@@ -167,14 +173,9 @@ class BallFinder:
 
     def _stands_free(self, everywhere: Mask, view: BallView) -> bool:
         """Whether cloth or rail is seen most of the way round a ball: a knuckle or a sleeve goes on somewhere."""
-        at_m = np.array([[*view.at_m, self.table.ball_radius_m]])
-        radius = ball_radius_px(self.camera, at_m, self.table.ball_radius_m)[0] / self.background.factor
-        angle = np.linspace(0, 2 * np.pi, 32, endpoint=False)
-        ring = (view.at_px + 0.5) / self.background.factor - 0.5
-        x, y = np.round(ring[:, None] + (1.3 * radius + 1) * np.array([np.cos(angle), np.sin(angle)])).astype(int)
-        height, width = everywhere.shape
-        within = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-        return bool((everywhere[y[within], x[within]] == 0).sum() >= FREE_RING * len(angle))
+        centre = np.array([[*view.at_m, self.table.ball_radius_m]])
+        x, y = _ring(self.camera, centre, self.table, self.background.factor, everywhere.shape, FREE_RING_RADII)
+        return bool((everywhere[y, x] == 0).sum() >= FREE_RING * RING_POINTS)
 
     def _unchanged(self, reduced: Picture, at_px: Vector) -> bool:
         """Whether the reduced picture round a resting ball is as it was in the frame before."""
@@ -197,6 +198,24 @@ def colour_distance(first: Vector, second: Vector) -> float:
     """Distance of two mean colours (3,) Y, U, V; brightness, which light changes, counts half."""
     difference = (first - second) * np.array([0.5, 1.0, 1.0])
     return float(np.sqrt((difference**2).sum()))
+
+
+def _ring(
+    camera: Camera,
+    centre_m: NDArray[np.float64],
+    table: Table,
+    factor: int,
+    shape: tuple[int, ...],
+    radii: float,
+) -> NDArray[np.int_]:
+    """Reduced pixels (2, n), x and y, on a circle round a ball's place; those outside the picture are left out."""
+    radius = ball_radius_px(camera, centre_m, table.ball_radius_m)[0] / factor
+    middle = (camera.project(centre_m)[0] + 0.5) / factor - 0.5
+    angle = np.linspace(0, 2 * np.pi, RING_POINTS, endpoint=False)
+    ring = middle[:, None] + (radii * radius + 1) * np.array([np.cos(angle), np.sin(angle)])
+    ring = np.round(ring[:, np.isfinite(ring).all(axis=0)]).astype(int)
+    height, width = shape
+    return ring[:, (ring[0] >= 0) & (ring[0] < width) & (ring[1] >= 0) & (ring[1] < height)]
 
 
 def _near(views: Sequence[BallView], at_m: Vector, radius_m: float) -> bool:

@@ -8,13 +8,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
-from vision.legs import Line, Motion, Path, fit_line, late_part, legs, motion_at
+from vision.legs import Line, Path, arrival, fit_line, late_part, legs, motion_at
 from vision.reading import BallHit, RailHit
 
 # A junction of two legs this close to a rail's track line (beyond one frame's travel) is a contact with that rail.
 RAIL_REACH_M = 0.025
+# A ball at a rail may seem this much behind the track line.
+ON_TRACK_M = 0.006
 # Two balls met when their centres came within two radii and this.
 TOUCH_TOLERANCE_M = 0.02
 # Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
@@ -42,9 +45,11 @@ class Run:
     def ball_hits(self) -> tuple[BallHit, ...]:
         return tuple(j for j in self.junctions if isinstance(j, BallHit))
 
-    def line_of(self, leg: int) -> Line:
-        """The straight line of a leg: all of it for the first one, without its curved start for the others."""
-        return fit_line(self.legs[leg] if leg == 0 else late_part(self.legs[leg]))
+    def line_of(self, leg: int, table: Table) -> Line:
+        """The straight line of a leg on the bed: without its curved start, unless it is the first, and its drop."""
+        on_bed = self.legs[leg].part(within_track(self.legs[leg].xy, table))
+        path = on_bed if len(on_bed) >= 2 else self.legs[leg]
+        return fit_line(path if leg == 0 else late_part(path))
 
 
 def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) -> Run:
@@ -56,7 +61,9 @@ def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) ->
     junctions: list[RailHit | BallHit | None] = []
     trimmed = list(parts)
     for i in range(len(parts) - 1):
-        hit = _rail_hit(parts[i], parts[i + 1], table) or _ball_hit(ball, parts[i], parts[i + 1], others, table)
+        hit = _rail_hit(parts[i], parts[i + 1], table, straight=i == 0) or _ball_hit(
+            ball, parts[i], parts[i + 1], others, table
+        )
         junctions.append(hit)
         if hit is not None:
             trimmed[i] = _without(trimmed[i], hit.t_s)
@@ -64,8 +71,15 @@ def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) ->
     # A second look with the smeared sightings left out.
     for i, hit in enumerate(junctions):
         if isinstance(hit, RailHit):
-            junctions[i] = _rail_hit(trimmed[i], trimmed[i + 1], table) or hit
+            junctions[i] = _rail_hit(trimmed[i], trimmed[i + 1], table, straight=i == 0) or hit
     return Run(ball, tuple(trimmed), tuple(junctions))
+
+
+def within_track(places_m: NDArray[np.float64], table: Table) -> NDArray[np.bool_]:
+    """Which of the places (n, 2) a ball on the bed can have: (n,). In a pocket's mouth it goes further, and drops."""
+    room = table.track_offset_m - ON_TRACK_M
+    x, y = places_m[:, 0], places_m[:, 1]
+    return (x > room) & (x < table.length_m - room) & (y > room) & (y < table.width_m - room)
 
 
 def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | None:
@@ -80,8 +94,8 @@ def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | N
     return best[1] if best else None
 
 
-def _rail_hit(before: Path, after: Path, table: Table) -> RailHit | None:
-    """The contact between two legs, if a rail parts them."""
+def _rail_hit(before: Path, after: Path, table: Table, *, straight: bool) -> RailHit | None:
+    """The contact between two legs, if a rail parts them; ``straight`` when the leg before is a ball's first."""
     if len(before) < 2 or len(after) < 2:
         return None
     ends = motion_at(before, float(before.t[-1]))
@@ -97,13 +111,9 @@ def _rail_hit(before: Path, after: Path, table: Table) -> RailHit | None:
         distance = min(abs(before.xy[-1, axis] - level), abs(after.xy[0, axis] - level))
         if distance < RAIL_REACH_M + max(into, -out) * gap and (best is None or distance < best[0]):
             best = (float(distance), rail)
-    return _measured(before, after, best[1], ends, begins, table) if best else None
-
-
-def _measured(before: Path, after: Path, rail: Rail, ends: Motion, begins: Motion, table: Table) -> RailHit:
-    axis, level = table.track_coordinate(rail)
-    line = fit_line(late_part(before))
-    at_in, sd_in = line.at_level(axis, level)
+    if best is None:
+        return None
+    axis, level = table.track_coordinate(best[1])
     times, weights = [], []
     for motion, path, index in ((ends, before, -1), (begins, after, 0)):
         normal = float(motion.velocity_mps[axis])
@@ -111,10 +121,18 @@ def _measured(before: Path, after: Path, rail: Rail, ends: Motion, begins: Motio
         weights.append(normal**2)
     low, high = float(before.t[-1]), float(after.t[0])
     time_s = float(np.clip(np.average(times, weights=weights), low - 0.005, high + 0.005))
+    return _measured(before, after, best[1], time_s, arrival(before, time_s, straight=straight), table)
+
+
+def _measured(before: Path, after: Path, rail: Rail, time_s: float, line: Line, table: Table) -> RailHit:
+    """The contact at ``time_s`` with ``rail``, to which the ball came on ``line``."""
+    axis, level = table.track_coordinate(rail)
+    at_in, sd_in = line.at_level(axis, level)
     arriving, leaving = motion_at(before, time_s), motion_at(after, time_s)
     # The leg after crosses the track line too, less surely, since it is curved at its start.
-    along = leaving.at_m[1 - axis] + leaving.velocity_mps[1 - axis] * (level - leaving.at_m[axis]) / (
-        leaving.velocity_mps[axis]
+    along = (
+        leaving.at_m[1 - axis]
+        + leaving.velocity_mps[1 - axis] * (level - leaving.at_m[axis]) / (leaving.velocity_mps[axis])
     )
     at_m, at_sd = at_in.copy(), sd_in
     sd_out = float(np.hypot(after.sd[0], 0.002))
@@ -135,9 +153,7 @@ def _measured(before: Path, after: Path, rail: Rail, ends: Motion, begins: Motio
     )
 
 
-def _ball_hit(
-    ball: str, before: Path, after: Path, others: Mapping[str, Vector], table: Table
-) -> BallHit | None:
+def _ball_hit(ball: str, before: Path, after: Path, others: Mapping[str, Vector], table: Table) -> BallHit | None:
     """The contact between two legs, if another ball lay there."""
     if not others or len(before) < 2:
         return None

@@ -104,7 +104,9 @@ def _rail_ball(stroke: Stroke, shot: Shot, flags: list[str]) -> RailBall | None:
     return RailBall(name, rest, fit_launch(rest.at_m, run.legs[0]), run)
 
 
-def _target_ball(stroke: Stroke, shot: Shot, ball: RailBall | None, flags: list[str]) -> tuple[str | None, Vector | None]:
+def _target_ball(
+    stroke: Stroke, shot: Shot, ball: RailBall | None, flags: list[str]
+) -> tuple[str | None, Vector | None]:
     """Name and resting place of the target ball; (None, None) when the shot has none or it was not seen."""
     if shot.target_ball is None or ball is None:
         return None, None
@@ -153,7 +155,7 @@ def _miss(
     per_rad = unfold(ball.rest.at_m, target, shot.rails, table).miss_per_rad_m
     if leg is None or len(ball.run.legs[leg]) < 2:
         return nan, nan, per_rad
-    line = ball.run.line_of(leg)
+    line = ball.run.line_of(leg, table)
     miss, sd = line.miss(target)
     beyond = max(float((target - ball.run.legs[leg].xy[-1]) @ line.direction), 0.0)
     return miss, float(np.hypot(sd, CARRIED_ON_SD * beyond)), per_rad

@@ -19,16 +19,16 @@ from calibration.sphere import outline_px
 from calibration.table import Vector
 from vision.clip import Frame
 
-RAYS = 48
+RAYS = 36
 NEUTRAL = 128.0
 # The stretch of each ray that is searched, as fractions of the ball's radius, and its number of samples.
-INNER, OUTER, SAMPLES = 0.55, 1.45, 28
+INNER, OUTER, SAMPLES = 0.55, 1.45, 24
 # Edge weight: contrast, in grey levels, at which a ray counts half.
 HALF_CONTRAST = 12.0
 TUKEY_CUTOFF = 4.0
 REWEIGHTINGS = 3
 # The search is done again round the shifted centre until it shifts no further.
-ROUNDS, SETTLED_PX = 3, 0.05
+ROUNDS, SETTLED_PX = 3, 0.1
 # What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
 FLOOR_SD_PX = 0.08
 # How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
@@ -58,7 +58,9 @@ class BallView:
     support: float
 
 
-def fit_outline(frame: Frame, camera: Camera, guess_m: Vector, radius_m: float, smear_m: float = 0.0) -> BallView | None:
+def fit_outline(
+    frame: Frame, camera: Camera, guess_m: Vector, radius_m: float, smear_m: float = 0.0
+) -> BallView | None:
     """Find the centre of a ball near ``guess_m`` (2,); None when its outline leaves the picture.
 
     ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far.
@@ -104,9 +106,7 @@ def fit_outline(frame: Frame, camera: Camera, guess_m: Vector, radius_m: float, 
     )
 
 
-def _samples(
-    frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np.float32]
-) -> NDArray[np.float32]:
+def _samples(frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np.float32]) -> NDArray[np.float32]:
     """Y, U, V along the rays, (3, rays, samples)."""
     xy = (centre + spokes[:, None] * fractions[:, None]).astype(np.float32)
     half = (xy - np.float32(CHROMA_OFFSET_PX)) / np.float32(2)

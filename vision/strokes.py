@@ -14,7 +14,7 @@ from vision.colours import colour_name, whiteness
 from vision.contacts import Run, follow, pocket_at
 from vision.legs import Launch, Path, fit_launch, fit_line, legs, motion_at
 from vision.reading import NotAttempt, Pocketing
-from vision.tracks import GONE_S, Rest, Sighting, Track
+from vision.tracks import GONE_S, Loss, Rest, Sighting, Track
 
 # A slower start is a nudge.
 LEAST_SPEED_MPS = 0.3
@@ -38,7 +38,7 @@ class Ball:
     name: str
     rests: tuple[Rest, ...]
     path: tuple[Sighting, ...]
-    lost_s: tuple[float, ...]
+    lost: tuple[Loss, ...]
 
     def rest_at(self, time_s: float) -> Rest | None:
         """Where it lay at a moment, or when last at rest before, unless it has been seen moving since."""
@@ -76,7 +76,7 @@ def name_balls(tracks: Sequence[Track]) -> list[Ball]:
         white = whiteness(track.colour) > max(whitest - 45.0, WHITE_ENOUGH)
         base = "cue" if white else colour_name(track.colour)
         name = base if base != "white" else "light"
-        # Two balls of one colour on the table at once are told apart by a number; there is one cue ball, the longest seen.
+        # Two balls of one colour are told apart by a number; of two white ones the longest seen is the cue ball.
         base, k = name, 2
         while any(_together(track, other) for other in groups.get(name, [])):
             name, k = f"{'light' if base == 'cue' else base}-{k}", k + 1
@@ -123,8 +123,7 @@ def _stroke(
     off_line, sd = line.miss(rest.at_m) if len(first) >= 3 else (0.0, 0.0)
     on_line = abs(off_line) < START_TOLERANCE_M + 3 * sd
     in_time = (
-        np.isfinite(launch.time_s)
-        and rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= began_s + TIME_TOLERANCE_S
+        np.isfinite(launch.time_s) and rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= began_s + TIME_TOLERANCE_S
     )
     if not (on_line and in_time) or len(first) < 3:
         return NotAttempt(began_s, "the cue ball was moved by hand")
@@ -155,7 +154,7 @@ def _stroke(
 
 def _until_lost(ball: Ball, sightings: Sequence[Sighting]) -> list[Sighting]:
     """Sightings up to the moment when the ball was lost from view; what is seen there later was put there by hand."""
-    for lost_s in ball.lost_s:
+    for lost_s in (loss.time_s for loss in ball.lost):
         if not any(lost_s < s.time_s < lost_s + GONE_S for s in sightings):
             sightings = [s for s in sightings if s.time_s <= lost_s or lost_s < sightings[0].time_s]
     return list(sightings)
@@ -163,17 +162,18 @@ def _until_lost(ball: Ball, sightings: Sequence[Sighting]) -> list[Sighting]:
 
 def _dropped(ball: Ball, from_s: float, until_s: float, table: Table) -> Pocketing | None:
     """Whether the ball vanished in a pocket between two moments."""
-    for lost_s in ball.lost_s:
-        if not from_s < lost_s <= until_s + 0.5:
+    for loss in ball.lost:
+        # A hand at the place took the ball up.
+        if loss.crowded or not from_s < loss.time_s <= until_s + 0.5:
             continue
-        seen = [s for s in ball.path if s.time_s <= lost_s + 1e-6]
+        seen = [s for s in ball.path if s.time_s <= loss.time_s + 1e-6]
         if not seen:
             continue
         path = Path.of(seen[-4:])
         velocity = motion_at(path, float(path.t[-1])).velocity_mps if len(path) >= 2 else np.zeros(2)
         pocket: Pocket | None = pocket_at(path.xy[-1], velocity, table)
         if pocket is not None:
-            return Pocketing(ball.name, pocket, lost_s)
+            return Pocketing(ball.name, pocket, loss.time_s)
     return None
 
 
@@ -182,7 +182,7 @@ def _merged(name: str, tracks: Sequence[Track]) -> Ball:
     # Where two tracks overlap for a moment, the longer one is believed.
     by_time = {s.time_s: s for t in sorted(tracks, key=lambda t: t.frames) for s in t.path}
     path = [by_time[time_s] for time_s in sorted(by_time)]
-    lost = sorted(s for t in tracks for s in t.lost_s)
+    lost = sorted((s for t in tracks for s in t.lost), key=lambda s: s.time_s)
     return Ball(name, tuple(rests), tuple(path), tuple(lost))
 
 

@@ -58,6 +58,14 @@ class Rest:
     sightings: int
 
 
+@dataclass(frozen=True)
+class Loss:
+    """A ball vanished: when it was last seen, and whether something stood over or round the place then."""
+
+    time_s: float
+    crowded: bool
+
+
 @dataclass
 class Track:
     """One ball. ``rests`` and ``path`` hold what happened since the last quiet moment (see ``Tracker.quiet``)."""
@@ -73,7 +81,8 @@ class Track:
     gone: bool = False
     gone_s: float = float("nan")
     hidden: bool = False
-    lost_s: list[float] = field(default_factory=list)
+    lost: list[Loss] = field(default_factory=list)
+    crowded: bool = False
     suspects: int = 0
 
     @property
@@ -146,12 +155,10 @@ class Tracker:
         for track in self.tracks:
             track.rests = track.rests[-1:]
             track.path = [] if track.resting else track.path[-2:]
-            track.lost_s = []
+            track.lost = []
         self.tracks = [t for t in self.tracks if not t.gone or self._now_s - t.gone_s < 60.0]
 
-    def _near_pairs(
-        self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]
-    ) -> list[tuple[Track, int]]:
+    def _near_pairs(self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> list[tuple[Track, int]]:
         """Pairs that are close to where the ball should be, the closest first."""
         pairs = []
         for track in tracks:
@@ -168,9 +175,7 @@ class Tracker:
                     pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)
 
-    def _far_pairs(
-        self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]
-    ) -> list[tuple[Track, int]]:
+    def _far_pairs(self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> list[tuple[Track, int]]:
         """Balls that left their place, and sightings of their colour within reach."""
         pairs = []
         for track in tracks:
@@ -235,14 +240,16 @@ class Tracker:
         taken = any(np.hypot(*(b.at_m - where[0, :2])) < 2 * self.table.ball_radius_m for b in seen.balls)
         covered = not taken and seen.covered(self.camera.project(where)[0])
         elapsed = seen.time_s - track.seen_s
-        track.hidden = True
+        if not track.hidden:
+            track.hidden, track.crowded = True, False
+        track.crowded = track.crowded or (elapsed < GONE_S and seen.crowded(self.camera, where, self.table))
         if not covered and track.resting and elapsed > 0.05:
             # The cloth is seen where the ball lay.
             track.resting = False
             self._last_motion_s = seen.time_s
         if elapsed > (HIDDEN_S if covered else GONE_S):
             track.gone, track.gone_s, track.resting = True, track.seen_s, False
-            track.lost_s.append(track.seen_s)
+            track.lost.append(Loss(track.seen_s, track.crowded))
             self._last_motion_s = max(self._last_motion_s, seen.time_s - GONE_S)
 
     def _begin(self, view: BallView, time_s: float) -> None:
