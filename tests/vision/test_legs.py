@@ -129,7 +129,8 @@ def test_launch_of_a_centre_hit(speed_mps: float, fps: float) -> None:
     struck_s = 0.5071
     rolled = shot(speed_mps, 20.0, frames(1.2, fps), begins_s=struck_s)
     launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s))
-    assert launch.speed_mps == pytest.approx(speed_mps, rel=0.02)
+    # A soft ball slides for a tenth of a second only: few sightings tell how much it lost by that.
+    assert launch.speed_mps == pytest.approx(speed_mps, rel=0.02 if speed_mps > 1 else 0.04)
     assert launch.time_s == pytest.approx(struck_s, abs=0.003)
 
 
@@ -142,6 +143,20 @@ def test_launch_on_other_cloths_and_with_follow(slide: float, follow: float) -> 
     launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s))
     assert launch.speed_mps == pytest.approx(2.2, rel=0.03)
     assert launch.time_s == pytest.approx(struck_s, abs=0.004)
+
+
+def test_standard_deviations_of_launches_are_honest() -> None:
+    speeds, times = [], []
+    for seed in range(24):
+        rng = np.random.default_rng(seed)
+        speed, struck_s = float(rng.uniform(1.0, 4.0)), 0.5 + float(rng.uniform(0, 0.03))
+        cloth = Cloth(slide=float(rng.uniform(0.15, 0.25)))
+        rolled = shot(speed, 20.0, frames(1.0), begins_s=struck_s, cloth=cloth, follow=float(rng.uniform(0, 0.5)))
+        launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s, seed=seed))
+        speeds.append((launch.speed_mps - speed) / launch.speed_sd_mps)
+        times.append((launch.time_s - struck_s) / launch.time_sd_s)
+    for standardised in (speeds, times):
+        assert 0.6 < np.sqrt(np.mean(np.square(standardised))) < 1.5
 
 
 def test_launch_at_a_varying_rate() -> None:
