@@ -35,6 +35,7 @@ OUTCOMES = ("made", "missed")
 SIDES = ("left", "right")
 # Nobody's practice log is larger; a file of this many rows is something else.
 MOST_ROWS = 2_000_000
+LARGEST = 1e7
 
 
 @dataclass(frozen=True)
@@ -124,6 +125,8 @@ def _row(cells: dict[str, str], line: int, where: str) -> AttemptRow:
             value = nan
         if not isfinite(value):
             raise InputError(f"{place}: {name} is {text!r}; it must be a number.")
+        if abs(value) > LARGEST:
+            raise InputError(f"{place}: {name} is {text}; nothing on a table is that large.")
         if least is not None and value < least:
             raise InputError(f"{place}: {name} is {text}; it cannot be below {least:g}.")
         return value

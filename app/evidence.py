@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, isfinite
+from math import hypot, isfinite, pi
 
 import numpy as np
 
@@ -17,6 +17,9 @@ from vision.shot import Shot
 GAIN_SD = 0.15
 # A correction (or a turn) below this is nothing beside any bearing's error, radians.
 NOTHING_RAD = 1e-9
+MOST_CORRECTION_RAD = pi / 2
+# A bearing this badly known says nothing; larger numbers only spoil the arithmetic.
+LARGEST_SD_RAD = pi
 
 
 @dataclass(frozen=True)
@@ -57,14 +60,17 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         if isfinite(row.miss_m) and row.miss_m != 0 and not (isfinite(per_rad) and per_rad != 0):
             limit, why = _limits(row)
             why = why and "its miss has no miss_per_deg_m to turn it into degrees, and no shot file says"
+        measured = bool(np.isnan(limit[0]))
+        offset = row.miss_m / per_rad if not why and measured and row.miss_m != 0 else 0.0
+        if abs(offset) > MOST_CORRECTION_RAD:
+            why = "its miss would turn the bearing by more than a right angle: look at miss_m and miss_per_deg_m"
         if why:
             unused.append((row, why))
             continue
-        measured = bool(np.isnan(limit[0]))
-        offset = row.miss_m / per_rad if measured and row.miss_m != 0 else 0.0
         sd = row.bearing_sd_rad if isfinite(row.bearing_sd_rad) else 0.0
         if measured and isfinite(row.miss_sd_m) and isfinite(per_rad) and per_rad != 0:
             sd = hypot(sd, row.miss_sd_m / per_rad)
+        sd = min(sd, LARGEST_SD_RAD)
         used.append(row)
         needed.append(row.bearing_rad - offset)
         correction.append(offset)
@@ -112,6 +118,8 @@ def _limits(row: AttemptRow) -> tuple[tuple[float, float, bool], str]:
     if row.outcome == "made":
         if not isfinite(left) and not isfinite(right):
             return nothing, "made, without a miss or a margin"
+        if left + right <= 0:
+            return nothing, "made, with margins of nothing"
         return (-left if isfinite(left) else -np.inf, right if isfinite(right) else np.inf, False), ""
     if row.miss_side == "left":
         # Delivered more than needed, by more than the margin if that is known.

@@ -10,11 +10,13 @@ import numpy as np
 from app.attempts_csv import AttemptRow
 from app.convergence import Convergence, converge, refused
 from app.evidence import Evidence, gather
+from app.likelihood import Observations
 from app.margins import margins_rad, smaller
+from app.next_start import next_start
 from app.one_point import OnePoint, cannot_tell, judge
 from app.pooled import Pooled, pooled
 from app.rules import Rule, rank_rules
-from app.scatter import ScatterPrior
+from app.scatter import USUAL_SCATTER_RAD, ScatterPrior
 from app.terms import Term, fit_term
 from calibration.table import Table, Vector
 from vision.shot import Shot
@@ -42,7 +44,8 @@ class ShotFit:
     """The fit of one shot. ``convergence`` holds the point and its uncertainty, NaN and None where not known.
 
     ``speed_slope`` is how the needed bearing moves with the launch speed (radians per m/s; None below ten attempts with
-    speeds); ``pooled`` says what has been thrown together.
+    speeds); ``pooled`` says what has been thrown together; ``next_start_m`` (2,) is where to shoot from next to learn
+    most, None without any usable attempt.
     """
 
     shot: str
@@ -55,6 +58,7 @@ class ShotFit:
     weights: tuple[RowWeight, ...]
     speed_slope: Term | None
     pooled: tuple[Pooled, ...]
+    next_start_m: Vector | None
 
     def to_json(self) -> dict[str, Any]:
         """The published form: degrees and metres, null for what is not known."""
@@ -97,6 +101,7 @@ class ShotFit:
             "speed_slope_deg_per_mps": None if slope is None else _number(degrees(slope.value_rad), 5),
             "speed_slope_sd_deg_per_mps": None if slope is None else _number(degrees(slope.sd_rad), 5),
             "pooled": [p.to_json() for p in self.pooled],
+            "next_start_m": None if self.next_start_m is None else [_number(v, 3) for v in self.next_start_m],
         }
 
 
@@ -142,6 +147,7 @@ def fit_shot(
         weights=_weights(evidence, found),
         speed_slope=_speed_slope(evidence, found, prior),
         pooled=pooled(evidence.rows),
+        next_start_m=_next_start(obs, found, table),
     )
 
 
@@ -152,6 +158,16 @@ def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
         return margin
     ideal = smaller(*margins_rad(shot, table, evidence.observations.start_m + table.centre_m))
     return np.where(np.isfinite(margin), margin, ideal)
+
+
+def _next_start(obs: Observations, found: Convergence, table: Table) -> Vector | None:
+    if not len(obs):
+        return None
+    if found.status != "refused":
+        return next_start(obs, found.family, found.spread_rad, table)
+    mean = obs.bearing_unit.mean(axis=0)
+    parallel = np.array([np.arctan2(mean[1], mean[0]), 0.0])
+    return next_start(obs, parallel, USUAL_SCATTER_RAD, table)
 
 
 def _speed_slope(evidence: Evidence, found: Convergence, prior: ScatterPrior | None) -> Term | None:

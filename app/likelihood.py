@@ -156,8 +156,8 @@ def _interval_terms(low: Vector, high: Vector, sd: Vector, outside: NDArray[np.b
         beyond = np.logaddexp(log_ndtr(low), log_ndtr(-high))
         value = np.maximum(np.where(outside, beyond, inside), -1e6)
         sign = np.where(outside, -1.0, 1.0)
-        at_low = sign * np.exp(np.maximum(-0.5 * low**2 - value, -700.0)) / ROOT_TWO_PI
-        at_high = sign * np.exp(np.maximum(-0.5 * high**2 - value, -700.0)) / ROOT_TWO_PI
+        at_low = sign * np.exp(np.clip(-0.5 * low**2 - value, -700.0, 300.0)) / ROOT_TWO_PI
+        at_high = sign * np.exp(np.clip(-0.5 * high**2 - value, -700.0, 300.0)) / ROOT_TWO_PI
         at_low, at_high = np.where(np.isinf(low), 0.0, at_low), np.where(np.isinf(high), 0.0, at_high)
         slope = at_high - at_low
         low_0, high_0 = np.where(np.isinf(low), 0.0, low), np.where(np.isinf(high), 0.0, high)

@@ -139,3 +139,56 @@ def test_a_turn_common_to_the_clip_is_not_averaged_away() -> None:
     # Part of a turn shows, since near starts and far ones would need different points; the rest stays unknown.
     assert radians(0.1) < np.sqrt(wide[0, 0]) < radians(0.5)
     assert np.sqrt(narrow[0, 0]) < radians(0.1)
+
+
+def test_whatever_was_logged_the_fit_answers() -> None:
+    rng = np.random.default_rng(11)
+    nan = float("nan")
+    seen = set()
+    for _ in range(24):
+        rows = []
+        for k in range(int(rng.integers(1, 14))):
+            start = rng.uniform([0, 0], [2.54, 1.27]).round(int(rng.integers(0, 4)))
+            rows.append(
+                AttemptRow(
+                    row=k + 2,
+                    shot="kick",
+                    start_x_m=float(start[0]),
+                    start_y_m=float(start[1]),
+                    bearing_rad=float(rng.choice([rng.uniform(0, 6.3), 1 + rng.normal(0, 0.02)])),
+                    bearing_sd_rad=float(rng.choice([nan, 0, 0.001, 0.5])),
+                    clip=str(rng.choice(["a", "b"])),
+                    common_bearing_sd_rad=float(rng.choice([nan, 0, 0.001, 1.0])),
+                    miss_m=float(rng.choice([nan, 0, 0.01, -0.5, 3])),
+                    miss_sd_m=float(rng.choice([nan, 0, 0.003])),
+                    miss_per_rad_m=float(rng.choice([nan, -2.5, 2.5, 1e-9, 0])),
+                    outcome=[None, "made", "missed"][int(rng.integers(3))],
+                    miss_side=[None, "left", "right"][int(rng.integers(3))],
+                    margin_left_rad=float(rng.choice([nan, 0, 0.01])),
+                    margin_right_rad=float(rng.choice([nan, 0, 0.02])),
+                    speed_mps=float(rng.choice([2, 3])),
+                )
+            )
+        fit = fit_shot(rows, shot_name="kick", table=TABLE, shot=KICK, marks={"pole": (3.0, 3.0)})
+        json.dumps(fit.to_json(), allow_nan=False)
+        assert (fit.convergence.point_m is None) == (fit.convergence.status != "point")
+        assert (fit.convergence.reason == "") == (fit.convergence.status == "point")
+        seen.add(fit.convergence.status)
+    assert len(seen) > 1
+
+
+def test_the_next_start_crosses_the_lines_so_far() -> None:
+    """All shot from one line of aim: the start advised lies well to the side of it."""
+    rng = np.random.default_rng(2)
+    aim = np.array([np.cos(0.9), np.sin(0.9)])
+    rows = [
+        replace(r, start_x_m=float(0.5 + s * aim[0]), start_y_m=float(0.3 + s * aim[1]), bearing_rad=0.9, miss_m=0.0)
+        for r, s in zip(kicks(6), rng.uniform(0, 0.3, 6), strict=True)
+    ]
+    fit = fit_shot(rows, shot_name="kick", table=TABLE)
+    assert fit.convergence.status == "refused"
+    assert fit.next_start_m is not None
+    away = fit.next_start_m - [0.5, 0.3]
+    assert abs(aim[0] * away[1] - aim[1] * away[0]) > 0.3
+    assert np.all(fit.next_start_m > 0)
+    assert np.all(fit.next_start_m < [TABLE.length_m, TABLE.width_m])
