@@ -1,0 +1,174 @@
+"""Strokes told from balls moved by hand; balls named; what dropped where."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
+from vision.outline import BallView
+from vision.strokes import LEAST_SPEED_MPS, Ball, find_strokes, name_balls
+from vision.tracks import Loss, Rest, Sighting, Track
+
+START = (0.6, 0.4)
+
+
+@pytest.mark.parametrize("fps", [30.0, 60.0])
+@pytest.mark.parametrize("speed_mps", [0.5, 1.2, 2.2, 4.0])
+def test_stroke_is_found_and_timed(speed_mps: float, fps: float) -> None:
+    motion = motion_of({"cue": START}, 40.0, speed_mps)
+    stroke = only_stroke(seen(motion, fps=fps))
+    assert stroke.launch.time_s == pytest.approx(STRUCK_S, abs=0.006)
+    assert stroke.launch.speed_mps == pytest.approx(speed_mps, rel=0.05)
+    assert stroke.rest.at_m == pytest.approx(START)
+
+
+def test_two_strokes_in_one_stretch() -> None:
+    first = seen(motion_of({"cue": START}, 20.0, 0.7))[0]
+    rest = first.rests[-1]
+    again = seen(motion_of({"cue": (float(rest.at_m[0]), float(rest.at_m[1]))}, 95.0, 0.8))[0]
+    later = 12.0
+    joined = Ball(
+        "cue",
+        (
+            first.rests[0],
+            replace(rest, last_s=later + again.rests[0].last_s),
+            replace(again.rests[1], first_s=later + again.rests[1].first_s, last_s=later + again.rests[1].last_s),
+        ),
+        (*first.path, *(replace(s, time_s=later + s.time_s) for s in again.path)),
+        (),
+    )
+    strokes, others = find_strokes([joined], TABLE, 24.0)
+    assert others == []
+    assert [s.launch.time_s for s in strokes] == pytest.approx([STRUCK_S, later + STRUCK_S], abs=0.006)
+
+
+def test_nudge_is_no_attempt() -> None:
+    balls = seen(motion_of({"cue": START}, 40.0, 0.8 * LEAST_SPEED_MPS))
+    strokes, others = find_strokes(balls, TABLE, 12.0)
+    assert strokes == []
+    assert [o.why.split(":")[0] for o in others] == ["the cue ball was nudged"]
+
+
+def test_finger_breadth_is_not_worth_a_word() -> None:
+    place = np.array(START)
+    path = tuple(Sighting(1 + k / 60, place + [0.0005 * k, 0], NOISE_M, False) for k in range(40))
+    ball = Ball("cue", (Rest(place, REST_SD_M, 0, 1, 40), Rest(path[-1].at_m, REST_SD_M, 1.6, 9, 40)), path, ())
+    assert find_strokes([ball], TABLE, 12.0) == ([], [])
+
+
+def test_ball_rolled_by_hand_is_no_attempt() -> None:
+    """A hand over the ball as it starts, and no stroke's speed."""
+    balls = seen(motion_of({"cue": START}, 40.0, 0.6, follow=1.0), in_crowd_until_s=STRUCK_S + 0.3)
+    strokes, others = find_strokes(balls, TABLE, 12.0)
+    assert strokes == []
+    assert "by hand" in others[0].why
+
+
+def test_ball_carried_by_hand_is_no_attempt() -> None:
+    """It is taken up, out of sight, and appears somewhere else."""
+    rest, goal = np.array(START), np.array([1.7, 0.9])
+    path = tuple(
+        Sighting(2.0 + k / 30, goal + [0.10 - 0.10 * min(k / 15, 1), 0.05 * np.sin(k)], 0.001, True) for k in range(20)
+    )
+    ball = Ball("cue", (Rest(rest, REST_SD_M, 0, 1, 40), Rest(goal, REST_SD_M, 2.6, 9, 40)), path, ())
+    strokes, others = find_strokes([ball], TABLE, 12.0)
+    assert strokes == []
+    assert [o.why for o in others] == ["the cue ball was moved by hand"]
+
+
+def test_stroke_whose_first_frames_the_stick_hid() -> None:
+    balls = seen(motion_of({"cue": START}, 40.0, 2.0))
+    cue = balls[0]
+    hidden = replace(
+        cue,
+        rests=(replace(cue.rests[0], last_s=STRUCK_S - 0.1), *cue.rests[1:]),
+        path=tuple(s for s in cue.path if s.time_s > STRUCK_S + 0.08),
+    )
+    stroke = only_stroke([hidden])
+    assert stroke.launch.time_s == pytest.approx(STRUCK_S, abs=0.012)
+    assert stroke.hidden_s == pytest.approx(0.18, abs=0.02)
+
+
+def test_nothing_without_a_cue_ball() -> None:
+    balls = [replace(b, name="red") for b in seen(motion_of({"cue": START}, 40.0, 2.0))]
+    assert find_strokes(balls, TABLE, 12.0) == ([], [])
+
+
+def test_all_balls_follow_their_paths() -> None:
+    """Straight into the red ball, which goes up the table and comes back off the foot rail."""
+    motion = motion_of({"cue": (0.6, 0.6), "red": (1.3, 0.61), "blue": (2.2, 1.0)}, 0.0, 2.0)
+    stroke = only_stroke(seen(motion))
+    assert set(stroke.resting) == {"red", "blue"}
+    assert "blue" not in stroke.others
+    assert stroke.others["red"].rail_hits[0].rail == "foot"
+    assert stroke.cue.ball_hits[0].balls == ("cue", "red")
+    assert stroke.cue.ball_hits[0].t_s == pytest.approx(motion.balls[0].t_s, abs=0.004)
+
+
+def corner_shot() -> list[Ball]:
+    """The red ball hangs at the foot-right corner; the cue ball sends it in, straight."""
+    mouth = TABLE.mouth_m("foot-right")
+    red = mouth + 0.25 * np.array([-1, 1]) / np.sqrt(2)
+    cue = mouth + 0.9 * np.array([-1, 1]) / np.sqrt(2)
+    motion = motion_of({"cue": tuple(cue.tolist()), "red": tuple(red.tolist())}, -45.0, 1.5)  # type: ignore[dict-item]
+    assert [(p.ball, p.pocket) for p in motion.pockets][:1] == [("red", "foot-right")]
+    return seen(motion)
+
+
+def test_ball_that_dropped() -> None:
+    pocketed = only_stroke(corner_shot()).pocketed
+    assert ("red", "foot-right") in [(p.ball, p.pocket) for p in pocketed]
+
+
+def test_ball_taken_up_at_the_pocket_did_not_drop() -> None:
+    balls = [replace(b, lost=tuple(Loss(x.time_s, True) for x in b.lost)) for b in corner_shot()]
+    assert only_stroke(balls).pocketed == ()
+
+
+def test_ball_put_back_after_it_dropped_is_no_part_of_its_path() -> None:
+    """Two seconds after it dropped, a hand puts it on its place again."""
+    balls = []
+    for ball in corner_shot():
+        if ball.name == "red":
+            late = ball.lost[0].time_s + 2.0
+            again = tuple(Sighting(late + k / 60, ball.rests[0].at_m, NOISE_M, True) for k in range(20))
+            rest = Rest(ball.rests[0].at_m, REST_SD_M, late, late + 3, 40)
+            ball = replace(ball, path=(*ball.path, *again), rests=(*ball.rests, rest))
+        balls.append(ball)
+    run = only_stroke(balls).others["red"]
+    dropped = next(b for b in corner_shot() if b.name == "red").lost[0].time_s
+    assert max(float(leg.t[-1]) for leg in run.legs) <= dropped
+
+
+# --- names ---
+
+WHITE, RED, BLUE = np.array([200.0, 126, 130]), np.array([80.0, 110, 200]), np.array([70.0, 170, 110])
+
+
+def track(ident: int, colour: np.ndarray, first_s: float, last_s: float, at: tuple[float, float] = START) -> Track:
+    view = BallView(np.array(at), 0.0003, np.zeros(2), colour, 1.0)
+    rest = Rest(np.array(at), REST_SD_M, first_s, last_s, 40)
+    return Track(ident, colour, view, last_s, rests=[rest], resting=True, frames=int(60 * (last_s - first_s)) + 1)
+
+
+def test_balls_are_named_by_colour() -> None:
+    tracks = [track(0, RED, 0, 5), track(1, WHITE, 0, 5), track(2, BLUE, 0, 5), track(3, RED, 0, 4, (1.0, 1.0))]
+    assert sorted(b.name for b in name_balls(tracks)) == ["blue", "cue", "red", "red-2"]
+
+
+def test_two_tracks_of_one_ball_are_one() -> None:
+    """Lost under a hand, found again elsewhere."""
+    balls = name_balls([track(0, WHITE, 0, 2), track(1, WHITE, 3, 5, (1.5, 0.8))])
+    assert [b.name for b in balls] == ["cue"]
+    assert [r.first_s for r in balls[0].rests] == [0, 3]
+
+
+def test_two_white_balls_make_one_cue_ball() -> None:
+    balls = name_balls([track(0, WHITE, 0, 9), track(1, WHITE - [10, 0, 0], 0, 5, (1.5, 0.8))])
+    assert [b.name for b in balls] == ["cue", "light-2"]
+
+
+def test_no_white_ball_is_no_cue_ball() -> None:
+    assert [b.name for b in name_balls([track(0, RED, 0, 5)])] == ["red"]
+    assert name_balls([]) == []
