@@ -22,8 +22,9 @@ ON_TRACK_M = 0.006
 TOUCH_TOLERANCE_M = 0.02
 # Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
 SMEARED_S = 0.009
-# A ball that vanished within this many radii of the middle of a pocket's mouth dropped in.
-POCKET_REACH_RADII = 3.2
+# Over the lip, a ball's centre is this many radii beyond the middle of the mouth; what comes that far within the time
+# that a ball takes to sink out of sight drops.
+LIP_RADII, DROP_S = 2.15, 0.06
 
 
 @dataclass(frozen=True)
@@ -83,15 +84,22 @@ def within_track(places_m: NDArray[np.float64], table: Table) -> NDArray[np.bool
 
 
 def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | None:
-    """The pocket in whose mouth a ball vanished that was last seen at ``place_m`` (2,); None when it was none."""
-    best: tuple[float, Pocket] | None = None
+    """The pocket into which a ball dropped that was last seen at ``place_m`` (2,); None when it cannot have.
+
+    It must have been on its way over the lip: a ball that vanishes while the bed still carries it was taken up.
+    """
     for pocket in POCKETS:
-        # Over the next frames the ball rolls on: look a little ahead of where it was last seen.
-        ahead = place_m + velocity_mps * 0.03
-        distance = min(float(np.hypot(*(p - table.mouth_m(pocket)))) for p in (place_m, ahead))
-        if distance < POCKET_REACH_RADII * table.ball_radius_m and (best is None or distance < best[0]):
-            best = (distance, pocket)
-    return best[1] if best else None
+        mouth = table.mouth_m(pocket)
+        outward = np.sign(np.round(mouth - table.centre_m, 6))
+        outward = outward / np.hypot(*outward)
+        offset = place_m - mouth
+        depth = float(offset @ outward)
+        aside = float(np.hypot(*(offset - depth * outward)))
+        wide = table.side_mouth_m if pocket.startswith("side") else table.corner_mouth_m
+        soon = depth + max(float(velocity_mps @ outward), 0.0) * DROP_S
+        if aside < wide / 2 and depth > -wide / 2 and soon > LIP_RADII * table.ball_radius_m:
+            return pocket
+    return None
 
 
 def _rail_hit(before: Path, after: Path, table: Table, *, straight: bool) -> RailHit | None:

@@ -166,6 +166,9 @@ def _dropped(ball: Ball, from_s: float, until_s: float, table: Table) -> Pocketi
         # A hand at the place took the ball up.
         if loss.crowded or not from_s < loss.time_s <= until_s + 0.5:
             continue
+        # Seen again at once, it had only changed tracks.
+        if any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in ball.path):
+            continue
         seen = [s for s in ball.path if s.time_s <= loss.time_s + 1e-6]
         if not seen:
             continue
