@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 
 from calibration.camera import Camera, Matrix
@@ -20,18 +19,15 @@ from calibration.table import Table, Vector
 
 RAYS, SECTORS = 96, 32
 PROFILE_STEP_PX = 0.2
-BLURS_PX = (0.4, 0.7, 1.1, 1.6)
-# Round the outline once it is about known.
-FINE_RANGE = (0.60, 1.40)
+BLUR_PX = 0.3
 # Radii looked at, around the assumed ball's: from the largest table with the smallest ball to the reverse.
 SHARE_RANGE = (0.72, 1.45)
 FRAMES_LOOKED_AT = 5
 EDGE_CLEARANCE = 1.2
 LEAST_ROUND_SHARE = 0.6
-# The limb of a ball is darker than its middle and its foot stands in its own shadow: both are factors on the light, so
-# changes are compared in the logarithm, with this share of the usual brightness added against noise in the dark.
-DARK_SHARE = 0.1
-SYSTEMATIC_SHARE = 0.012
+DARK_SHARE = 0.3
+# Bias that all balls share, from how their limbs are lit.
+SYSTEMATIC_SHARE = 0.015
 
 
 @dataclass(frozen=True)
@@ -94,15 +90,13 @@ def _spots(frame: Picture, camera: Camera, table: Table) -> list[Vector]:
 def _radius_m(light: Linear, camera: Camera, table: Table, place_m: Vector) -> float | None:
     """Radius of the sphere on the cloth near ``place_m`` whose outline shows as a circle of sharp change."""
     centre, radius = place_m, table.ball_radius_m
-    for shares in (SHARE_RANGE, SHARE_RANGE, FINE_RANGE, FINE_RANGE):
-        profiles = _profiles(light, camera, centre, radius, shares)
-        find = _sharpest if shares is SHARE_RANGE else _outline_share
-        edge = profiles.middle_px + profiles.radius_px * find(profiles)[:, None] * profiles.unit
+    low, high = np.array(SHARE_RANGE) * table.ball_radius_m
+    for _ in range(2):
+        edge = _sharpest(_profiles(light, camera, centre, radius))
         fitted = _fit_sphere(camera, edge, centre, radius)
         if fitted is None:
             return None
         centre, radius, share = fitted
-        low, high = np.array(SHARE_RANGE) * table.ball_radius_m
         if np.hypot(*(centre - place_m)) > table.ball_radius_m or not low < radius < high:
             return None
     return radius if share > LEAST_ROUND_SHARE else None
@@ -119,15 +113,13 @@ class _Profiles:
     light: Linear
 
 
-def _profiles(
-    light: Linear, camera: Camera, centre_m: Vector, radius_m: float, shares: tuple[float, float]
-) -> _Profiles:
+def _profiles(light: Linear, camera: Camera, centre_m: Vector, radius_m: float) -> _Profiles:
     centre = np.array([*centre_m, radius_m])
     middle = camera.project(centre[None])[0]
     side = np.cross(centre - camera.position_m, camera.rotation[1])
     across = camera.project((centre + radius_m * side / np.linalg.norm(side))[None])[0]
     radius_px = float(np.linalg.norm(across - middle))
-    reach = np.arange(*shares, PROFILE_STEP_PX / max(radius_px, 1.0))
+    reach = np.arange(*SHARE_RANGE, PROFILE_STEP_PX / max(radius_px, 1.0))
     angle = np.arange(RAYS) * 2 * np.pi / RAYS
     ray = np.column_stack([np.cos(angle), np.sin(angle)])
     where = (middle + radius_px * reach[None, :, None] * ray[:, None, :]).astype(np.float32)
@@ -137,54 +129,18 @@ def _profiles(
     return _Profiles(middle, radius_px, unit / np.linalg.norm(unit, axis=1, keepdims=True), reach, colour)
 
 
-def _sharpest(profiles: _Profiles) -> Vector:
-    """Share of the radius at which the logarithm of the light changes most: a start, a few per cent off."""
-    smooth = cv2.GaussianBlur(profiles.light, (0, 1), sigmaX=0.6 / PROFILE_STEP_PX, sigmaY=0.01)
+def _sharpest(profiles: _Profiles) -> Matrix:
+    """Pixels at which, going outwards, the logarithm of the light changes most.
+
+    The limb of a ball is darker than its middle and its foot stands in its own shadow. Both are factors on the light,
+    so the logarithm shows the outline best; a share of the usual brightness is added, for in deep shadow the logarithm
+    would find the outer end of the blurred edge instead of its middle.
+    """
+    smooth = cv2.GaussianBlur(profiles.light, (0, 1), sigmaX=BLUR_PX / PROFILE_STEP_PX, sigmaY=0.01)
     floor = DARK_SHARE * float(np.median(smooth))
     change = np.linalg.norm(np.gradient(np.log(np.maximum(smooth, 0) + floor), axis=1), axis=2)
-    return np.asarray(profiles.share[np.argmax(change[:, 2:-2], axis=1) + 2])
-
-
-def _outline_share(profiles: _Profiles) -> Vector:
-    """Share of the radius at which each sector's profile steps from a shaded sphere to what lies around it.
-
-    Inside, the light is a constant plus parts that fall towards the limb as the cosine of the slope and its square do;
-    outside it is a straight line; both are seen through a blur, the same for all sectors, which is tried in steps. The
-    linear parts are solved for in closed form, so that a search over radius and blur remains.
-    """
-    share = profiles.share
-    values = profiles.light.transpose(1, 0, 2).reshape(len(share), -1)
-    trials = np.arange(0.86, 1.16, 0.008)
-    best = None
-    for blur_px in BLURS_PX:
-        misfit = np.empty((len(trials), SECTORS))
-        for k, trial in enumerate(trials):
-            basis = np.linalg.qr(_sphere_basis(share, trial, blur_px / PROFILE_STEP_PX))[0]
-            rest = (values**2).sum(axis=0) - ((basis.T @ values) ** 2).sum(axis=0)
-            misfit[k] = rest.reshape(SECTORS, 3).sum(axis=1)
-        total = float(misfit.min(axis=0).sum())
-        if best is None or total < best[0]:
-            best = (total, misfit)
-    assert best is not None
-    misfit = best[1]
-    lowest = np.clip(np.argmin(misfit, axis=0), 1, len(trials) - 2)
-    column = np.arange(SECTORS)
-    before, at, after = misfit[lowest - 1, column], misfit[lowest, column], misfit[lowest + 1, column]
-    shift = 0.5 * (before - after) / np.maximum(before - 2 * at + after, 1e-12)
-    return np.asarray(trials[lowest] + np.clip(shift, -0.5, 0.5) * (trials[1] - trials[0]))
-
-
-def _sphere_basis(share: Vector, radius: float, blur_samples: float) -> Matrix:
-    """Blurred shapes (places, 5): inside constant, cosine and its square; outside constant and slope."""
-    pad = int(4 * blur_samples) + 1
-    step = share[1] - share[0]
-    wide = share[0] + step * np.arange(-pad, len(share) + pad)
-    inside = np.clip((radius - wide) / step + 0.5, 0.0, 1.0)
-    cosine = np.sqrt(np.maximum(1 - (wide / radius) ** 2, 0.0))
-    outside = 1 - inside
-    shapes = np.column_stack([inside, inside * cosine, inside * cosine**2, outside, outside * (wide - radius)])
-    blurred = gaussian_filter1d(shapes, blur_samples, axis=0, mode="nearest")
-    return np.asarray(blurred[pad:-pad], dtype=float)
+    share = profiles.share[np.argmax(change[:, 2:-2], axis=1) + 2]
+    return np.asarray(profiles.middle_px + profiles.radius_px * share[:, None] * profiles.unit)
 
 
 def _fit_sphere(camera: Camera, edge: Matrix, centre_m: Vector, radius_m: float) -> tuple[Vector, float, float] | None:
@@ -195,7 +151,7 @@ def _fit_sphere(camera: Camera, edge: Matrix, centre_m: Vector, radius_m: float)
     def gap(unknowns: Vector) -> Vector:
         x, y, r = unknowns
         to_centre = np.array([x, y, r]) - camera.position_m
-        return np.linalg.norm(np.cross(rays, to_centre), axis=1) - r  # type: ignore[no-any-return]
+        return np.linalg.norm(np.cross(rays, to_centre), axis=1) - r
 
     start = np.array([*centre_m, radius_m])
     solved = least_squares(gap, start, loss="cauchy", f_scale=0.02 * radius_m, max_nfev=50)

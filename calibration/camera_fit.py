@@ -112,7 +112,7 @@ class _Problem:
         normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
         normal *= np.sign(((out - here) * normal).sum(axis=1, keepdims=True))
-        return ((self.pixels - here) * normal).sum(axis=1)  # type: ignore[no-any-return]
+        return ((self.pixels - here) * normal).sum(axis=1)
 
 
 def nose_height_m(table: Table, heights: Vector) -> float:

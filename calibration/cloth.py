@@ -216,4 +216,4 @@ def _points_near(points: Vector, start: Vector, end: Vector, reach: float) -> Ve
     offset = points - start
     s = offset @ unit
     d = offset @ np.array([unit[1], -unit[0]])
-    return points[(s > 0.1 * length) & (s < 0.9 * length) & (np.abs(d) < reach)]  # type: ignore[no-any-return]
+    return points[(s > 0.1 * length) & (s < 0.9 * length) & (np.abs(d) < reach)]

@@ -38,7 +38,7 @@ def head_direction(camera: Camera, table: Table, rotation_deg: int) -> Vector:
     angle = np.radians(rotation_deg)
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     direction = turn @ (head - foot)
-    return direction / float(np.hypot(*direction))  # type: ignore[no-any-return]
+    return direction / float(np.hypot(*direction))
 
 
 def place_head(camera: Camera, table: Table, rotation_deg: int, head: str | None) -> tuple[Camera, str]:

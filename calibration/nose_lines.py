@@ -251,6 +251,8 @@ def _colour_crossings(strip: Strip, inner: Linear, first: int) -> tuple[Vector, 
     """Half-way crossings from the cushion's colour to that of the rail just beyond, along the line between the two."""
     width = round(1.0 / STEP_PX)
     beyond = slice(first + 2 * width, first + 5 * width)
+    if beyond.stop > len(strip.across_m):
+        return np.full(len(strip.along_m), np.nan), np.zeros(len(strip.along_m))
     step = float(strip.across_m[1] - strip.across_m[0])
     out = np.full(len(strip.along_m), np.nan)
     height = np.zeros(len(strip.along_m))
@@ -285,7 +287,7 @@ class _Run:
 def _smooth_run(crossings: _Crossings) -> _Run | None:
     """Leave out crossings far from a smooth run along the rail (a hand, a ball, chalk); None when too few are left."""
     strip, contrast = crossings.strip, crossings.contrast
-    good = np.isfinite(crossings.across_m) & (contrast > 0.35 * float(np.median(contrast)))
+    good = np.isfinite(crossings.across_m) & (contrast > 0) & (contrast > 0.35 * float(np.median(contrast)))
     across_px = crossings.across_m * strip.px_per_m
     rest = curve_px = np.zeros(len(across_px))
     for _ in range(3):

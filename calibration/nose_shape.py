@@ -112,7 +112,7 @@ def _layout(at: Vector, rail: Vector) -> Vector:
     below = dark + (bed + slope * (inwards - width) - dark) * shade
     # The sample that holds the nose gets its share of both sides, so that the model is smooth in the nose's place.
     lit = np.clip(0.5 - inwards / STEP_PX, 0.0, 1.0)
-    return lit * top + (1 - lit) * below  # type: ignore[no-any-return]
+    return lit * top + (1 - lit) * below
 
 
 def _blurred(light: Vector, blur_px: float, sharpening: float) -> NDArray[np.float64]:

@@ -10,6 +10,9 @@ from calibration.table import STANDARD_TABLES, Table
 
 # A stated table that the balls contradict by more is refused.
 MOST_CONTRADICTION = 0.03
+# Standard tables without pockets; where no pocket is seen, one of them is taken if the balls fit within this share.
+WITHOUT_POCKETS = ("carom",)
+NO_POCKETS_STRAY = 0.08
 
 
 def size_ratio(size: BallSize, assumed: Table, table: Table) -> float:
@@ -20,7 +23,7 @@ def size_ratio(size: BallSize, assumed: Table, table: Table) -> float:
 def choose_table(
     size: BallSize | None, assumed: Table, *, pockets: bool, tables: Mapping[str, Table] = STANDARD_TABLES
 ) -> Table:
-    """The standard table whose balls fit best, without those that have no pockets when pockets are seen.
+    """The standard table whose balls fit best, among those with pockets or without as the picture shows.
 
     Raises InputError when no ball was seen at rest, or when the balls fit no standard table.
     """
@@ -29,8 +32,14 @@ def choose_table(
             "no ball was seen at rest on the cloth, so the table's size is not known; state it, such as --table 9ft."
         )
     known: BallSize = size
-    candidates = [table for table in tables.values() if not (pockets and table.name == "carom")]
-    best = min(candidates, key=lambda table: abs(np.log(size_ratio(known, assumed, table))))
+
+    def stray(table: Table) -> float:
+        return float(abs(np.log(size_ratio(known, assumed, table))))
+
+    without = [table for table in tables.values() if table.name in WITHOUT_POCKETS]
+    best = min((table for table in tables.values() if table not in without), key=stray)
+    if not pockets and stray(min(without, key=stray)) < NO_POCKETS_STRAY:
+        best = min(without, key=stray)
     ratio = size_ratio(size, assumed, best)
     if abs(ratio - 1) > max(2 * MOST_CONTRADICTION, 3 * size.sd_m / size.radius_m):
         across = 2000 * size.radius_m * best.length_m / assumed.length_m
