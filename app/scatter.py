@@ -33,9 +33,12 @@ NODES = ((2, 40), (10, 16), (10**9, 12))
 # Nodes are weighted by their log-likelihood; this much of it is enough.
 NODE_TOLERANCE = 1e-4
 COARSE_TOLERANCE = 1e-2
+COARSE_STEPS = 8
 # Nodes reach to where the scatter's weight has fallen by this much (in log), below and above. Above, a region of 5 %
 # rests on the tail.
 REACH = (7.0, 12.0)
+# Whether no scatter at all is likelier than some is worth asking only if the least one tried is not far behind.
+NEAR = 8.0
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,7 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterN
         lowest = min(lowest, log(float(obs.sd_rad.min()) * NOTHING_BESIDE))
     coarse = np.linspace(lowest, middle + above, COARSE_NODES)
     families = np.tile(family, (COARSE_NODES, 1))
-    solutions, score = _scores(obs, coarse, families, prior, COARSE_TOLERANCE)
+    solutions, score = _scores(obs, coarse, families, prior, COARSE_TOLERANCE, COARSE_STEPS)
     low = coarse[max(int(np.flatnonzero(score > score.max() - REACH[0])[0]) - 1, 0)]
     high = coarse[min(int(np.flatnonzero(score > score.max() - REACH[1])[-1]) + 1, COARSE_NODES - 1)]
     fine = np.linspace(low, high, next(count for most, count in NODES if freedom <= most))
@@ -132,9 +135,14 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterN
 
 
 def _scores(
-    obs: Observations, log_scatter: Vector, family: Vector, prior: ScatterPrior | None, tolerance: float
+    obs: Observations,
+    log_scatter: Vector,
+    family: Vector,
+    prior: ScatterPrior | None,
+    tolerance: float,
+    most_steps: int = 60,
 ) -> tuple[Solutions, Vector]:
-    solutions = solve(obs, np.exp(log_scatter), family, tolerance=tolerance)
+    solutions = solve(obs, np.exp(log_scatter), family, tolerance=tolerance, most_steps=most_steps)
     density = reference_log_density(log_scatter, obs) if prior is None else prior.log_density(log_scatter)
     return solutions, solutions.restricted + density
 
@@ -156,14 +164,14 @@ def restricted_estimate(
     if prior is None and k == 0:
         return 0.0
     family, nuisance = nodes.solutions.family[some][k], nodes.solutions.nuisance[some][k]
-    best, gap = _summit(grid, values), float(grid[1]) - float(grid[0])
+    best, gap, lowest = _summit(grid, values), float(grid[1]) - float(grid[0]), float(values[0])
     for _ in range(rounds):
         gap /= 8
         grid = best + gap * np.arange(-2.0, 3.0)
         tried = solve(obs, np.exp(grid), np.tile(family, (5, 1)), np.tile(nuisance, (5, 1)), tolerance=1e-7)
         values = tried.restricted + (0.0 if prior is None else prior.log_density(grid))
         best = _summit(grid, values)
-    if prior is None and bool((obs.sd_rad > 0).all()):
+    if prior is None and lowest > values.max() - NEAR and bool((obs.sd_rad > 0).all()):
         nothing = solve(obs, np.zeros(1), family[None], nuisance[None])
         if nothing.restricted[0] >= values.max():
             return 0.0
@@ -182,14 +190,14 @@ def nodes_near(obs: Observations, family: Vector, scatter_rad: float, prior: Sca
     """A few nodes round a scatter that is about known, (2,) being about the best family: enough for the best scatter of
     a slightly different model, not for a region."""
     middle = log(max(scatter_rad, rough_scatter(obs, family) / 8))
-    grid = np.linspace(middle - 2.0, middle + 0.8, 8)
-    solutions, score = _scores(obs, grid, np.tile(family, (8, 1)), prior, NODE_TOLERANCE)
+    grid = np.linspace(middle - 1.6, middle + 0.5, 7)
+    solutions, score = _scores(obs, grid, np.tile(family, (7, 1)), prior, COARSE_TOLERANCE)
     weight = np.exp(score - score.max())
     return ScatterNodes(np.exp(grid), weight / weight.sum(), solutions)
 
 
-def at_scatter(obs: Observations, nodes: ScatterNodes, scatter_rad: float) -> Solutions:
+def at_scatter(obs: Observations, nodes: ScatterNodes, scatter_rad: float, *, tolerance: float = 1e-14) -> Solutions:
     """The best family at one scatter, started from the nearest node's."""
     known = np.log(np.maximum(nodes.scatter_rad, LEAST_SD_RAD))
     k = int(np.argmin(np.abs(known - log(max(scatter_rad, LEAST_SD_RAD)))))
-    return solve(obs, np.array([scatter_rad]), nodes.solutions.family[k : k + 1], tolerance=1e-14)
+    return solve(obs, np.array([scatter_rad]), nodes.solutions.family[k : k + 1], tolerance=tolerance)

@@ -36,7 +36,7 @@ def fit_term(obs: Observations, column: Vector, family: Vector, spread_rad: floa
     scale = float(np.max(np.abs(column)))
     longer = replace(obs, nuisance_rad=np.column_stack([obs.nuisance_rad, column / scale * BROAD_RAD]))
     nodes = nodes_near(longer, family, spread_rad, prior)
-    best = at_scatter(longer, nodes, restricted_estimate(longer, nodes, prior, rounds=0))
+    best = at_scatter(longer, nodes, restricted_estimate(longer, nodes, prior, rounds=0), tolerance=1e-8)
     sd = sqrt(float(np.linalg.inv(best.information[0])[-1, -1]))
     unit = BROAD_RAD / scale
     return Term(float(best.nuisance[0, -1]) * unit, sd * unit, max(len(obs) - 3, 1))
