@@ -18,6 +18,9 @@ from vision.reading import BallHit, RailHit
 RAIL_REACH_M = 0.025
 # A ball at a rail may seem this much behind the track line.
 ON_TRACK_M = 0.006
+# A ball that comes this close to a track line and is this much farther from it before and after came off that rail,
+# however softly.
+GRAZED_M, GRAZE_DEPTH_M = 0.010, 0.015
 # Two balls met when their centres came within two radii and this.
 TOUCH_TOLERANCE_M = 0.02
 # Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
@@ -58,7 +61,7 @@ def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) ->
 
     ``others`` are the resting places (2,) of the other balls when this one set off.
     """
-    parts = legs(path)
+    parts = [piece for leg in legs(path) for piece in _cut_at_grazes(leg, table)]
     junctions: list[RailHit | BallHit | None] = []
     trimmed = list(parts)
     for i in range(len(parts) - 1):
@@ -100,6 +103,20 @@ def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | N
         if aside < wide / 2 and depth > -wide / 2 and soon > LIP_RADII * table.ball_radius_m:
             return pocket
     return None
+
+
+def _cut_at_grazes(leg: Path, table: Table) -> list[Path]:
+    """A leg cut where it touched a rail so softly, or at so flat an angle, that its velocity shows no kink."""
+    for rail in RAILS:
+        axis, level = table.track_coordinate(rail)
+        distance = np.abs(leg.xy[:, axis] - level)
+        # The sightings of the deepest visit: it is one when the ball was farther off on either side of it.
+        k = int(distance.argmin())
+        depth = min(distance[: k + 1].max(), distance[k:].max()) - distance[k]
+        if distance[k] < GRAZED_M and depth > GRAZE_DEPTH_M:
+            before, after = leg.part(slice(0, k + 1)), leg.part(slice(k + 1, None))
+            return [*_cut_at_grazes(before, table), *_cut_at_grazes(after, table)]
+    return [leg]
 
 
 def _rail_hit(before: Path, after: Path, table: Table, *, straight: bool) -> RailHit | None:

@@ -89,6 +89,22 @@ def test_rails_in_the_order_they_were_met() -> None:
         assert hit.t_s == pytest.approx(bounce.t_s, abs=0.004)
 
 
+def test_rail_met_at_a_flat_angle() -> None:
+    """Slow and almost along the rail: the velocity hardly changes, but the ball comes off it all the same."""
+    rolled = run((0.6, 1.20), (0.55, 0.06), frames(1.8), table=TABLE, roll_mps=(0.55, 0.06))
+    assert [b.rail for b in rolled.bounces] == ["left"]
+    hits = follow("cue", rolled.path(NOISE_M), {}, TABLE).rail_hits
+    assert [h.rail for h in hits] == ["left"]
+    assert hits[0].at_m == pytest.approx(rolled.bounces[0].at_m, abs=0.03)
+    assert hits[0].t_s == pytest.approx(rolled.bounces[0].t_s, abs=0.05)
+
+
+def test_ball_that_stops_at_a_rail_has_one_leg() -> None:
+    rolled = run((0.6, 1.0), (0.1, 0.20), frames(4.0), table=TABLE, roll_mps=(0.1, 0.20))
+    on_its_way = rolled.path(NOISE_M).part(slice(0, int(np.argmax(rolled.xy[:, 1])) + 1))
+    assert follow("cue", on_its_way, {}, TABLE).junctions == ()
+
+
 def test_no_contact_on_a_free_path() -> None:
     rolled = run((0.5, 0.6), (1.5, 0.1), frames(1.0))
     found = follow("cue", rolled.path(NOISE_M), {"red": np.array([0.9, 0.9])}, TABLE)
@@ -160,8 +176,12 @@ def test_pocket_in_whose_mouth_a_ball_vanished(pocket: str) -> None:
     mouth = TABLE.mouth_m(pocket)  # type: ignore[arg-type]
     inward = TABLE.centre_m - mouth
     inward = inward / np.hypot(*inward)
-    for back_m, speed in ((0.0, 0.5), (0.03, 1.0), (0.10, 3.0)):
+    # Last seen over the lip, in the mouth, or a frame before it, on its way down.
+    for back_m, speed in ((-0.045, 0.5), (0.0, 1.5), (0.10, 3.0)):
         assert pocket_at(mouth + back_m * inward, -speed * inward, TABLE) == pocket
+    # A ball that lay still in the mouth, or came out of it, was taken up.
+    assert pocket_at(mouth, np.zeros(2), TABLE) is None
+    assert pocket_at(mouth, 1.5 * inward, TABLE) is None
 
 
 def test_ball_that_vanished_elsewhere_is_in_no_pocket() -> None:
