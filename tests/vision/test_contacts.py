@@ -177,7 +177,7 @@ def test_pocket_in_whose_mouth_a_ball_vanished(pocket: str) -> None:
     inward = TABLE.centre_m - mouth
     inward = inward / np.hypot(*inward)
     # Last seen over the lip, in the mouth, or a frame before it, on its way down.
-    for back_m, speed in ((-0.045, 0.5), (0.0, 1.5), (0.10, 3.0)):
+    for back_m, speed in ((-0.045, 0.5), (0.0, 1.5), (0.05, 3.0)):
         assert pocket_at(mouth + back_m * inward, -speed * inward, TABLE) == pocket
     # A ball that lay still in the mouth, or came out of it, was taken up.
     assert pocket_at(mouth, np.zeros(2), TABLE) is None
