@@ -224,9 +224,9 @@ def fit_all(
 
 def _shared_scatter(fits: Sequence[ShotFit]) -> ScatterPrior | None:
     """Prior from shots that know their own scatter: the mean of its logarithm, by degrees of freedom."""
-    # The middle of what each knows: its best value may be nothing, which has no logarithm.
+    # The mean of what each knows: its best value may be nothing, which has no logarithm.
     nodes = [(f.convergence.nodes, f.used - 2) for f in fits]
-    told = [(known.quantile(0.5), freedom) for known, freedom in nodes if known is not None and freedom > 0]
+    told = [(known.mean_rad, freedom) for known, freedom in nodes if known is not None and freedom > 0]
     if not told:
         return None
     spread, freedom = np.array(told).T

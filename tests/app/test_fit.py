@@ -145,7 +145,7 @@ def test_whatever_was_logged_the_fit_answers() -> None:
     rng = np.random.default_rng(11)
     nan = float("nan")
     seen = set()
-    for _ in range(24):
+    for _ in range(16):
         rows = []
         for k in range(int(rng.integers(1, 14))):
             start = rng.uniform([0, 0], [2.54, 1.27]).round(int(rng.integers(0, 4)))
