@@ -242,9 +242,17 @@ def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Lau
     speed = float((distance[soon] - distance[0]) / tau[soon])
     if speed <= 0:
         return unknown
-    guess = np.array([-float(distance[0]) / speed, speed, *usual])
+    begin = -float(distance[0]) / speed
+    scale = [0.01, 0.1, 0.1, 0.5]
     low, high = [-np.inf, 0.0, LEAST_SHED, 0.3 * SLIDING_MPS2], [np.inf, np.inf, MOST_SHED, 3 * SLIDING_MPS2]
-    found = least_squares(residuals, guess, bounds=(low, high), x_scale=[0.01, 0.1, 0.1, 0.5])
+    # Where rolling begins is a kink of the model: the fit can stick on the wrong side of it, so it is begun on both.
+    found = min(
+        (
+            least_squares(residuals, [begin, speed, shed, SLIDING_MPS2], bounds=(low, high), x_scale=scale)
+            for shed in (0.05, 0.15, 0.30)
+        ),
+        key=lambda fit: float(fit.cost),
+    )
     slopes = np.asarray(found.jac)
     covariance = np.linalg.pinv(slopes.T @ slopes)
     freedom = len(tau) - 2

@@ -167,6 +167,17 @@ def test_launch_at_a_varying_rate() -> None:
     assert launch.time_s == pytest.approx(struck_s, abs=0.003)
 
 
+@pytest.mark.parametrize("follow", [0.2, 0.6])
+@pytest.mark.parametrize("speed_mps", [2.2, 3.6, 5.0])
+def test_launch_from_few_but_exact_sightings(speed_mps: float, follow: float) -> None:
+    """A firm stroke at 30 frames a second: rolling begins somewhere among a dozen sightings."""
+    struck_s = 0.4
+    rolled = shot(speed_mps, 20.0, frames(0.8, 30.0), begins_s=struck_s, follow=follow)
+    launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s, noise_m=0.0))
+    assert launch.speed_mps == pytest.approx(speed_mps, rel=0.002)
+    assert launch.time_s == pytest.approx(struck_s, abs=0.0002)
+
+
 def test_launch_from_too_little_is_unknown() -> None:
     one = Path(np.array([0.1]), np.array([[0.6, 0.3]]), np.array([1e-3]))
     assert np.isnan(fit_launch(np.array([0.5, 0.3]), one).speed_mps)
