@@ -15,8 +15,10 @@ import numpy as np
 from scipy.stats import f as f_distribution
 
 from app.attempts_csv import AttemptRow
-from app.convergence import Convergence, converge
+from app.convergence import blind
 from app.evidence import gather
+from app.likelihood import Observations
+from app.scatter import at_scatter, integrate_scatter, restricted_estimate
 from calibration.table import Table, Vector
 from vision.shot import Shot
 
@@ -58,29 +60,22 @@ class Comparison:
 
 def compare(groups: Mapping[str, Sequence[AttemptRow]], table: Table, shot: Shot | None = None) -> Comparison:
     """Compare groups of attempts with measured misses. Groups of fewer than three are left out."""
-    names: list[str] = []
-    fits: list[Convergence] = []
-    counts: list[int] = []
+    told: dict[str, Observations] = {}
     for name, rows in groups.items():
         obs = gather(rows, table, shot).observations
-        if int(obs.measured.sum()) < FEWEST_IN_GROUP or not obs.measured.all():
-            continue
-        found = converge(obs, table.centre_m)
-        if found.status != "refused":
-            names.append(name)
-            fits.append(found)
-            counts.append(len(obs))
-    k, n = len(fits), sum(counts)
-    families = np.array([f.family for f in fits]).reshape(-1, 2)
+        if len(obs) >= FEWEST_IN_GROUP and obs.measured.all() and not blind(obs):
+            told[name] = obs
+    k, n = len(told), sum(len(obs) for obs in told.values())
     if k < 2:
-        reason = f"it takes two groups of at least {FEWEST_IN_GROUP} attempts that tell of the point by themselves."
-        return Comparison("cannot tell", reason, nan, (nan, nan), tuple(names), families)
-    freedom = np.array(counts) - 2
-    spread = sqrt(float(np.average([f.spread_rad**2 for f in fits], weights=freedom)))
-    covariance = []
-    for name, found in zip(names, fits, strict=True):
-        again = converge(gather(groups[name], table, shot).observations, table.centre_m, scatter_rad=spread)
-        covariance.append(again.family_covariance if again.status != "refused" else found.family_covariance)
+        reason = f"it takes two groups of at least {FEWEST_IN_GROUP} measured attempts that tell of the point."
+        return Comparison("cannot tell", reason, nan, (nan, nan), (), np.zeros((0, 2)))
+    nodes = {name: integrate_scatter(obs, None) for name, obs in told.items()}
+    alone = [restricted_estimate(obs, nodes[name], None) for name, obs in told.items()]
+    freedom = [len(obs) - 2 for obs in told.values()]
+    spread = sqrt(float(np.average(np.square(alone), weights=freedom)))
+    best = [at_scatter(obs, nodes[name], spread) for name, obs in told.items()]
+    families = np.array([solution.family[0] for solution in best])
+    covariance = [solution.covariance[0] for solution in best]
     information = np.linalg.inv(np.array(covariance))
     # Directions are compared as they lie about the first one, whatever side of zero that is.
     apart = families - families[0]
@@ -94,7 +89,7 @@ def compare(groups: Mapping[str, Sequence[AttemptRow]], table: Table, shot: Shot
     between = [_between(off[:, i], np.array(covariance)[:, i, i]) for i in (0, 1)]
     moved = p < SURE
     reason = "the groups' points differ by more than chance." if moved else "chance alone would do this."
-    return Comparison("moved" if moved else "not moved", reason, p, (between[0], between[1]), tuple(names), families)
+    return Comparison("moved" if moved else "not moved", reason, p, (between[0], between[1]), tuple(told), families)
 
 
 def _between(off: Vector, variance: Vector) -> float:
@@ -103,6 +98,11 @@ def _between(off: Vector, variance: Vector) -> float:
     squares = float(np.sum(weight * (off - np.average(off, weights=weight)) ** 2))
     scale = float(weight.sum() - np.sum(weight**2) / weight.sum())
     return sqrt(max(squares - (len(off) - 1), 0.0) / scale)
+
+
+def days(rows: Sequence[AttemptRow]) -> dict[str, list[AttemptRow]]:
+    """Rows by the day they were logged, in order; rows without a time are left out."""
+    return sessions([row for row in rows if row.at])
 
 
 def sessions(rows: Sequence[AttemptRow]) -> dict[str, list[AttemptRow]]:

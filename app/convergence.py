@@ -98,7 +98,7 @@ def converge(
     fewest = FEWEST if scatter_rad is None else 2
     if len(obs) < fewest:
         return refused(f"{len(obs)} usable attempts; a point needs at least {fewest}.", len(obs), q)
-    if _blind(obs):
+    if blind(obs):
         return refused(
             "all starts lie on one line of aim: move the ball to the side and shoot from there.", len(obs), q
         )
@@ -145,7 +145,7 @@ def converge(
     )
 
 
-def _blind(obs: Observations) -> bool:
+def blind(obs: Observations) -> bool:
     """Whether the starts have no breadth across the line of aim, compared with what the attempts' spread could fake.
 
     Judged by the information on the inverse distance, direction fitted along, about parallel lines: at the fitted point

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from app.attempts_csv import AttemptRow
+from app.compare import Comparison, compare, days
 from app.convergence import Convergence, converge, refused
 from app.evidence import Evidence, gather
 from app.likelihood import Observations
@@ -45,7 +46,7 @@ class ShotFit:
 
     ``speed_slope`` is how the needed bearing moves with the launch speed (radians per m/s; None below ten attempts with
     speeds); ``pooled`` says what has been thrown together; ``next_start_m`` (2,) is where to shoot from next to learn
-    most, None without any usable attempt.
+    most, None without any usable attempt; ``days`` whether the point has moved from day to day, None for one day.
     """
 
     shot: str
@@ -59,6 +60,7 @@ class ShotFit:
     speed_slope: Term | None
     pooled: tuple[Pooled, ...]
     next_start_m: Vector | None
+    days: Comparison | None
 
     def to_json(self) -> dict[str, Any]:
         """The published form: degrees and metres, null for what is not known."""
@@ -102,6 +104,7 @@ class ShotFit:
             "speed_slope_sd_deg_per_mps": None if slope is None else _number(degrees(slope.sd_rad), 5),
             "pooled": [p.to_json() for p in self.pooled],
             "next_start_m": None if self.next_start_m is None else [_number(v, 3) for v in self.next_start_m],
+            "days": None if self.days is None else self.days.to_json(),
         }
 
 
@@ -148,6 +151,7 @@ def fit_shot(
         speed_slope=_speed_slope(evidence, found, prior),
         pooled=pooled(evidence.rows),
         next_start_m=_next_start(obs, found, table),
+        days=_days(evidence, table, shot),
     )
 
 
@@ -158,6 +162,11 @@ def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
         return margin
     ideal = smaller(*margins_rad(shot, table, evidence.observations.start_m + table.centre_m))
     return np.where(np.isfinite(margin), margin, ideal)
+
+
+def _days(evidence: Evidence, table: Table, shot: Shot | None) -> Comparison | None:
+    parts = days(evidence.rows)
+    return compare(parts, table, shot) if len(parts) > 1 else None
 
 
 def _next_start(obs: Observations, found: Convergence, table: Table) -> Vector | None:

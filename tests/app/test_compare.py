@@ -55,6 +55,14 @@ def test_sessions_are_days_or_clips() -> None:
     assert list(sessions(rows)) == ["2026-03-01", "2026-03-02", "z"]
 
 
+def test_the_fit_compares_its_days() -> None:
+    rows = [replace(r, at=f"2026-03-{1 + r.row % 3:02d}") for r in bare(3, 18)]
+    fit = fit_shot(rows, shot_name="kick", table=TABLE)
+    assert fit.days is not None
+    assert fit.days.groups == ("2026-03-01", "2026-03-02", "2026-03-03")
+    assert fit_shot(bare(3), shot_name="kick", table=TABLE).days is None
+
+
 def test_mirrored_attempts_have_the_mirrored_point() -> None:
     rows = kicks(12)
     there = fit_shot([mirrored(r, TABLE) for r in rows], shot_name="kick", table=TABLE)

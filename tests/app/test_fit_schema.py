@@ -20,6 +20,7 @@ def test_fits_of_every_status_keep_to_the_schema() -> None:
     Draft202012Validator.check_schema(SCHEMA)
     logs = [kicks(14), kicks(3), kicks(2), [], rows_of_outcomes(40), [replace(kicks(1)[0], row=k) for k in range(2, 9)]]
     logs.append([replace(r, speed_mps=1.0 + 0.2 * r.row, english="left" if r.row % 2 else "none") for r in kicks(12)])
+    logs.append([replace(r, at=f"2026-03-0{1 + r.row % 2}T10:00") for r in kicks(12)])
     logs.append([*kicks(9), replace(kicks(1)[0], row=30, miss_m=float("nan"))])
     said = [fit_shot(rows, shot_name="kick", table=TABLE, shot=KICK).to_json() for rows in logs]
     Draft202012Validator(SCHEMA).validate(said)
