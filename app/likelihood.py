@@ -118,6 +118,21 @@ def row_terms(error_rad: Vector, variance: Vector, obs: Observations) -> tuple[V
     return value, slope, curvature
 
 
+def total_value(error_rad: Vector, variance: Vector, obs: Observations) -> Vector:
+    """Sum of the rows' log-likelihoods alone, shape (...): as in ``row_terms``, at half the price."""
+    k = obs.measured
+    e, v = error_rad[..., k], variance[..., k]
+    value = -0.5 * e**2 / v - 0.5 * np.log(2 * np.pi * v)
+    sd = np.sqrt(variance[..., ~k])
+    low, high = (error_rad[..., ~k] + obs.low_rad[~k]) / sd, (error_rad[..., ~k] + obs.high_rad[~k]) / sd
+    interval = _interval_value(low, high, obs.outside[~k])
+    if obs.wrong_share > 0:
+        value = np.logaddexp(np.log(1 - obs.wrong_share) + value, np.log(obs.wrong_share / WRONG_RANGE_RAD))
+        interval = _or_even_chance(interval, obs.wrong_share)[0]
+    total: Vector = value.sum(axis=-1) + interval.sum(axis=-1)
+    return total
+
+
 def row_weights(error_rad: Vector, variance: Vector, obs: Observations) -> Vector:
     """How far each row counts, in (0, 1], shapes as in ``row_terms``: 1 throughout unless wrong entries are allowed."""
     if obs.wrong_share == 0:
@@ -127,7 +142,7 @@ def row_weights(error_rad: Vector, variance: Vector, obs: Observations) -> Vecto
     if k.any():
         sd = np.sqrt(variance[..., k])
         low, high = (error_rad[..., k] + obs.low_rad[k]) / sd, (error_rad[..., k] + obs.high_rad[k]) / sd
-        weight[..., k] = _or_even_chance(_interval_terms(low, high, sd, obs.outside[k])[0], obs.wrong_share)[1]
+        weight[..., k] = _or_even_chance(_interval_value(low, high, obs.outside[k]), obs.wrong_share)[1]
     return weight
 
 
@@ -146,15 +161,23 @@ def weights(error_rad: Vector, variance: Vector, wrong_share: float) -> Vector:
     return weight
 
 
-def _interval_terms(low: Vector, high: Vector, sd: Vector, outside: NDArray[np.bool_]) -> tuple[Vector, Vector, Vector]:
-    """Terms of log P(low < standard normal < high), or of its complement. Limits in sds, increasing."""
+def _interval_value(low: Vector, high: Vector, outside: NDArray[np.bool_]) -> Vector:
+    """log P(low < standard normal < high), or of its complement. Limits in sds, increasing."""
     # In the upper tail the difference of two numbers near one loses all digits; mirrored, it keeps them.
     flip = low + high > 0
-    a, b = np.where(flip, -high, low), np.where(flip, -low, high)
+    a, b = log_ndtr(np.where(flip, -high, low)), log_ndtr(np.where(flip, -low, high))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        inside = log_ndtr(b) + np.log1p(-np.exp(log_ndtr(a) - log_ndtr(b)))
-        beyond = np.logaddexp(log_ndtr(low), log_ndtr(-high))
-        value = np.maximum(np.where(outside, beyond, inside), -1e6)
+        value = b + np.log1p(-np.exp(a - b))
+        if outside.any():
+            value = np.where(outside, np.logaddexp(log_ndtr(low), log_ndtr(-high)), value)
+    floored: Vector = np.maximum(value, -1e6)
+    return floored
+
+
+def _interval_terms(low: Vector, high: Vector, sd: Vector, outside: NDArray[np.bool_]) -> tuple[Vector, Vector, Vector]:
+    """Value, slope and curvature of the interval's log-probability by the error."""
+    value = _interval_value(low, high, outside)
+    with np.errstate(invalid="ignore", over="ignore"):
         sign = np.where(outside, -1.0, 1.0)
         at_low = sign * np.exp(np.clip(-0.5 * low**2 - value, -700.0, 300.0)) / ROOT_TWO_PI
         at_high = sign * np.exp(np.clip(-0.5 * high**2 - value, -700.0, 300.0)) / ROOT_TWO_PI
@@ -192,6 +215,10 @@ class Solutions:
     def covariance(self) -> Vector:
         """Covariance of (phi, kappa), nuisances taken into account, shape (b, 2, 2)."""
         return np.asarray(np.linalg.inv(self.information)[:, :2, :2], dtype=np.float64)
+
+    def at(self, kept: NDArray[np.bool_]) -> "Solutions":
+        """Some of the batch."""
+        return Solutions(self.family[kept], self.nuisance[kept], self.value[kept], self.information[kept], self.reach_m)
 
     def followed_by(self, other: "Solutions") -> "Solutions":
         """Both batches as one."""

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app import lines
-from app.likelihood import LEAST_SD_RAD, Observations, solve, weights
+from app.likelihood import LEAST_SD_RAD, Observations, solve, total_value, weights
 from app.scatter import ScatterNodes
 from calibration.table import Vector
 
@@ -68,6 +68,11 @@ def p_values(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector
         drop = _squares(obs, precision, lines.residuals(families, obs.start_m, obs.bearing_unit)[:, None, :])
         drop -= _squares(obs, precision, lines.residuals(best.family, obs.start_m, obs.bearing_unit)[None])
         drop *= 0.5
+    elif not obs.nuisance_rad.shape[1]:
+        error = lines.residuals(families, obs.start_m, obs.bearing_unit)[:, None, :]
+        variance = np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+        shape = (len(families), len(variance), len(obs))
+        drop = best.value - total_value(np.broadcast_to(error, shape), np.broadcast_to(variance, shape), obs)
     else:
         r, j = len(families), len(nodes.weight)
         held = solve(

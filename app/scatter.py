@@ -37,6 +37,7 @@ COARSE_STEPS = 8
 # Nodes reach to where the scatter's weight has fallen by this much (in log), below and above. Above, a region of 5 %
 # rests on the tail.
 REACH = (7.0, 12.0)
+LEAST_WEIGHT = 1e-3
 # Whether no scatter at all is likelier than some is worth asking only if the least one tried is not far behind.
 NEAR = 8.0
 
@@ -137,6 +138,10 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterN
         fine = np.append(log(LEAST_SD_RAD), fine)
         solutions, score = nothing.followed_by(solutions), np.append(nothing.restricted, score)
     weight = np.exp(score - score.max())
+    if prior is not None:
+        # A log-normal has no long tail on which a region could rest: what weighs nothing is left out.
+        kept = weight > LEAST_WEIGHT
+        return ScatterNodes(np.exp(fine[kept]), weight[kept] / weight[kept].sum(), solutions.at(kept))
     return ScatterNodes(np.exp(fine), weight / weight.sum(), solutions)
 
 
@@ -170,6 +175,8 @@ def restricted_estimate(
     stated = bool((obs.sd_rad > 0).all())
     if prior is None and k == 0:
         return 0.0 if stated else float(nodes.scatter_rad[some][0])
+    if len(grid) < 3:
+        return float(np.exp(grid[k]))
     family, nuisance = nodes.solutions.family[some][k], nodes.solutions.nuisance[some][k]
     best, gap, lowest = _summit(grid, values), float(grid[1]) - float(grid[0]), float(values[0])
     for _ in range(rounds):

@@ -13,7 +13,7 @@ from app.attempts_csv import AttemptRow
 from app.convergence import converge
 from app.evidence import gather
 from app.fit import fit_shot
-from app.likelihood import Observations, row_terms, solve
+from app.likelihood import Observations, row_terms, solve, total_value
 from app.scatter import ScatterPrior
 from calibration.table import STANDARD_TABLES, Vector
 from tests.benchmarks.drills import outcome_drill
@@ -108,6 +108,14 @@ def test_slopes_and_curvatures_are_the_derivatives_of_the_values() -> None:
                 bowl = exact > 1
                 assert curvature[bowl] == pytest.approx(exact[bowl], rel=1e-3)
                 assert np.all(np.isfinite(value))
+
+
+def test_the_quick_sum_is_that_of_the_terms() -> None:
+    drill = outcome_drill(np.random.default_rng(6), 40, "near", measured_share=0.3)
+    for share in (0.0, 0.02):
+        obs = replace(drill.observations, wrong_share=share)
+        error, variance = np.random.default_rng(1).normal(0, 0.01, (3, 40)), np.full((3, 40), 0.005**2)
+        assert total_value(error, variance, obs) == pytest.approx(row_terms(error, variance, obs)[0].sum(axis=1))
 
 
 def test_probabilities_far_in_the_tails_stay_finite_and_right() -> None:
