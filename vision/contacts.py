@@ -6,6 +6,7 @@ carried on to the track line, the leg after carried back, and the two times are 
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,8 @@ ON_TRACK_M = 0.006
 # A ball that comes this close to a track line and is this much farther from it before and after came off that rail,
 # however softly.
 GRAZED_M, GRAZE_DEPTH_M = 0.010, 0.015
+# Centres this little more than two radii apart: the balls touch.
+TOUCHING_M = 0.003
 # Two balls met when their centres came within two radii and this.
 TOUCH_TOLERANCE_M = 0.02
 # Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
@@ -61,7 +64,7 @@ def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) ->
 
     ``others`` are the resting places (2,) of the other balls when this one set off.
     """
-    parts = [piece for leg in legs(path) for piece in _cut_at_grazes(leg, table)]
+    parts = [piece for leg in _cut_at_touches(legs(path), others, table) for piece in _cut_at_grazes(leg, table)]
     junctions: list[RailHit | BallHit | None] = []
     trimmed = list(parts)
     for i in range(len(parts) - 1):
@@ -103,6 +106,24 @@ def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | N
         if aside < wide / 2 and depth > -wide / 2 and soon > LIP_RADII * table.ball_radius_m:
             return pocket
     return None
+
+
+def _cut_at_touches(parts: list[Path], others: Mapping[str, Vector], table: Table) -> list[Path]:
+    """Legs cut where the ball first came up to a resting one: beside a ball it is seen too unsurely to show a kink."""
+    waiting = dict(others)
+    out: list[Path] = []
+    for leg in parts:
+        cuts = {0, len(leg)}
+        for name, where in list(waiting.items()):
+            close = np.flatnonzero(np.hypot(*(leg.xy - where).T) < 2 * table.ball_radius_m + TOUCHING_M)
+            if len(close):
+                # From then on it may lie elsewhere.
+                del waiting[name]
+                if 1 < close[0] < len(leg) - 2:
+                    cuts.add(int(close[0]))
+        ends = sorted(cuts)
+        out += [leg.part(slice(a, b)) for a, b in pairwise(ends)]
+    return out
 
 
 def _cut_at_grazes(leg: Path, table: Table) -> list[Path]:

@@ -1,5 +1,6 @@
 """Where and when a ball met rails, balls and pockets, against paths integrated from the equations of motion."""
 
+from dataclasses import replace
 from math import radians
 
 import numpy as np
@@ -153,6 +154,16 @@ def test_contact_of_two_balls_is_two_radii_off(cut_deg: float) -> None:
         # On a thin cut, half a millimetre across is more than one along the path.
         assert hits[0].at_m == pytest.approx(here, abs=0.003)
         assert hits[0].t_s == pytest.approx(met_s, abs=0.003)
+
+
+def test_contact_of_balls_that_are_seen_unsurely() -> None:
+    """Two balls side by side count as a crowd: single sightings are trusted little, but the contact is still found."""
+    rolled, other, met_s, _ = collision(30.0)
+    sightings = [replace(s, in_crowd=s.time_s > met_s - 0.1) for s in rolled.sightings(NOISE_M)]
+    found = follow("cue", Path.of(sightings), {"red": other}, TABLE)
+    assert [h.balls for h in found.ball_hits] == [("cue", "red")]
+    assert found.ball_hits[0].t_s == pytest.approx(met_s, abs=0.02)
+    assert float(found.legs[0].t[-1]) < met_s + 0.02
 
 
 def test_kink_where_no_ball_is_known_is_no_contact() -> None:
