@@ -14,7 +14,7 @@ from scipy.optimize import least_squares
 
 from calibration.camera import Camera, Matrix
 from calibration.cloth import Picture
-from calibration.nose_lines import Linear, linear_light
+from calibration.strips import Linear, linear_light
 from calibration.table import Table, Vector
 
 RAYS, SECTORS = 96, 32

@@ -1,137 +1,54 @@
-"""Sub-pixel points on the nose lines and on the outer edges of the cushions' cloth.
+"""Sub-pixel points on the nose lines.
 
-Strips along each rail are resampled at the height of the line that is looked for, so that a rail is straight in the
-strip whatever the lens does. Seen from anywhere above, the nose stands between the dark line below it (the bed in the
-nose's shadow, or the shaded face of a far cushion) and the lit top of the cushion: outwards, the brightness rises. The
-cloth ends where the colour turns from the cushion's into the rail's. Brightness is taken in linear light: a half-way
-crossing in the encoded values of the picture sits a tenth of a pixel too far inside.
+Seen from anywhere above, the nose stands between the dark line below it (the bed in the nose's shadow, or the shaded
+face of a far cushion) and the lit top of the cushion: outwards, the brightness rises. Half-way crossings of that rise
+are found piece by piece and corrected for the blur that makes a thin dark line look fainter.
 """
-
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.camera import Camera
-from calibration.camera_fit import CLOTH_SETBACK_SD_M, LineKind, LinePoints, rail_points
-from calibration.cloth import Picture
+from calibration.camera_fit import LinePoints
+from calibration.cloth_edges import find_cloth_edge
 from calibration.nose_shape import NoseOffset, nose_offsets, window_px
+from calibration.strips import (
+    LEAST_PIECES,
+    STEP_PX,
+    Crossings,
+    Linear,
+    Run,
+    Strip,
+    as_points,
+    px_per_m,
+    smooth_run,
+    take_strip,
+)
 from calibration.table import RAILS, Rail, Table, Vector
 
-Linear = NDArray[np.float32]
-
-PIECE_M = 0.03
-CORNER_GAP_M = 0.11
-SIDE_GAP_M = 0.095
-SAMPLES_PER_PIECE = 10
-STEP_PX = 0.125
 REACH_M = 0.026
 FINE_REACH_PX = 2.6
+# Far rails are seen small: never look closer than this, and always at this much to either side of what is searched.
+LEAST_REACH_PX = 2.5
+MARGIN_M, MARGIN_PX, MOST_MARGIN_M = 0.012, 8.0, 0.035
 # The rise must stand out of the texture of the cloth: in units of the scatter between pieces of the rail.
 LEAST_CONTRAST = 4.0
-# Grain of the rail and uneven gluing make the errors along a cloth edge hang together: they count as this many points.
-CLOTH_COMMON_SD_PX, CLOTH_LEAST_SD_PX, CLOTH_INDEPENDENT = 0.2, 0.2, 8
 # Errors that a whole nose line shares: of bare crossings, and what stays after the correction for the blur.
 CROSSING_SD_PX, NOSE_SD_PX = 0.15, 0.05
-LEAST_SD_PX = 0.03
-LEAST_PIECES = 8
+COMMON_SHARE = 0.5
 
 
-@dataclass(frozen=True)
-class Strip:
-    """Colours across a rail: ``across_m`` (k,) from the line, positive away from the table; ``colour`` (n, k, 3)."""
-
-    rail: Rail
-    along_m: Vector
-    across_m: Vector
-    colour: Linear
-    setback_m: float
-    height_m: float
-    px_per_m: Vector
-
-
-def median_picture(frames: Sequence[Picture]) -> Picture:
-    """What stands still in the frames: the median, band by band to keep memory small."""
-    if len(frames) == 1:
-        return frames[0]
-    rows = frames[0].shape[0]
-    out = np.empty_like(frames[0])
-    for top in range(0, rows, 64):
-        out[top : top + 64] = np.median(np.stack([f[top : top + 64] for f in frames]), axis=0)
-    return out
-
-
-def linear_light(picture: Picture) -> Linear:
-    """Colours in linear light, 0 to 1 (encoding exponent 2.2, which is near enough to the video curves)."""
-    table = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
-    return table[picture]
-
-
-def encoded(light: Linear) -> Linear:
-    """Back from linear light to the values of the picture, 0 to 1."""
-    return np.maximum(light, 0.0) ** np.float32(1 / 2.2)
-
-
-def take_strip(
-    light: Linear,
-    camera: Camera,
-    table: Table,
-    rail: Rail,
-    setback_m: float,
-    height_m: float,
-    reach_m: tuple[float, float],
-) -> Strip:
-    """Resample a band along a rail, from ``reach_m[0]`` to ``reach_m[1]`` across the line."""
-    centres = _piece_centres(table, rail)
-    ends, outward = rail_points(table, rail, centres, setback_m, height_m)
-    images = camera.project(np.concatenate([ends, ends + 0.01 * outward]))
-    px_per_m = np.linalg.norm(images[len(ends) :] - images[: len(ends)], axis=1) / 0.01
-    step = STEP_PX / float(np.median(px_per_m))
-    across = np.arange(reach_m[0], reach_m[1] + step / 2, step)
-    inside = (np.arange(SAMPLES_PER_PIECE) + 0.5) / SAMPLES_PER_PIECE - 0.5
-    along = centres[:, None] + inside * PIECE_M
-    points, _ = rail_points(
-        table, rail, np.broadcast_to(along[..., None], (*along.shape, len(across))), setback_m + across, height_m
-    )
-    pixels = camera.project(points.reshape(-1, 3)).astype(np.float32).reshape(*points.shape[:3], 2)
-    flat = pixels.reshape(pixels.shape[0] * pixels.shape[1], pixels.shape[2], 2)
-    colour = cv2.remap(
-        light, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(np.nan,) * 3
-    )
-    colour = np.median(colour.reshape(*pixels.shape[:3], 3), axis=1)
-    visible = np.isfinite(colour).all(axis=(1, 2))
-    return Strip(rail, centres[visible], across, colour[visible], setback_m, height_m, px_per_m[visible])
-
-
-def _piece_centres(table: Table, rail: Rail) -> Vector:
-    """Middles of the pieces into which a rail is cut, the pockets' mouths left out."""
-    start, end = table.nose_segment(rail)
-    length = float(np.linalg.norm(end - start))
-    centres = np.arange(CORNER_GAP_M + PIECE_M / 2, length - CORNER_GAP_M - PIECE_M / 2, PIECE_M)
-    if rail in ("left", "right"):
-        centres = centres[np.abs(centres - length / 2) > SIDE_GAP_M + PIECE_M / 2]
-    return centres
-
-
-@dataclass(frozen=True)
-class _Crossings:
-    """Where a line was crossed in each piece of a strip, metres across it; NaN and zero contrast where it was not."""
-
-    strip: Strip
-    across_m: Vector
-    contrast: Vector
-
-
-def _find_nose(light: Linear, camera: Camera, table: Table, rail: Rail, reach_m: float) -> _Crossings | None:
+def _find_nose(light: Linear, camera: Camera, table: Table, rail: Rail, reach_m: float) -> Crossings | None:
     """Half-way crossings of a nose within ``reach_m`` of where the camera expects it; None when no edge stands out."""
-    strip = take_strip(light, camera, table, rail, 0.0, table.nose_height_m, (-reach_m - 0.012, reach_m + 0.012))
+    scale = px_per_m(camera, table, rail)
+    reach_m = max(reach_m, LEAST_REACH_PX / scale)
+    margin_m = min(max(MARGIN_M, MARGIN_PX / scale), MOST_MARGIN_M)
+    strip = take_strip(light, camera, table, rail, 0.0, table.nose_height_m, (-reach_m - margin_m, reach_m + margin_m))
     if len(strip.along_m) < LEAST_PIECES:
         return None
     profiles = strip.colour.mean(axis=2)
     centre = _common_rise(strip, profiles, reach_m)
-    return None if centre is None else _Crossings(strip, *_half_crossings(strip, profiles, centre))
+    return None if centre is None else Crossings(strip, *_half_crossings(strip, profiles, centre))
 
 
 def find_noses(
@@ -145,19 +62,26 @@ def find_noses(
     found = []
     for rail in RAILS:
         crossings = _find_nose(light, camera, table, rail, reach_m)
-        run = None if crossings is None else _smooth_run(crossings)
+        run = None if crossings is None else smooth_run(crossings)
         if crossings is not None and run is not None:
             found.append((crossings, run))
+    profiles = [_aligned(crossings, run) for crossings, run in found]
     offsets = [NoseOffset(0.0, CROSSING_SD_PX)] * len(found)
     if shapes and found:
-        offsets = nose_offsets([_aligned(crossings, run) for crossings, run in found])
+        offsets = nose_offsets(profiles)
     return [
-        _as_points("nose", crossings, run, camera, table, offset.offset_px, float(np.hypot(offset.sd_px, NOSE_SD_PX)))
-        for (crossings, run), offset in zip(found, offsets, strict=True)
+        as_points("nose", crossings, run, camera, table, offset.offset_px, _common_sd_px(offset, run, profile))
+        for (crossings, run), offset, profile in zip(found, offsets, profiles, strict=True)
     ]
 
 
-def _aligned(crossings: _Crossings, run: "_Run") -> Vector:
+def _common_sd_px(offset: NoseOffset, run: Run, profile: Vector) -> float:
+    """What a whole rail is misread by: more where the dark line is faint, or compression makes points scatter."""
+    contrast = float(np.clip(1 - np.nanmin(profile), 0.05, 1.0))
+    return float(np.linalg.norm([offset.sd_px, NOSE_SD_PX / contrast, COMMON_SHARE * run.sd_px]))
+
+
+def _aligned(crossings: Crossings, run: Run) -> Vector:
     """Mean profile of a rail on ``nose_shape.window_px``, each piece shifted by the smooth run of its crossing."""
     strip = crossings.strip
     window = window_px()
@@ -216,107 +140,6 @@ def _half_crossings(strip: Strip, profiles: Linear, centre_m: float) -> tuple[Ve
         out[k] = strip.across_m[cross - 1] + step * (half - below) / max(above - below, 1e-9)
         height[k] = top - profile[low]
     return out, height
-
-
-def find_cloth_edge(
-    light: Linear, camera: Camera, table: Table, rail: Rail, setback_m: float, height_m: float
-) -> LinePoints | None:
-    """Points of the outer edge of a cushion's cloth near ``setback_m``; None where cloth and rail look alike."""
-    reach = 2 * CLOTH_SETBACK_SD_M
-    strip = take_strip(light, camera, table, rail, setback_m, height_m, (-0.032, 0.026))
-    if len(strip.along_m) < LEAST_PIECES:
-        return None
-    colour = encoded(strip.colour)
-    inner = np.median(colour[:, strip.across_m < -reach - 0.003], axis=1)
-    change = np.linalg.norm(colour - inner[:, None], axis=2)
-    common = np.median(change, axis=0)
-    texture = float(np.median(change[:, strip.across_m < -reach]))
-    outside = strip.across_m > -reach
-    limit = max(4 * texture, 0.06)
-    if not (common[outside] > limit).any():
-        return None
-    first = int(np.argmax(outside & (common > limit)))
-    if abs(strip.across_m[first]) > reach + 0.004:
-        return None
-    crossings = _Crossings(strip, *_colour_crossings(strip, inner, first))
-    run = _smooth_run(crossings)
-    if run is None:
-        return None
-    points = _as_points("cloth", crossings, run, camera, table, 0.0, CLOTH_COMMON_SD_PX)
-    inflate = np.sqrt(max(len(points.sd_px) / CLOTH_INDEPENDENT, 1.0))
-    return replace(points, sd_px=np.maximum(points.sd_px, CLOTH_LEAST_SD_PX) * inflate)
-
-
-def _colour_crossings(strip: Strip, inner: Linear, first: int) -> tuple[Vector, Vector]:
-    """Half-way crossings from the cushion's colour to that of the rail just beyond, along the line between the two."""
-    width = round(1.0 / STEP_PX)
-    beyond = slice(first + 2 * width, first + 5 * width)
-    if beyond.stop > len(strip.across_m):
-        return np.full(len(strip.along_m), np.nan), np.zeros(len(strip.along_m))
-    step = float(strip.across_m[1] - strip.across_m[0])
-    out = np.full(len(strip.along_m), np.nan)
-    height = np.zeros(len(strip.along_m))
-    for k, colour in enumerate(encoded(strip.colour)):
-        base = inner[k]
-        outer = np.median(colour[beyond], axis=0)
-        line = outer - base
-        size = float(line @ line)
-        if size < 1e-8:
-            continue
-        share = (colour - base) @ line / size
-        lo = max(1, first - 2 * width)
-        above = np.flatnonzero(share[lo : first + 4 * width] > 0.5)
-        if len(above) == 0 or above[0] == 0:
-            continue
-        cross = lo + int(above[0])
-        below, after = share[cross - 1], share[cross]
-        out[k] = strip.across_m[cross - 1] + step * (0.5 - below) / max(after - below, 1e-9)
-        height[k] = np.sqrt(size)
-    return out, height
-
-
-@dataclass(frozen=True)
-class _Run:
-    """Which crossings follow one smooth run along the rail, that run (pixels across), and their scatter round it."""
-
-    good: NDArray[np.bool_]
-    curve_px: Vector
-    sd_px: float
-
-
-def _smooth_run(crossings: _Crossings) -> _Run | None:
-    """Leave out crossings far from a smooth run along the rail (a hand, a ball, chalk); None when too few are left."""
-    strip, contrast = crossings.strip, crossings.contrast
-    good = np.isfinite(crossings.across_m) & (contrast > 0) & (contrast > 0.35 * float(np.median(contrast)))
-    across_px = crossings.across_m * strip.px_per_m
-    rest = curve_px = np.zeros(len(across_px))
-    for _ in range(3):
-        if good.sum() < LEAST_PIECES:
-            return None
-        curve = np.polynomial.Polynomial.fit(strip.along_m[good], across_px[good], 3)
-        curve_px = curve(strip.along_m)
-        rest = np.abs(across_px - curve_px)
-        spread = 1.4826 * float(np.median(rest[good]))
-        good &= rest < max(3.5 * spread, 0.15)
-    if good.sum() < LEAST_PIECES:
-        return None
-    return _Run(good, curve_px, max(1.4826 * float(np.median(rest[good])), LEAST_SD_PX))
-
-
-def _as_points(
-    kind: LineKind,
-    crossings: _Crossings,
-    run: _Run,
-    camera: Camera,
-    table: Table,
-    offset_px: float,
-    common_sd_px: float,
-) -> LinePoints:
-    strip, good = crossings.strip, run.good
-    across = crossings.across_m[good] + offset_px / strip.px_per_m[good]
-    points, _ = rail_points(table, strip.rail, strip.along_m[good], strip.setback_m + across, strip.height_m)
-    sd = np.full(int(good.sum()), run.sd_px)
-    return LinePoints(kind, strip.rail, strip.along_m[good], camera.project(points), sd, common_sd_px)
 
 
 def find_lines(

@@ -16,7 +16,8 @@ from calibration.camera_start import start_cameras
 from calibration.cloth import Picture, find_cloth
 from calibration.errors import InputError
 from calibration.head import SIDES, place_head
-from calibration.nose_lines import Linear, find_lines, linear_light, median_picture
+from calibration.nose_lines import find_lines
+from calibration.strips import Linear, linear_light, median_picture
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table
 from calibration.table_size import check_table, choose_table
 

@@ -103,18 +103,17 @@ def mirrored(still: KnownStill) -> KnownStill:
     camera = _with_pixels(still, picture, np.diag([-1.0, 1.0]), np.array([right, 0.0]))
     position = camera.position_m * [1, -1, 1] + [0, still.table.width_m, 0]
     camera = replace(camera, rotation=camera.rotation @ np.diag([1.0, -1.0, 1.0]), position_m=position)
-    upside_down = still.rotation_deg in (90, 270)
-    return _default_head(replace(still, picture=picture, camera=camera), swapped=not upside_down)
+    found = replace(still, picture=picture, camera=camera)
+    # The default head stays on its side of the upright picture: when the mirror exchanges the ends, the frame turns.
+    ends_exchanged = (still.head in ("left", "right")) == (still.rotation_deg in (0, 180))
+    return _half_turned(found) if ends_exchanged else found
 
 
-def _default_head(still: KnownStill, *, swapped: bool) -> KnownStill:
-    """Mirroring a picture whose head lies left or right puts the other end there: the frame turns by half."""
-    if not (swapped and still.head in ("left", "right")):
-        return still
-    camera, table = still.camera, still.table
+def _half_turned(still: KnownStill) -> KnownStill:
+    """The same picture with head and foot exchanged."""
     turn = np.diag([-1.0, -1.0, 1.0])
-    position = np.array([table.length_m, table.width_m, 0]) + turn @ camera.position_m
-    return replace(still, camera=replace(camera, rotation=camera.rotation @ turn, position_m=position))
+    position = np.array([still.table.length_m, still.table.width_m, 0]) + turn @ still.camera.position_m
+    return replace(still, camera=replace(still.camera, rotation=still.camera.rotation @ turn, position_m=position))
 
 
 def turned_by_flag(still: KnownStill) -> KnownStill:

@@ -1,0 +1,108 @@
+"""Registration against true cameras: position error over the table at ball height, stated sd, common bearing error."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+from time import perf_counter
+from typing import Any
+
+import av
+import numpy as np
+
+from calibration.errors import InputError
+from calibration.register import register
+from tests.known_clips import KnownClip, footage_clips, sample_clip
+from tests.known_stills import (
+    STILLS,
+    KnownStill,
+    Picture,
+    as_it_is,
+    at_720p,
+    camera_error,
+    dimmed,
+    known_still,
+    mirrored,
+    turned_by_flag,
+    turned_by_pixels,
+)
+
+FRAMES = 9
+DEFAULT_HEAD = {0: "left", 90: "bottom", 180: "left", 270: "bottom"}
+
+
+def recompressed(frames: list[Picture]) -> list[Picture]:
+    """As intra-coded at a low quality, about what a third of the bit rate leaves."""
+    out = []
+    for frame in frames:
+        codec = av.CodecContext.create("libx264", "w")
+        codec.height, codec.width = frame.shape[:2]
+        codec.pix_fmt, codec.options = "yuv420p", {"crf": "28", "preset": "veryfast"}
+        codec.time_base = Fraction(1, 30)
+        packets = [*codec.encode(av.VideoFrame.from_ndarray(frame, format="bgr24")), *codec.encode(None)]
+        decoder = av.CodecContext.create("h264", "r")
+        shown = [f for packet in packets for f in decoder.decode(packet)] + list(decoder.decode(None))
+        out.append(np.asarray(shown[0].to_ndarray(format="bgr24"), np.uint8))
+    return out
+
+
+def frames_of(clip: KnownClip) -> tuple[list[Picture], int]:
+    """Stored frames spread over a clip, and the clockwise turn that shows them upright."""
+    with av.open(str(clip.path)) as container:
+        stream = container.streams.video[0]
+        wanted = set(np.linspace(0, len(clip.truth["pts"]) - 1, FRAMES).astype(int).tolist())
+        frames, turn = [], 0
+        for k, frame in enumerate(container.decode(stream)):
+            turn = -frame.rotation % 360
+            if k in wanted:
+                frames.append(np.asarray(frame.to_ndarray(format="bgr24"), np.uint8))
+    return frames, turn
+
+
+VARIANTS: dict[str, Callable[[KnownStill], KnownStill]] = {
+    "as it is": as_it_is,
+    "mirrored": mirrored,
+    "turned, flag": turned_by_flag,
+    "turned, pixels": turned_by_pixels,
+    "dimmed by half": dimmed,
+    "720p": at_720p,
+}
+NAME_LENGTH = 12
+
+
+def row(name: str, variant: str, frames: list[Picture], still: KnownStill) -> dict[str, Any]:
+    began = perf_counter()
+    try:
+        setup = register(frames, rotation_deg=still.rotation_deg, table=None, head=None)
+    except InputError as error:
+        return {"clip": name, "variant": variant, "table": f"refused: {str(error).split(':')[0]}"}
+    error = camera_error(setup.camera, still.camera, still.table)
+    right = setup.table.name == still.table.name and setup.head == still.head
+    return {
+        "clip": name,
+        "variant": variant,
+        "table": setup.table.name if right else f"{setup.table.name}, WRONG",
+        "mean_mm": 1000 * error.mean_m,
+        "worst_mm": 1000 * error.worst_m,
+        "rms_mm": 1000 * error.rms_m,
+        "stated_rms_mm": 1000 * error.stated_rms_m,
+        "bearing_deg": float(np.degrees(error.turn_rad)),
+        "stated_bearing_deg": float(np.degrees(error.stated_turn_rad)),
+        "residual_px": setup.camera.residual_px,
+        "seconds": perf_counter() - began,
+    }
+
+
+def run() -> list[dict[str, Any]]:
+    """Every clip of known truth, as it is and altered; the sample stills, one frame each, when there are no clips."""
+    rows = []
+    for clip in footage_clips() or [sample_clip()]:
+        frames, turn = frames_of(clip)
+        still = KnownStill(frames[0], clip.camera(), clip.table, turn, DEFAULT_HEAD[turn])
+        for variant, change in VARIANTS.items():
+            altered = [change(replace(still, picture=frame)) for frame in frames]
+            rows.append(row(clip.name[:NAME_LENGTH], variant, [a.picture for a in altered], altered[0]))
+        rows.append(row(clip.name[:NAME_LENGTH], "a third of the bit rate", recompressed(frames), still))
+    for name in STILLS:
+        still = known_still(name)
+        rows.append(row(name, "one frame", [still.picture], still))
+    return rows
