@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from math import nan
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
@@ -45,7 +46,7 @@ def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attem
     leg = _last_leg(ball, shot, target_name, flags)
     line = _launch_line(ball.rest, ball.run) if ball else cue_line
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
-    miss, miss_sd, per_rad = _miss(ball, leg, target, shot, table)
+    miss, miss_sd, per_rad = _miss(ball, leg, target, shot, table, _target_moves(shot, table, target_m, bias_m))
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
@@ -146,8 +147,24 @@ def _last_leg(ball: RailBall | None, shot: Shot, target: str | None, flags: list
     return None
 
 
+def _target_moves(shot: Shot, table: Table, ball_m: Vector | None, sd_m: float) -> NDArray[np.float64]:
+    """How the target point moves, (2, 2), when the target ball lies one standard deviation off in x, and in y.
+
+    A ghost ball turns round the target ball as that lies nearer to the pocket: it is the less sure of the two.
+    """
+    if ball_m is None:
+        return np.zeros((2, 2))
+    here = shot.target_point_m(table, ball_m)
+    return np.array([shot.target_point_m(table, ball_m + step) - here for step in np.eye(2) * sd_m])
+
+
 def _miss(
-    ball: RailBall | None, leg: int | None, target: Vector | None, shot: Shot, table: Table
+    ball: RailBall | None,
+    leg: int | None,
+    target: Vector | None,
+    shot: Shot,
+    table: Table,
+    target_moves: NDArray[np.float64],
 ) -> tuple[float, float, float]:
     """miss_m, its sd, and what a radian of bearing is worth (metres per radian)."""
     if ball is None or target is None:
@@ -158,7 +175,8 @@ def _miss(
     line = ball.run.line_of(leg, table)
     miss, sd = line.miss(target)
     beyond = max(float((target - ball.run.legs[leg].xy[-1]) @ line.direction), 0.0)
-    return miss, float(np.hypot(sd, CARRIED_ON_SD * beyond)), per_rad
+    across = target_moves @ np.array([-line.direction[1], line.direction[0]])
+    return miss, float(np.sqrt(sd**2 + (CARRIED_ON_SD * beyond) ** 2 + across @ across)), per_rad
 
 
 def _outcome(
