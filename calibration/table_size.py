@@ -44,7 +44,7 @@ def choose_table(
     if abs(ratio - 1) > max(2 * MOST_CONTRADICTION, 3 * size.sd_m / size.radius_m):
         across = 2000 * size.radius_m * best.length_m / assumed.length_m
         raise InputError(
-            f"the balls would be {across:.1f} mm across on a {best.name} table, the nearest standard one, which has "
+            f"the balls would be {across:.1f} mm across on the {best.name} table, the nearest standard one, which has "
             f"balls of {2000 * best.ball_radius_m:.1f} mm; state the table, such as --table 9ft."
         )
     return best
@@ -60,8 +60,8 @@ def check_table(
     if abs(ratio - 1) <= MOST_CONTRADICTION + size.sd_m / size.radius_m:
         return
     nearest = min(tables, key=lambda other: abs(np.log(size_ratio(size, table, other))))
-    hint = f"they fit a {nearest.name} table; " if nearest.name != table.name else ""
+    hint = f"they fit the {nearest.name} table; " if nearest.name != table.name else ""
     raise InputError(
-        f"the balls would be {2000 * size.radius_m:.1f} mm across if this were a {table.name} table, not "
+        f"the balls would be {2000 * size.radius_m:.1f} mm across if this were the {table.name} table, not "
         f"{2000 * table.ball_radius_m:.1f} mm ({100 * (ratio - 1):+.0f} %): {hint}leave --table away or correct it."
     )
