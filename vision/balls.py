@@ -120,7 +120,9 @@ class BallFinder:
                     large[window][labels == k] = 255
                 elif area >= LEAST_AREA and self._on_table(at_m[k - 1]):
                     box = stats[k, :4] * background.factor
-                    smear = max(float(np.hypot(box[2], box[3])) / np.sqrt(2) / radius[k - 1] - 2, 0.0) * radius_m
+                    # A box is as long as the ball and its smear, give or take a reduced pixel.
+                    spare = 2 + background.factor / radius[k - 1]
+                    smear = max(float(box[2:].max()) / radius[k - 1] - spare, 0.0) * radius_m
                     todo.append((at_m[k - 1], smear))
         unseen = list(expected)
         for ball in expected:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
-from vision.legs import Line, Path, arrival, fit_line, late_part, legs, motion_at
+from vision.legs import Line, Path, fit_line, legs, motion_at, straight_end
 from vision.reading import BallHit, RailHit
 
 # A junction of two legs this close to a rail's track line (beyond one frame's travel) is a contact with that rail.
@@ -56,7 +56,7 @@ class Run:
         """The straight line of a leg on the bed: without its curved start, unless it is the first, and its drop."""
         on_bed = self.legs[leg].part(within_track(self.legs[leg].xy, table))
         path = on_bed if len(on_bed) >= 2 else self.legs[leg]
-        return fit_line(path if leg == 0 else late_part(path))
+        return fit_line(path if leg == 0 else straight_end(path))
 
 
 def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) -> Run:
@@ -167,7 +167,7 @@ def _rail_hit(before: Path, after: Path, table: Table, *, straight: bool) -> Rai
         weights.append(normal**2)
     low, high = float(before.t[-1]), float(after.t[0])
     time_s = float(np.clip(np.average(times, weights=weights), low - 0.005, high + 0.005))
-    return _measured(before, after, best[1], time_s, arrival(before, time_s, straight=straight), table)
+    return _measured(before, after, best[1], time_s, fit_line(before if straight else straight_end(before)), table)
 
 
 def _measured(before: Path, after: Path, rail: Rail, time_s: float, line: Line, table: Table) -> RailHit:

@@ -31,8 +31,9 @@ LAUNCH_S = 0.6
 KINK_BASE_S = 0.03
 # Changes of velocity below this are not looked at: a ball that touches something so softly has all but stopped.
 LEAST_KINK_MPS = 0.10
-# After a rail the ball slides across its direction for about this long.
-CURVED_S = 0.35
+# After a rail a ball slides across its direction for a while. Where its path has become straight is told backwards from
+# its end: from this many sightings on, until two in a row lie this many standard deviations off the line.
+LEAST_STRAIGHT, OFF_LINE_SDS = 4, 2.5
 # Speeds and tangents are read from this much of the leg.
 TANGENT_S = 0.22
 # A sighting beside a hand or a stick is trusted this much less.
@@ -274,25 +275,26 @@ def _run_m(t: Vector, begin: float, speed: float, shed: float, slowing: float) -
     return sliding + speed * (1 - shed) * rolled - ROLLING_MPS2 * rolled**2 / 2
 
 
-def arrival(leg: Path, time_s: float, *, straight: bool) -> Line:
-    """The line on which a ball arrives at the end of a leg.
+def straight_end(leg: Path) -> Path:
+    """The straight stretch at the end of a leg that may have been curved at its start.
 
-    A straight leg, or the straight rest of one that was curved at its start, is one line; of a leg that ends before
-    its curve does, the tangent at ``time_s`` stands for it.
+    Grown backwards from the last sightings for as long as the next one lies on the line through them.
     """
-    if straight or leg.t[-1] - leg.t[0] > CURVED_S + TANGENT_S:
-        return fit_line(leg if straight else late_part(leg))
-    motion = motion_at(leg, time_s)
-    return Line(motion.at_m, motion.bearing_rad, motion.velocity_sd_mps / max(motion.speed_mps, 1e-3), motion.at_sd_m)
-
-
-def late_part(leg: Path, *, least: int = 4) -> Path:
-    """The leg without its curved start; all of it when too little would be left."""
-    straight = leg.part(leg.t >= leg.t[0] + CURVED_S)
-    if len(straight) >= least and np.hypot(*(straight.xy[-1] - straight.xy[0])) > 0.1:
-        return straight
-    half = leg.part(leg.t >= (leg.t[0] + leg.t[-1]) / 2)
-    return half if len(half) >= least else leg
+    k = max(len(leg) - LEAST_STRAIGHT, 0)
+    off_in_a_row = 0
+    first = k
+    while k > 0:
+        line = fit_line(leg.part(slice(first, None)))
+        k -= 1
+        off, sd = line.miss(leg.xy[k])
+        if abs(off) > OFF_LINE_SDS * np.hypot(sd, leg.sd[k]):
+            off_in_a_row += 1
+            if off_in_a_row == 2:
+                break
+        else:
+            off_in_a_row = 0
+            first = k
+    return leg.part(slice(first, None))
 
 
 def _step(t: Vector, i: int, way: int) -> int:

@@ -22,7 +22,10 @@ from vision.clip import Frame
 RAYS = 36
 NEUTRAL = 128.0
 # The stretch of each ray that is searched, as fractions of the ball's radius, and its number of samples.
-INNER, OUTER, SAMPLES = 0.55, 1.45, 24
+INNER, OUTER, SAMPLES = 0.55, 1.45, 36
+# The gradient is gathered this far round the steepest place, in radii, and half a smear farther: no farther, since on
+# its dark side a ball is shaded nearly as steeply just inside its outline.
+NEAR_EDGE = 0.11
 # Edge weight: contrast, in grey levels, at which a ray counts half.
 HALF_CONTRAST = 12.0
 TUKEY_CUTOFF = 4.0
@@ -83,7 +86,7 @@ def fit_outline(
     for _ in range(ROUNDS):
         samples = _samples(frame, centre + shift, spokes, fractions)
         mix = _mix(samples) if mix is None else mix
-        edges, contrast = _edges(np.tensordot(mix, samples, axes=1), fractions)
+        edges, contrast = _edges(np.tensordot(mix, samples, axes=1), fractions, NEAR_EDGE + reach)
         residual = (edges - 1.0) * lengths
         strength = contrast**2 / (contrast**2 + HALF_CONTRAST**2)
         step, weights, sd_px = _shift(units, residual, strength)
@@ -126,16 +129,19 @@ def _mix(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     return difference / (float(np.sqrt((difference**2).sum())) or 1.0)  # type: ignore[no-any-return]
 
 
-def _edges(profile: NDArray[np.float32], fractions: NDArray[np.float32]) -> tuple[Vector, Vector]:
+def _edges(profile: NDArray[np.float32], fractions: NDArray[np.float32], near_edge: float) -> tuple[Vector, Vector]:
     """Where along each ray the brightness falls, in radii, and by how much in grey levels; no edge: contrast 0."""
     fall = np.maximum(profile[:, :-1] - profile[:, 1:], 0.0)
     middle = (fractions[:-1] + fractions[1:]) / 2
-    # The steepest place first, then the centre of mass around it, so that a pattern inside the ball does not pull.
+    # The steepest place first, then the centre of mass around it, so that a pattern inside the ball does not pull. The
+    # squares let the edge itself count, and little of the shading that falls towards it from inside.
     smooth = cv2.blur(fall, (5, 1))
     peak = middle[smooth.argmax(axis=1)]
-    near = np.abs(middle[None] - peak[:, None]) < 0.2
-    mass = (fall * near).sum(axis=1)
-    place = (fall * near * middle[None]).sum(axis=1) / np.maximum(mass, 1e-9)
+    near = np.abs(middle[None] - peak[:, None]) < near_edge
+    near_fall = fall * near
+    mass = near_fall.sum(axis=1)
+    squares = near_fall * near_fall
+    place = (squares * middle[None]).sum(axis=1) / np.maximum(squares.sum(axis=1), 1e-9)
     return np.where(mass > 0, place, 1.0), mass
 
 
