@@ -29,6 +29,8 @@ FEWEST = 3
 # Standard deviation of the inverse distance, in units of one over the starts' reach, from which on the starts lie on
 # one line of aim for all that the attempts can tell.
 BLIND = 1.0
+# A family known better than this is known wrongly: its point has run into a start.
+LEAST_VARIANCE = 1e-18
 
 
 @dataclass(frozen=True)
@@ -107,6 +109,9 @@ def converge(
     best = at_scatter(obs, nodes, spread)
     family = best.family[0]
     covariance = best.covariance[0]
+    if not np.isfinite(covariance).all() or np.linalg.eigvalsh(covariance)[0] < LEAST_VARIANCE:
+        why = "the lines that fit best meet at one of the starts: log more attempts, from other starts."
+        return refused(why, len(obs), q)
     scale = scale_squared(nodes, covariance, confidence)
     ring = outline(obs, nodes, family, covariance, scale, confidence=confidence)
     family = np.array([family[0] % (2 * np.pi), family[1]])

@@ -33,6 +33,7 @@ LEAST_SD_RAD = 1e-7
 # Information that stands for knowing nothing of the family (standard deviations of ten radians, and of ten over the
 # starts' reach).
 VAGUE_INFORMATION = 0.01
+NO_FIT = -1e12
 ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
 
 
@@ -208,8 +209,10 @@ class Solutions:
         # knows nothing of the family, from a boundless reward for that.
         prior = np.zeros(self.information.shape[1])
         prior[:2] = np.array([1.0, self.reach_m**2]) * VAGUE_INFORMATION
-        value: Vector = self.value - 0.5 * np.linalg.slogdet(self.information + np.diag(prior))[1]
-        return value
+        with np.errstate(invalid="ignore"):
+            value: Vector = self.value - 0.5 * np.linalg.slogdet(self.information + np.diag(prior))[1]
+        # A family that has run into a start has no finite information; such a fit is none.
+        return np.where(np.isfinite(value), value, NO_FIT)
 
     @property
     def covariance(self) -> Vector:

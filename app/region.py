@@ -119,7 +119,7 @@ def _squares(obs: Observations, precision: Vector, residual: Vector) -> Vector:
 def scale_squared(nodes: ScatterNodes, covariance: Vector, confidence: float = CONFIDENCE) -> float:
     """The factor for ``ellipse_of``: 2 F(2, nu) for plain measured rows, chi-square where the scatter is known, found
     in between by averaging over the scatter's nodes. ``covariance`` (2, 2) of (phi, kappa) is the one to be scaled."""
-    shrink = np.einsum("jab,ba->j", np.linalg.inv(nodes.solutions.covariance), covariance) / 2
+    shrink = np.einsum("jab,ba->j", np.linalg.pinv(nodes.solutions.covariance, hermitian=True), covariance) / 2
     low, high = 0.0, 1e7
     for _ in range(80):
         middle = (low + high) / 2 if high < 10 else np.sqrt(max(low, 1e-3) * high)
