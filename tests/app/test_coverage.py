@@ -41,5 +41,5 @@ def test_areas_are_those_of_the_exact_region() -> None:
 def test_the_benchmark_prints_a_row_a_family(monkeypatch: pytest.MonkeyPatch) -> None:
     some = {name: families()[name] for name in ("far, n = 5", "outcomes only, n = 30")}
     monkeypatch.setattr("tests.benchmarks.coverage.families", lambda: some)
-    rows = run(drills=3)
+    rows = run(drills=3, processes=1)
     assert [row["family"] for row in rows] == list(some)
