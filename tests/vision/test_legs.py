@@ -8,7 +8,7 @@ import pytest
 
 from calibration.table import STANDARD_TABLES
 from tests.vision.rolling import Cloth, Rolled, frames, run
-from vision.legs import Path, fit_launch, fit_line, kinks, late_part, legs, motion_at
+from vision.legs import Path, fit_launch, fit_line, kinks, legs, motion_at, straight_end
 from vision.tracks import Sighting
 
 TABLE = STANDARD_TABLES["9ft"]
@@ -272,15 +272,20 @@ def test_bearing_of_the_leg_after_a_rail_is_that_once_the_ball_rolls() -> None:
     settled = rolled.v[np.flatnonzero(rolled.t < following.t_s)[-1]]
     after = rolled.path(NOISE_M).part((rolled.t > bounce.t_s) & (rolled.t < following.t_s))
     true = np.arctan2(settled[1], settled[0])
-    straight = fit_line(late_part(after))
+    straight = fit_line(straight_end(after))
     assert np.angle(np.exp(1j * (straight.bearing_rad - true))) == pytest.approx(0, abs=radians(0.15))
     # The whole of the leg is off by more than that: it is curved at its start.
     assert abs(np.angle(np.exp(1j * (fit_line(after).bearing_rad - true)))) > radians(0.2)
 
 
-def test_late_part_of_a_short_leg_is_what_there_is() -> None:
+def test_straight_end_of_a_straight_leg_is_all_of_it() -> None:
+    path = shot(2.2, 60.0, frames(0.5)).path(NOISE_M)
+    assert len(straight_end(path)) > 0.9 * len(path)
+
+
+def test_straight_end_of_a_short_leg_is_what_there_is() -> None:
     rolled = shot(2.2, 60.0, frames(0.1))
-    assert 0 < len(late_part(rolled.path())) <= len(rolled.path())
+    assert 0 < len(straight_end(rolled.path())) <= len(rolled.path())
 
 
 def test_sightings_in_a_crowd_count_less() -> None:
