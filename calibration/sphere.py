@@ -75,10 +75,11 @@ def outline_px(camera: Camera, centre_m: Vector, radius_m: float, n: int = 72) -
     towards = np.asarray(centre_m, dtype=float) - camera.position_m
     distance = float(np.linalg.norm(towards))
     share = 1 - (radius_m / distance) ** 2
-    axis = towards / distance
-    first = np.cross(axis, [0.0, 0.0, 1.0] if abs(axis[2]) < 0.9 else [1.0, 0.0, 0.0])
-    first /= np.linalg.norm(first)
-    second = np.cross(axis, first)
+    x, y, z = (towards / distance).tolist()
+    # Two directions across the line of sight, written out: this runs for every ball of every frame.
+    first = np.array([y, -x, 0.0]) / np.hypot(x, y) if abs(z) < 0.9 else np.array([0.0, z, -y]) / np.hypot(y, z)
+    fx, fy, fz = first.tolist()
+    second = np.array([y * fz - z * fy, z * fx - x * fz, x * fy - y * fx])
     turn = np.arange(n) * (2 * pi / n)
     around = np.cos(turn)[:, None] * first + np.sin(turn)[:, None] * second
     return camera.project(camera.position_m + share * towards + radius_m * np.sqrt(share) * around)

@@ -53,8 +53,8 @@ class Table:
                 raise InputError(f"table {self.name!r}: {field} is {getattr(self, field)}; it must be above zero.")
         if not self.ball_radius_m <= self.nose_height_m < 2 * self.ball_radius_m:
             raise InputError(
-                f"table {self.name!r}: the nose stands {self.nose_height_m * 1000:.1f} mm high; it must lie between the "
-                f"ball's centre ({self.ball_radius_m * 1000:.1f} mm) and its top."
+                f"table {self.name!r}: the nose stands {self.nose_height_m * 1000:.1f} mm high; it must lie between "
+                f"the ball's centre ({self.ball_radius_m * 1000:.1f} mm) and its top."
             )
 
     @cached_property
@@ -112,7 +112,7 @@ class Table:
 
     def mouth_m(self, pocket: Pocket) -> Vector:
         """Middle of the pocket's mouth between the jaw points, shape (2,)."""
-        return self.jaw_points_m(pocket).mean(axis=0)  # type: ignore[no-any-return]
+        return self.jaw_points_m(pocket).mean(axis=0)
 
     def sights_m(self, rail: Rail) -> Vector:
         """Centres of the sights of a rail, shape (6 or 3, 3), metres, at sight height.

@@ -55,7 +55,7 @@ class Background:
         size = (width, height)
         return cv2.merge(
             [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (frame.y, frame.u, frame.v)]
-        )  # type: ignore[return-value]
+        )
 
     def changed(self, frame: Frame, looked_at: Picture) -> bool:
         """Whether anything in the region of balls is brighter or darker than in an earlier reduced picture."""
@@ -66,7 +66,7 @@ class Background:
 
     def foreground(self, reduced: Picture) -> Mask:
         """255 where something other than the empty table is seen, (h, w), beyond the region of balls too."""
-        return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high))  # type: ignore[return-value]
+        return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high))
 
 
 def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:
@@ -114,7 +114,7 @@ def ball_region_px(camera: Camera, table: Table) -> NDArray[np.float64]:
         pockets.append(camera.project(np.array([[*drop, table.ball_radius_m]]))[0])
     # The hull takes in the pockets' throats; rails between them show no ball and do no harm.
     hull = cv2.convexHull(np.vstack([outline, pockets]).astype(np.float32))
-    return hull[:, 0, :].astype(float)  # type: ignore[no-any-return]
+    return hull[:, 0, :].astype(float)
 
 
 def smallest_ball_radius_px(camera: Camera, table: Table) -> float:

@@ -49,7 +49,7 @@ class Frame:
         y = np.pad(self.y, ((0, height % 2), (0, width % 2)), mode="edge")
         planes = np.concatenate([y.ravel(), self.u.ravel(), self.v.ravel()])
         stacked = planes.reshape(y.shape[0] * 3 // 2, y.shape[1])
-        return cv2.cvtColor(stacked, cv2.COLOR_YUV2BGR_I420)[:height, :width]  # type: ignore[return-value]
+        return cv2.cvtColor(stacked, cv2.COLOR_YUV2BGR_I420)[:height, :width]
 
 
 @dataclass

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
-from vision.legs import Line, Path, fit_line, legs, motion_at, straight_end
+from vision.legs import Line, Path, fit_line, legs, motion_at, sliding_motion, straight_end
 from vision.reading import BallHit, RailHit
 
 # A junction of two legs this close to a rail's track line (beyond one frame's travel) is a contact with that rail.
@@ -24,6 +24,11 @@ ON_TRACK_M = 0.006
 GRAZED_M, GRAZE_DEPTH_M = 0.010, 0.015
 # Centres this little more than two radii apart: the balls touch.
 TOUCHING_M = 0.003
+# Legs longer than this have a straight end; what a shorter one's curve may be wrong by at its ends.
+LONG_LEG_S = 0.7
+CURVED_SD_M = 0.0008
+# The same for the start of the leg after, which is always curved.
+LEAVING_SD_M = 0.002
 # Two balls met when their centres came within two radii and this.
 TOUCH_TOLERANCE_M = 0.02
 # Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
@@ -145,7 +150,7 @@ def _rail_hit(before: Path, after: Path, table: Table, *, straight: bool) -> Rai
     if len(before) < 2 or len(after) < 2:
         return None
     ends = motion_at(before, float(before.t[-1]))
-    begins = motion_at(after, float(after.t[0]))
+    begins = sliding_motion(after, float(after.t[0]))
     gap = float(after.t[0] - before.t[-1])
     best: tuple[float, Rail] | None = None
     for rail in RAILS:
@@ -160,28 +165,39 @@ def _rail_hit(before: Path, after: Path, table: Table, *, straight: bool) -> Rai
     if best is None:
         return None
     axis, level = table.track_coordinate(best[1])
-    times, weights = [], []
-    for motion, path, index in ((ends, before, -1), (begins, after, 0)):
-        normal = float(motion.velocity_mps[axis])
-        times.append(float(path.t[index]) + (level - motion.at_m[axis]) / normal)
-        weights.append(normal**2)
+    # The leg before is straighter where it ends than the one after where it begins, and says it twice as well.
+    times = [
+        float(path.t[index]) + (level - motion.at_m[axis]) / float(motion.velocity_mps[axis])
+        for motion, path, index in ((ends, before, -1), (begins, after, 0))
+    ]
     low, high = float(before.t[-1]), float(after.t[0])
-    time_s = float(np.clip(np.average(times, weights=weights), low - 0.005, high + 0.005))
-    return _measured(before, after, best[1], time_s, fit_line(before if straight else straight_end(before)), table)
+    time_s = float(np.clip(np.average(times, weights=[2.0, 1.0]), low - 0.005, high + 0.005))
+    return _measured(before, after, best[1], time_s, _arrival(before, time_s, straight), table)
+
+
+def _arrival(before: Path, time_s: float, straight: bool) -> Line:
+    """The line on which a ball comes to a rail: the whole leg's, its straight end's, or a short one's tangent."""
+    if straight:
+        return fit_line(before)
+    if before.t[-1] - before.t[0] > LONG_LEG_S:
+        return fit_line(straight_end(before))
+    motion = sliding_motion(before, time_s)
+    turn_sd = motion.velocity_sd_mps / max(motion.speed_mps, 1e-3)
+    return Line(motion.at_m, motion.bearing_rad, turn_sd, float(np.hypot(motion.at_sd_m, CURVED_SD_M)))
 
 
 def _measured(before: Path, after: Path, rail: Rail, time_s: float, line: Line, table: Table) -> RailHit:
     """The contact at ``time_s`` with ``rail``, to which the ball came on ``line``."""
     axis, level = table.track_coordinate(rail)
     at_in, sd_in = line.at_level(axis, level)
-    arriving, leaving = motion_at(before, time_s), motion_at(after, time_s)
+    arriving, leaving = motion_at(before, time_s), sliding_motion(after, time_s)
     # The leg after crosses the track line too, less surely, since it is curved at its start.
     along = (
         leaving.at_m[1 - axis]
         + leaving.velocity_mps[1 - axis] * (level - leaving.at_m[axis]) / (leaving.velocity_mps[axis])
     )
     at_m, at_sd = at_in.copy(), sd_in
-    sd_out = float(np.hypot(after.sd[0], 0.002))
+    sd_out = float(np.hypot(leaving.at_sd_m, LEAVING_SD_M))
     if np.isfinite(along) and abs(along - at_in[1 - axis]) < 4 * np.hypot(sd_in, sd_out):
         w_in, w_out = 1 / sd_in**2, 1 / sd_out**2
         at_m[1 - axis] = (at_in[1 - axis] * w_in + along * w_out) / (w_in + w_out)

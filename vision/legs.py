@@ -36,6 +36,8 @@ LEAST_KINK_MPS = 0.10
 LEAST_STRAIGHT, OFF_LINE_SDS = 4, 2.5
 # Speeds and tangents are read from this much of the leg.
 TANGENT_S = 0.22
+# A slide is fitted to this much of a leg, its end tried in this many steps.
+SLIDE_FIT_S, SLIDE_STEPS = 0.6, 25
 # A sighting beside a hand or a stick is trusted this much less.
 CROWD_FACTOR = 4.0
 
@@ -273,6 +275,52 @@ def _run_m(t: Vector, begin: float, speed: float, shed: float, slowing: float) -
     rolled = np.maximum(run - slide_s, 0.0)
     sliding = speed * np.minimum(run, slide_s) - slowing * slid**2 / 2
     return sliding + speed * (1 - shed) * rolled - ROLLING_MPS2 * rolled**2 / 2
+
+
+def sliding_motion(leg: Path, time_s: float) -> Motion:
+    """Place and velocity at a moment near either end of a leg that begins with a slide, from ``SLIDE_FIT_S`` of it.
+
+    After a rail a ball slides under a friction of constant size and direction (Coriolis 1835), so that its path is a
+    parabola, then rolls straight. When it begins to roll is tried in steps; the rest of the model is linear. The
+    acceleration is held to what cloth can do.
+    """
+    near_end = time_s > (leg.t[0] + leg.t[-1]) / 2
+    part = leg.part(leg.t >= leg.t[-1] - SLIDE_FIT_S if near_end else leg.t <= leg.t[0] + SLIDE_FIT_S)
+    if len(part) < 4:
+        return motion_at(leg, time_s)
+    origin = float(part.t[0])
+    tau, at = part.t - origin, time_s - origin
+    w = 1 / part.sd**2
+    prior = np.diag([0.0, 0.0, 1 / SLIDING_MPS2**2])
+    best: tuple[float, Motion] | None = None
+    for slide_s in np.linspace(0.0, max(float(tau[-1]), 0.05), SLIDE_STEPS):
+        design = _slide_design(tau, slide_s)
+        normal = (design * w[:, None]).T @ design + prior
+        covariance = np.linalg.inv(normal)
+        solution = covariance @ (design * w[:, None]).T @ part.xy
+        cost = float((w[:, None] * (part.xy - design @ solution) ** 2).sum()) + float(
+            (solution[2] ** 2).sum() / SLIDING_MPS2**2
+        )
+        if best is None or cost < best[0]:
+            place = _slide_design(np.array([at]), slide_s)[0]
+            speed = np.array([0.0, 1.0, min(max(at, 0.0), slide_s) if at > 0 else at])
+            best = (
+                cost,
+                Motion(
+                    place @ solution,
+                    float(np.sqrt(place @ covariance @ place)),
+                    speed @ solution,
+                    float(np.sqrt(speed @ covariance @ speed)),
+                ),
+            )
+    return best[1] if best else motion_at(leg, time_s)
+
+
+def _slide_design(tau: Vector, slide_s: float) -> NDArray[np.float64]:
+    """Columns for place, velocity and acceleration, (n, 3), of a slide that ends ``slide_s`` after the start."""
+    slid = np.minimum(tau, slide_s)
+    rolled = np.maximum(tau - slide_s, 0.0)
+    return np.column_stack([np.ones_like(tau), tau, slid**2 / 2 + slide_s * rolled])
 
 
 def straight_end(leg: Path) -> Path:

@@ -1,6 +1,6 @@
 """From a stroke to an attempt at the shot: which ball took the rails, whether it was made, by how much it missed."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -21,7 +21,11 @@ TARGET_REACH_M = 0.15
 # A start seen this long before the strike, no later, is flagged.
 HIDDEN_START_S = 0.15
 # Outlines are sure to about this part of a pixel, however many frames agree.
-OUTLINE_BIAS_PX = 0.15
+OUTLINE_BIAS_PX = 0.25
+# Of that, what differs between the two ends of a leg and so turns its line.
+TURNING_SHARE = 0.4
+# What the model of a launch may be wrong by: speed as a fraction, time in seconds.
+LAUNCH_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.006, 0.0003
 # On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
 CARRIED_ON_SD = 0.002
 
@@ -56,18 +60,18 @@ def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attem
     path = stroke.cue_path if kicked.name == "cue" else _whole(kicked.run)
     return Attempt(
         t_s=stroke.launch.time_s,
-        t_sd_s=stroke.launch.time_sd_s,
+        t_sd_s=float(np.hypot(stroke.launch.time_sd_s, LAUNCH_TIME_FLOOR_S)),
         ball=kicked.name,
         start_m=kicked.rest.at_m,
         start_sd_m=float(np.hypot(kicked.rest.sd_m, bias_m)),
         bearing_rad=line.bearing_rad,
-        bearing_sd_rad=line.bearing_sd_rad,
+        bearing_sd_rad=float(np.hypot(line.bearing_sd_rad, TURNING_SHARE * bias_m / _length_m(kicked.run.legs[0]))),
         speed_mps=kicked.launch.speed_mps,
-        speed_sd_mps=kicked.launch.speed_sd_mps,
+        speed_sd_mps=float(np.hypot(kicked.launch.speed_sd_mps, LAUNCH_SPEED_FLOOR * kicked.launch.speed_mps)),
         cue_start_m=stroke.rest.at_m,
         cue_bearing_rad=cue_line.bearing_rad,
         cut_rad=_turn(cue_line.bearing_rad, line.bearing_rad) if kicked.name != "cue" else nan,
-        contacts=kicked.run.rail_hits,
+        contacts=tuple(replace(h, at_sd_m=float(np.hypot(h.at_sd_m, bias_m))) for h in kicked.run.rail_hits),
         ball_contacts=_ball_contacts(stroke, kicked),
         pocketed=stroke.pocketed,
         outcome=outcome,
@@ -217,6 +221,11 @@ def _whole(run: Run) -> Path:
         np.vstack([leg.xy for leg in run.legs]),
         np.concatenate([leg.sd for leg in run.legs]),
     )
+
+
+def _length_m(leg: Path) -> float:
+    """Distance from the first to the last sighting of a leg, never so short that it divides to infinity."""
+    return max(float(np.hypot(*(leg.xy[-1] - leg.xy[0]))), 0.02)
 
 
 def _turn(from_rad: float, to_rad: float) -> float:

@@ -126,7 +126,7 @@ def _samples(frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np
 def _mix(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     """Weights (3,) of the planes that tell ball from cloth best: along the difference of their mean colours."""
     difference = samples[:, :, :4].mean(axis=(1, 2)) - samples[:, :, -4:].mean(axis=(1, 2))
-    return difference / (float(np.sqrt((difference**2).sum())) or 1.0)  # type: ignore[no-any-return]
+    return difference / (float(np.sqrt((difference**2).sum())) or 1.0)
 
 
 def _edges(profile: NDArray[np.float32], fractions: NDArray[np.float32], near_edge: float) -> tuple[Vector, Vector]:
@@ -154,7 +154,7 @@ def _shift(units: Vector, residual: Vector, strength: Vector) -> tuple[Vector, V
     weights = strength
     scale = 1.0
     step = np.zeros(3)
-    inverse = np.eye(3)
+    inverse: NDArray[np.floating] = np.eye(3)
     for _ in range(REWEIGHTINGS):
         weighted = design * weights[:, None]
         normal = design.T @ weighted
