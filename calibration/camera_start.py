@@ -1,5 +1,7 @@
 """Cameras to start from: every way in which a table of this shape can lie under a four-sided region."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -23,6 +25,8 @@ COARSE_ITERATIONS = 15
 GOOD_COST = 1.0
 # The outline is read to about a pixel of the reduced picture, and its error is shared along a side.
 OUTLINE_SD_PX = 2.0
+# Noses to outer edges of the rails: rails of 4 to 7 1/2 in by the WPA's specification, cushions included.
+FRAME_WIDTHS_M = (0.105, 0.12, 0.135, 0.15, 0.165, 0.18, 0.2)
 SIDE_ORDER: tuple[Rail, ...] = ("right", "foot", "left", "head")
 
 
@@ -49,6 +53,21 @@ def start_cameras(outline: ClothOutline, table: Table, size: tuple[int, int], ki
             fits.append(best)
         if best is not None and best.cost < GOOD_COST * len(SIDE_ORDER) * SIDE_POINTS:
             break
+    return sorted(fits, key=lambda fit: fit.cost)
+
+
+def start_inside_frame(outline: ClothOutline, table: Table, size: tuple[int, int]) -> list[CameraFit]:
+    """As ``start_cameras``, for a region whose sides are the outer edges of the rails.
+
+    That happens where cloth and rails are of one colour. How wide the rails are is tried; the shape of the region, less
+    than twice as long as wide by just as much, tells.
+    """
+    fits = []
+    for width in FRAME_WIDTHS_M:
+        outer = replace(table, length_m=table.length_m + 2 * width, width_m=table.width_m + 2 * width)
+        for fit in start_cameras(outline, outer, size, "nose")[:1]:
+            moved = replace(fit.camera, position_m=fit.camera.position_m - np.array([width, width, 0.0]))
+            fits.append(replace(fit, camera=moved))
     return sorted(fits, key=lambda fit: fit.cost)
 
 

@@ -21,6 +21,7 @@ SEEDS = 10
 SEED_REACH = 9.0
 PARTS = 3
 GROWTH_TURNS = 4
+KNOWN_OVERLAP = 0.6
 # In spreads of the colour round its model.
 GROWTH_LIMIT = 5.0
 LEAST_AREA = 0.06
@@ -92,7 +93,7 @@ def _regions(lab: NDArray[np.float32], seed: Vector, known: list[Mask]) -> list[
     """
     weight = np.array([0.5, 1.0, 1.0], dtype=np.float32)  # brightness varies more than hue over a lit cloth
     near = np.linalg.norm((lab - seed.astype(np.float32)) * weight, axis=2) < SEED_REACH
-    fresh = [part for part in _parts(near) if all(_overlap(part & old, part) < 0.8 for old in known)]
+    fresh = [part for part in _parts(near) if all(_overlap(part, old) < KNOWN_OVERLAP for old in known)]
     grown = [_grow(lab * weight, part) for part in fresh]
     return [region for region in grown if region is not None]
 

@@ -36,6 +36,8 @@ LEAST_CONTRAST = 4.0
 # Errors that a whole nose line shares: of bare crossings, and what stays after the correction for the blur.
 CROSSING_SD_PX, NOSE_SD_PX = 0.15, 0.05
 COMMON_SHARE = 0.5
+# Of a rail's pieces, as many must show an edge that runs on.
+LEAST_SEEN_SHARE = 0.45
 
 
 def _find_nose(light: Linear, camera: Camera, table: Table, rail: Rail, reach_m: float) -> Crossings | None:
@@ -63,7 +65,7 @@ def find_noses(
     for rail in RAILS:
         crossings = _find_nose(light, camera, table, rail, reach_m)
         run = None if crossings is None else smooth_run(crossings)
-        if crossings is not None and run is not None:
+        if crossings is not None and run is not None and run.good.mean() > LEAST_SEEN_SHARE:
             found.append((crossings, run))
     profiles = [_aligned(crossings, run) for crossings, run in found]
     offsets = [NoseOffset(0.0, CROSSING_SD_PX)] * len(found)

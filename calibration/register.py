@@ -4,20 +4,20 @@ The cloth gives a coarse camera; strips along the rails, resampled with it, give
 edges to a fraction of a pixel; least squares on those gives the camera, and better strips, until nothing changes.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from calibration.ball_size import measure_ball_size
 from calibration.camera import Camera, Setup
-from calibration.camera_fit import CameraFit, LineKind, fit_camera, rail_points
-from calibration.camera_start import start_cameras
-from calibration.cloth import Picture, find_cloth
+from calibration.camera_fit import CameraFit, fit_camera, rail_points
+from calibration.camera_start import start_cameras, start_inside_frame
+from calibration.cloth import ClothOutline, Picture, find_cloth
 from calibration.errors import InputError
 from calibration.head import SIDES, place_head
 from calibration.nose_lines import find_lines
-from calibration.strips import Linear, linear_light, median_picture
+from calibration.strips import Linear, encoded, linear_light, median_picture, take_strip
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table
 from calibration.table_size import check_table, choose_table
 
@@ -28,8 +28,9 @@ NOSE_REACHES_M = (0.022, 0.010, 0.006)
 # The blur at the noses is modelled once the camera is about right.
 SHAPES_BELOW_M = 0.008
 LEAST_NOSES = 3
+# Change of colour from the bed to a cushion's top, as a share of the bed's.
+MOST_CLOTH_CHANGE = 0.35
 MOST_OUTLINES = 4
-LINE_KINDS: tuple[LineKind, ...] = ("cloth", "nose")
 LEAST_ELEVATION_DEG = 20.0
 # A line fit worse than this, as a share of the picture's long side, is not a table (2.9 px at 1080p).
 MOST_RESIDUAL_SHARE = 0.0015
@@ -88,12 +89,18 @@ def _find_table(still: Picture, light: Linear, table: Table) -> CameraFit:
     """The best camera over the candidates for the cloth, refined on the lines. Raises InputError when there is none."""
     size = (still.shape[1], still.shape[0])
     for outline in find_cloth(still)[:MOST_OUTLINES]:
-        for kind in LINE_KINDS:
-            for start in start_cameras(outline, table, size, kind)[:1]:
-                fit = _refined(light, start, table, NOSE_REACHES_M)
-                if fit is not None and _credible(fit):
-                    return fit
+        for start in _starts(outline, table, size):
+            fit = _refined(light, start, table, NOSE_REACHES_M)
+            if fit is not None and _credible(fit) and _same_cloth(light, fit.camera, table):
+                return fit
     raise InputError(NO_TABLE)
+
+
+def _starts(outline: ClothOutline, table: Table, size: tuple[int, int]) -> Iterator[CameraFit]:
+    """What the sides of a region may be, the likeliest first: ends of the cloth, noses, outer edges of the rails."""
+    yield from start_cameras(outline, table, size, "cloth")[:1]
+    yield from start_cameras(outline, table, size, "nose")[:1]
+    yield from start_inside_frame(outline, table, size)[:2]
 
 
 def _refined(light: Linear, fit: CameraFit, table: Table, reaches_m: Sequence[float]) -> CameraFit | None:
@@ -125,6 +132,19 @@ def _credible(fit: CameraFit) -> bool:
     long_side = max(camera.width, camera.height)
     stray = abs(np.log(camera.focal_px / (0.9 * long_side)))
     return bool(camera.residual_px < MOST_RESIDUAL_SHARE * long_side and stray < MOST_FOCAL_STRAY)
+
+
+def _same_cloth(light: Linear, camera: Camera, table: Table) -> bool:
+    """Whether the tops of the cushions have about the bed's colour, as nothing else with four straight edges has."""
+    alike = 0
+    for rail in RAILS:
+        bed = take_strip(light, camera, table, rail, -0.06, 0.0, (-0.015, 0.015))
+        top = take_strip(light, camera, table, rail, 0.022, table.nose_height_m, (-0.012, 0.012))
+        if len(bed.along_m) and len(top.along_m):
+            inside = np.median(encoded(bed.colour), axis=(0, 1))
+            outside = np.median(encoded(top.colour), axis=(0, 1))
+            alike += np.linalg.norm(outside - inside) < MOST_CLOTH_CHANGE * np.linalg.norm(inside)
+    return alike >= LEAST_NOSES
 
 
 def _rescaled(fit: CameraFit, assumed: Table, table: Table) -> CameraFit:

@@ -53,7 +53,7 @@ def test_stated_covariance_is_the_scatter_of_repeated_fits(view: str) -> None:
     """
     random = np.random.default_rng(9)
     squares, turns = [], []
-    for _ in range(25):
+    for _ in range(16):
         step = np.concatenate([[0.0], random.normal(0, 8, 2), random.normal(0, [0.02, 0.005]), np.zeros(6)])
         true = OBLIQUE
         if view == "overhead":
