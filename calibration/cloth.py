@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.errors import InputError
 from calibration.table import Vector
 
 Picture = NDArray[np.uint8]
@@ -66,6 +67,23 @@ def find_cloth(picture: Picture) -> list[ClothOutline]:
             if outline is not None:
                 found.append(outline)
     return sorted(found, key=lambda o: -(o.agreement**4) * o.area**0.5)
+
+
+def outline_from_corners(corners_px: Vector) -> ClothOutline:
+    """The outline that four clicks make, given in order round the table, either way round."""
+    corners = np.asarray(corners_px, dtype=float).reshape(-1, 2)
+    if len(corners) != 4 or not cv2.isContourConvex(corners.astype(np.float32)):
+        raise InputError("the corners must be four places in order round the table; give them so that no side crosses.")
+    corners = _anticlockwise(corners)
+    share = np.linspace(0.1, 0.9, 20)[:, None]
+    sides = tuple(corners[k] + share * (corners[(k + 1) % 4] - corners[k]) for k in range(4))
+    return ClothOutline(corners, sides, 1.0, float("nan"))
+
+
+def _anticlockwise(corners: Vector) -> Vector:
+    """Counter-clockwise as seen, which is a negative shoelace sum, as y runs down."""
+    after = np.roll(corners, -1, axis=0)
+    return corners[::-1] if np.sum(corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0]) > 0 else corners
 
 
 def _common_colours(lab: NDArray[np.float32]) -> list[Vector]:
@@ -176,10 +194,7 @@ def _four_sides(contour: Vector, size: tuple[int, int]) -> tuple[Vector, list[Ve
             break
     if corners is None:
         corners = cv2.boxPoints(cv2.minAreaRect(hull)).astype(float)
-    # Counter-clockwise as seen means a negative shoelace sum, as y runs down.
-    following = np.roll(corners, -1, axis=0)
-    if np.sum(corners[:, 0] * following[:, 1] - corners[:, 1] * following[:, 0]) > 0:
-        corners = corners[::-1]
+    corners = _anticlockwise(corners)
     width, height = size
     inner = (
         (contour[:, 0] > BORDER_MARGIN_PX)

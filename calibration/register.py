@@ -9,16 +9,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration.ball_size import measure_ball_size
+from calibration.ball_size import BallSize, measure_ball_size
 from calibration.camera import Camera, Setup
 from calibration.camera_fit import CameraFit, fit_camera, rail_points
 from calibration.camera_start import start_cameras, start_inside_frame
-from calibration.cloth import ClothOutline, Picture, find_cloth
+from calibration.cloth import ClothOutline, Picture, find_cloth, outline_from_corners
 from calibration.errors import InputError
 from calibration.head import SIDES, place_head
 from calibration.nose_lines import find_lines
 from calibration.strips import Linear, encoded, linear_light, median_picture, take_strip
-from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table
+from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table, Vector
 from calibration.table_size import check_table, choose_table
 
 # Until the size is known: in the middle, so that cushions of a table of any size are about where they are expected.
@@ -44,7 +44,14 @@ NO_TABLE = (
 )
 
 
-def register(frames: Sequence[Picture], *, rotation_deg: int, table: Table | None, head: str | None) -> Setup:
+def register(
+    frames: Sequence[Picture],
+    *,
+    rotation_deg: int,
+    table: Table | None,
+    head: str | None,
+    corners_px: Vector | None = None,
+) -> Setup:
     """Find the table in frames of one clip and the camera that took them.
 
     Parameters
@@ -54,6 +61,8 @@ def register(frames: Sequence[Picture], *, rotation_deg: int, table: Table | Non
     rotation_deg : how far a stored frame is turned clockwise to stand upright: 0, 90, 180 or 270.
     table : None to tell the size from the balls; a stated table is checked against them.
     head : side of the upright picture where the head rail lies; None for the default of ``head.place_head``.
+    corners_px : (4, 2) where the nose lines would meet, in pixels of the stored frame, in order round the table, if the
+        cloth is not found by itself; they may be several pixels off.
 
     Raises
     ------
@@ -65,13 +74,14 @@ def register(frames: Sequence[Picture], *, rotation_deg: int, table: Table | Non
         raise InputError(f"head {head!r} is not a side of the picture; use one of {', '.join(SIDES)}.")
     still = median_picture(frames)
     light = linear_light(still)
-    assumed = table if table is not None else STANDARD_TABLES[ASSUMED_TABLE]
-    fit = _find_table(still, light, assumed)
+    assumed = _middling(table)
+    fit = _find_table(still, light, assumed, None if corners_px is None else outline_from_corners(corners_px))
     size = measure_ball_size(frames, fit.camera, assumed)
     if table is None:
         table = choose_table(size, assumed, pockets=has_pockets(light, fit.camera, assumed))
     else:
-        check_table(size, table)
+        scale = table.length_m / assumed.length_m
+        check_table(size and BallSize(size.radius_m * scale, size.sd_m * scale, size.sightings), table)
     final = _refined(light, _rescaled(fit, assumed, table), table, NOSE_REACHES_M[1:])
     if final is None:
         raise InputError(NO_TABLE)
@@ -85,11 +95,24 @@ def register(frames: Sequence[Picture], *, rotation_deg: int, table: Table | Non
     return Setup(table, side, camera)
 
 
-def _find_table(still: Picture, light: Linear, table: Table) -> CameraFit:
+def _middling(table: Table | None) -> Table:
+    """The table to look for first: of the shape of the stated one, if any, but of a middling size.
+
+    So a table that is stated wrongly is found all the same, and refused for what its balls say.
+    """
+    middle = STANDARD_TABLES[ASSUMED_TABLE]
+    if table is None:
+        return middle
+    return replace(table, length_m=middle.length_m, width_m=table.width_m * middle.length_m / table.length_m)
+
+
+def _find_table(still: Picture, light: Linear, table: Table, given: ClothOutline | None) -> CameraFit:
     """The best camera over the candidates for the cloth, refined on the lines. Raises InputError when there is none."""
     size = (still.shape[1], still.shape[0])
-    for outline in find_cloth(still)[:MOST_OUTLINES]:
-        for start in _starts(outline, table, size):
+    outlines = find_cloth(still)[:MOST_OUTLINES] if given is None else [given]
+    for outline in outlines:
+        starts = _starts(outline, table, size) if given is None else start_cameras(outline, table, size, "nose")[:1]
+        for start in starts:
             fit = _refined(light, start, table, NOSE_REACHES_M)
             if fit is not None and _credible(fit) and _same_cloth(light, fit.camera, table):
                 return fit
