@@ -26,6 +26,9 @@ INNER, OUTER, SAMPLES = 0.55, 1.45, 36
 # The gradient is gathered this far round the steepest place, in radii, and half a smear farther: no farther, since on
 # its dark side a ball is shaded nearly as steeply just inside its outline.
 NEAR_EDGE = 0.11
+# A ball's rim, as fractions of its radius; how far colours along it must differ (grey levels, over the three planes)
+# for a ball of two colours; how much of the whole ball's colour still counts then.
+RIM, TWO_COLOURS, WHOLE_SHARE = (0.62, 0.86), 60.0, 0.25
 # Edge weight: contrast, in grey levels, at which a ray counts half.
 HALF_CONTRAST = 12.0
 TUKEY_CUTOFF = 4.0
@@ -85,8 +88,8 @@ def fit_outline(
     mix = None
     for _ in range(ROUNDS):
         samples = _samples(frame, centre + shift, spokes, fractions)
-        mix = _mix(samples) if mix is None else mix
-        edges, contrast = _edges(np.tensordot(mix, samples, axes=1), fractions, NEAR_EDGE + reach)
+        mix = _mix(samples, fractions) if mix is None else mix
+        edges, contrast = _edges(np.einsum("cr,crs->rs", mix, samples), fractions, NEAR_EDGE + reach)
         residual = (edges - 1.0) * lengths
         strength = contrast**2 / (contrast**2 + HALF_CONTRAST**2)
         step, weights, sd_px = _shift(units, residual, strength)
@@ -123,10 +126,19 @@ def _samples(frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np
     )
 
 
-def _mix(samples: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Weights (3,) of the planes that tell ball from cloth best: along the difference of their mean colours."""
-    difference = samples[:, :, :4].mean(axis=(1, 2)) - samples[:, :, -4:].mean(axis=(1, 2))
-    return difference / (float(np.sqrt((difference**2).sum())) or 1.0)
+def _mix(samples: NDArray[np.float32], fractions: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Weights (3, rays) of the planes that tell ball from cloth best: along the difference of their colours.
+
+    One mix serves a ball of one colour. On a ball of two, the border between them can show more in that mix than the
+    outline: there every ray goes by the colour that the ball has at its rim on that ray.
+    """
+    cloth = samples[:, :, -4:].mean(axis=(1, 2))
+    whole = samples[:, :, :4].mean(axis=(1, 2)) - cloth
+    rim = samples[:, :, (fractions > RIM[0]) & (fractions < RIM[1])].mean(axis=2)
+    difference = np.repeat(whole[:, None], rim.shape[1], axis=1)
+    if np.abs(rim - rim.mean(axis=1, keepdims=True)).sum(axis=0).max() > TWO_COLOURS:
+        difference = rim - cloth[:, None] + WHOLE_SHARE * whole[:, None]
+    return difference / np.maximum(np.sqrt((difference**2).sum(axis=0)), 1e-6)
 
 
 def _edges(profile: NDArray[np.float32], fractions: NDArray[np.float32], near_edge: float) -> tuple[Vector, Vector]:

@@ -147,15 +147,16 @@ def test_colours_and_patterns(plain: Scene, colour: tuple[float, float, float], 
     assert rms(errors) < 0.15
 
 
-@pytest.mark.xfail(strict=False, reason="the border between white pole and dark band can pass for the outline")
-def test_dark_stripes_with_the_pole_in_view(plain: Scene) -> None:
+@pytest.mark.parametrize("colour", [RED, BLUE, BLACK], ids=["red", "blue", "black"])
+def test_dark_stripes_with_the_pole_in_view(plain: Scene, colour: tuple[float, float, float]) -> None:
+    """The border between white pole and dark band shows more than the outline does, but is not taken for it."""
     errors = []
     for k in range(8):
         turn = cv2.Rodrigues(np.random.default_rng(k).uniform(-2, 2, 3))[0]
         place = PLACES_M[k % len(PLACES_M)]
-        frame = plain.frame(plain.stage.still([Ball(*place, RED, "stripe", turn)]), 1.5)
-        errors.append(plain.error_px(plain.fit(frame, place), place))
-    assert rms(errors) < 0.3
+        frame = plain.frame(plain.stage.still([Ball(*place, colour, "stripe", turn)]), 1.5)
+        errors.append(plain.error_px(plain.fit(frame, guesses(5)[k % len(PLACES_M)]), place))
+    assert rms(errors) < 0.4
 
 
 def test_ball_as_bright_as_the_cloth() -> None:
@@ -212,7 +213,7 @@ def test_ball_that_leaves_the_picture_is_none(plain: Scene) -> None:
 
 
 @pytest.mark.parametrize("noise_sd", [1.5, 4.0])
-def test_stated_standard_deviation_is_honest(plain: Scene, side_lit: Scene, noise_sd: float) -> None:
+def test_stated_standard_deviation_is_not_too_small(plain: Scene, side_lit: Scene, noise_sd: float) -> None:
     standardised = []
     for camera in (plain, side_lit):
         for seed in range(3):
@@ -221,7 +222,8 @@ def test_stated_standard_deviation_is_honest(plain: Scene, side_lit: Scene, nois
                 view = camera.fit(frame, guess)
                 assert view is not None
                 standardised.append((view.at_m - place) / view.sd_m)
-    assert 0.3 < rms(standardised) < 1.6
+    # It allows for compression, of which these pictures have none: it may be too large, not too small.
+    assert 0.05 < rms(standardised) < 1.3
 
 
 def test_colour_tells_balls_apart(plain: Scene) -> None:
