@@ -2,13 +2,14 @@
 
 import os
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from math import isnan, nan
 
 import pytest
 from alembic import command
-from sqlalchemy import Engine
+from sqlalchemy import Engine, create_engine, make_url, text
 
 from app.database import alembic_config, check_database, open_database
 from app.log import store_reading
@@ -23,13 +24,19 @@ pytestmark = pytest.mark.skipif(not ADDRESS, reason="RAILPOINT_TEST_POSTGRESQL n
 
 @pytest.fixture
 def postgresql() -> Iterator[Engine]:
-    settings = Settings(database_url=ADDRESS)
+    """A database of this test's own: tests run side by side."""
+    name = f"railpoint_test_{os.getpid()}_{time.monotonic_ns()}"
+    server = create_engine(ADDRESS, isolation_level="AUTOCOMMIT")
+    with server.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name}"))
+    settings = Settings(database_url=make_url(ADDRESS).set(database=name).render_as_string(hide_password=False))
     check_database(settings)
     engine = open_database(settings)
     yield engine
-    with engine.begin() as connection:
-        command.downgrade(alembic_config(connection), "base")
     engine.dispose()
+    with server.connect() as connection:
+        connection.execute(text(f"DROP DATABASE {name}"))
+    server.dispose()
 
 
 def test_the_schema_is_up_to_date(postgresql: Engine) -> None:
