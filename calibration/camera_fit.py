@@ -28,6 +28,8 @@ NOSE_HEIGHT_SD_M = 0.00035
 # Cushions are 1 7/8 to 2 in wide by the WPA's specification; other makes stray further.
 CLOTH_SETBACK_M, CLOTH_SETBACK_SD_M = 0.050, 0.006
 CLOTH_HEIGHT_M, CLOTH_HEIGHT_SD_M = 0.042, 0.003
+# Turn of a misread line at its ends, as a share of its shift.
+SLOPE_SHARE = 0.3
 HUBER_SD = 2.5
 MOST_ITERATIONS = 30
 
@@ -70,7 +72,10 @@ class CameraFit:
 
 
 class _Problem:
-    """Residuals of all lines at once, as a function of steps of the camera, heights, and one offset per line."""
+    """Residuals of all lines at once, as a function of steps of the camera, heights, and two errors of each line.
+
+    A line as a whole may be misread by a shift and by a turn, in units of its ``common_sd_px``.
+    """
 
     def __init__(self, lines: Sequence[LinePoints], table: Table, start: Camera) -> None:
         self.table, self.start = table, start
@@ -78,6 +83,8 @@ class _Problem:
         self.sd_px = np.concatenate([line.sd_px for line in lines])
         self.line = np.repeat(np.arange(len(lines)), [len(line.pixels) for line in lines])
         self.common_sd_px = np.array([line.common_sd_px for line in lines])[self.line]
+        # From -1 to 1 along each line, for the part of a line's error that turns it.
+        self.tilt = np.concatenate([SLOPE_SHARE * _spread(line.along_m) for line in lines])
         self.nose = np.array([line.kind == "nose" for line in lines])[self.line]
         placed = [rail_points(table, line.rail, line.along_m, 0.0, 0.0) for line in lines]
         self.base = np.concatenate([points for points, _ in placed])
@@ -89,7 +96,9 @@ class _Problem:
         camera = self.start.moved(unknowns[:CAMERA_COUNT])
         heights = unknowns[CAMERA_COUNT : CAMERA_COUNT + len(NUISANCES)]
         offsets = unknowns[CAMERA_COUNT + len(NUISANCES) :]
-        evidence = (self._across(camera, heights) - offsets[self.line] * self.common_sd_px) / self.sd_px
+        shift, turn = offsets[0::2][self.line], offsets[1::2][self.line]
+        misread = (shift + turn * self.tilt) * self.common_sd_px
+        evidence = (self._across(camera, heights) - misread) / self.sd_px
         scale = CENTRE_SD_SHARE * max(camera.width, camera.height)
         priors = [
             (np.log(camera.focal_px / (FOCAL_OVER_LONG_SIDE * max(camera.width, camera.height)))) / LOG_FOCAL_SD,
@@ -113,6 +122,12 @@ class _Problem:
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
         normal *= np.sign(((out - here) * normal).sum(axis=1, keepdims=True))
         return ((self.pixels - here) * normal).sum(axis=1)
+
+
+def _spread(along_m: Vector) -> Vector:
+    """Places along a line from -1 to 1."""
+    middle, half = (along_m.max() + along_m.min()) / 2, (along_m.max() - along_m.min()) / 2
+    return (along_m - middle) / max(half, 1e-9)
 
 
 def nose_height_m(table: Table, heights: Vector) -> float:
@@ -159,7 +174,7 @@ def fit_camera(
     """
     evidence = list(lines)
     camera = start
-    rest = np.zeros(len(NUISANCES) + len(evidence))
+    rest = np.zeros(len(NUISANCES) + 2 * len(evidence))
     for turn in range(tries + 1):
         problem = _Problem(evidence, table, camera)
         unknowns, cost, normal = _minimise(problem, np.concatenate([np.zeros(CAMERA_COUNT), rest]), most)
