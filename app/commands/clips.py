@@ -10,10 +10,10 @@ import typer
 from sqlalchemy import Engine
 
 from app.commands.terminal import check_clip, check_writable, grid, progress, say, waiting, write_text
-from app.database import check_database, database_exists, opened
-from app.log import ClipFile, check_shot, identify_clip, store_reading, table_of
 from app.settings import load_settings
-from app.words import AttemptWords, tell_attempt
+from app.store.database import check_database, database_exists, opened
+from app.store.log import ClipFile, check_shot, identify_clip, store_reading, table_of
+from app.telling.words import AttemptWords, tell_attempt
 from calibration.camera import Setup
 from calibration.errors import InputError
 from vision.reading import Reading

@@ -9,10 +9,10 @@ import typer
 from app.commands.clips import log_reading, print_reading, read_film
 from app.commands.serving import serve_log
 from app.commands.terminal import check_writable, progress, say, write_text
-from app.database import opened
-from app.log_views import load_session
-from app.practice import practise
 from app.settings import load_settings
+from app.store.database import opened
+from app.store.log_views import load_session
+from app.telling.practice import practise
 from calibration.errors import InputError
 from vision.shot import load_shot
 

@@ -8,14 +8,14 @@ from typing import Annotated
 
 import typer
 
-from app.attempts_csv import AttemptRow, load_attempts, write_attempts
 from app.commands.terminal import check_writable, say, waiting, write_text
-from app.database import opened
-from app.fit import ShotFit, fit_all
-from app.log_views import find_shot, list_attempts, list_shots
-from app.point_view import point_view, tell_point
-from app.practice import FIRST_ROW, attempt_rows, practise
+from app.fitting.attempts_csv import AttemptRow, load_attempts, write_attempts
+from app.fitting.fit import ShotFit, fit_all
 from app.settings import load_settings
+from app.store.database import opened
+from app.store.log_views import find_shot, list_attempts, list_shots
+from app.telling.point_view import point_view, tell_point
+from app.telling.practice import FIRST_ROW, attempt_rows, practise
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table, standard_table
 from vision.shot import Shot, load_shot

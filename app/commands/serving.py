@@ -8,9 +8,9 @@ import uvicorn
 from sqlalchemy import Engine
 
 from app.commands.terminal import say
-from app.database import opened
-from app.server import create_app
 from app.settings import Settings, load_settings
+from app.store.database import opened
+from app.web.server import create_app
 from calibration.errors import InputError
 
 # Open pages do not hold up Ctrl-C for longer than this.

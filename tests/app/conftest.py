@@ -11,10 +11,10 @@ import pytest
 from fastapi import FastAPI
 from sqlalchemy import Engine
 
-from app.database import open_database
-from app.log import ClipFile
-from app.server import create_app
 from app.settings import Settings
+from app.store.database import open_database
+from app.store.log import ClipFile
+from app.web.server import create_app
 
 
 @pytest.fixture(autouse=True)

@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine
 
-from app.api import MOST_ITEMS
-from app.guard import HEADERS
-from app.log import store_reading
-from app.server import create_app
 from app.settings import Settings
+from app.store.log import store_reading
+from app.web.api import MOST_ITEMS
+from app.web.guard import HEADERS
+from app.web.server import create_app
 from tests.app.conftest import Client, clip
 from tests.app.scenario import KICK, attempt, reading
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from app.attempts_csv import COLUMNS, load_attempts, write_attempts
+from app.fitting.attempts_csv import COLUMNS, load_attempts, write_attempts
 from calibration.errors import InputError
 
 HEADER = "shot,start_x_m,start_y_m,bearing_deg"

@@ -18,8 +18,8 @@ from typer.testing import CliRunner
 
 from app.command_line import main
 from app.commands.serving import listen
-from app.log import store_reading
-from app.log_views import list_attempts, list_sessions
+from app.store.log import store_reading
+from app.store.log_views import list_attempts, list_sessions
 from calibration.camera import Camera, Setup
 from calibration.errors import InputError
 from tests.app.conftest import clip

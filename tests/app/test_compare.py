@@ -6,9 +6,9 @@ from math import radians
 import numpy as np
 import pytest
 
-from app.attempts_csv import AttemptRow
-from app.compare import compare, mirrored, sessions
-from app.fit import fit_shot
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.compare import compare, mirrored, sessions
+from app.fitting.fit import fit_shot
 from calibration.table import STANDARD_TABLES
 from tests.app.test_fit import kicks
 

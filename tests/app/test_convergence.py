@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import f
 
-from app import lines
-from app.convergence import Convergence, converge
-from app.likelihood import Observations, measured_bearings
-from app.region import p_values
-from app.scatter import integrate_scatter
+from app.fitting import lines
+from app.fitting.convergence import Convergence, converge
+from app.fitting.likelihood import Observations, measured_bearings
+from app.fitting.region import p_values
+from app.fitting.scatter import integrate_scatter
 from calibration.table import Vector
 
 CENTRE = np.array([1.27, 0.635])

@@ -8,8 +8,8 @@ from sqlalchemy import Engine
 from typer.main import get_command
 
 from app.command_line import main
-from app.server import create_app
 from app.settings import Settings, settings_table
+from app.web.server import create_app
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 

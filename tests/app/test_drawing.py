@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from app.drawing import draw_practice, drawing_style, legs
-from app.point_view import PointView, point_view, tell_point
-from app.svg import Svg, number
-from app.table_drawing import pocket_disc
+from app.telling.drawing import draw_practice, drawing_style, legs
+from app.telling.point_view import PointView, point_view, tell_point
+from app.telling.svg import Svg, number
+from app.telling.table_drawing import pocket_disc
 from calibration.table import POCKETS, STANDARD_TABLES
 from tests.app.scenario import KICK, TABLE, attempt, reading
 from vision.reading import Attempt, Pocketing

@@ -7,9 +7,9 @@ from math import radians
 import numpy as np
 import pytest
 
-from app.attempts_csv import AttemptRow
-from app.evidence import gather
-from app.fit import fit_all, fit_shot
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.evidence import gather
+from app.fitting.fit import fit_all, fit_shot
 from calibration.table import STANDARD_TABLES
 from calibration.unfold import unfold
 from vision.shot import Shot

@@ -6,13 +6,13 @@ from pathlib import Path
 
 from jsonschema import Draft202012Validator
 
-import app
-from app.fit import fit_shot
+import app.fitting
+from app.fitting.fit import fit_shot
 from calibration.table import STANDARD_TABLES
 from tests.app.test_fit import KICK, kicks
 from tests.app.test_outcomes import rows_of_outcomes
 
-SCHEMA = json.loads((Path(app.__file__).parent / "schema" / "fit.json").read_text(encoding="utf-8"))
+SCHEMA = json.loads((Path(app.fitting.__file__).parent / "schema" / "fit.json").read_text(encoding="utf-8"))
 TABLE = STANDARD_TABLES["9ft"]
 
 

@@ -11,12 +11,12 @@ from alembic import command
 from sqlalchemy import Engine, create_engine, inspect, text
 from sqlalchemy.exc import IntegrityError
 
-from app.attempt_columns import pack_path, unpack_path
-from app.database import alembic_config, check_database, open_database, opened, writing
-from app.log import check_shot, identify_clip, store_reading
-from app.log_views import find_attempt, find_shot, list_attempts, list_sessions, list_shots, load_session
-from app.models import AttemptLogRow, Base, ClipRow, CorrectionRow
 from app.settings import Settings
+from app.store.attempt_columns import pack_path, unpack_path
+from app.store.database import alembic_config, check_database, open_database, opened, writing
+from app.store.log import check_shot, identify_clip, store_reading
+from app.store.log_views import find_attempt, find_shot, list_attempts, list_sessions, list_shots, load_session
+from app.store.models import AttemptLogRow, Base, ClipRow, CorrectionRow
 from calibration.errors import InputError
 from tests.app.conftest import clip
 from tests.app.scenario import KICK, TABLE, attempt, reading

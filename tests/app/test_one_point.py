@@ -5,10 +5,10 @@ from math import radians
 import numpy as np
 import pytest
 
-from app import lines
-from app.convergence import converge
-from app.likelihood import measured_bearings
-from app.one_point import OnePoint, judge
+from app.fitting import lines
+from app.fitting.convergence import converge
+from app.fitting.likelihood import measured_bearings
+from app.fitting.one_point import OnePoint, judge
 
 CENTRE = np.array([1.27, 0.635])
 FAMILY = np.array([0.95, 0.45])

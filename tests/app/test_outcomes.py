@@ -8,13 +8,13 @@ import pytest
 from scipy.optimize import minimize, minimize_scalar
 from scipy.stats import norm
 
-from app import lines
-from app.attempts_csv import AttemptRow
-from app.convergence import converge
-from app.evidence import gather
-from app.fit import fit_shot
-from app.likelihood import Observations, row_terms, solve, total_value
-from app.scatter import ScatterPrior
+from app.fitting import lines
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.convergence import converge
+from app.fitting.evidence import gather
+from app.fitting.fit import fit_shot
+from app.fitting.likelihood import Observations, row_terms, solve, total_value
+from app.fitting.scatter import ScatterPrior
 from calibration.table import STANDARD_TABLES, Vector
 from tests.benchmarks.drills import outcome_drill
 from tests.published import published

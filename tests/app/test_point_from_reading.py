@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from app.attempts_csv import AttemptRow
-from app.convergence import Convergence
-from app.fit import fit_shot
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.convergence import Convergence
+from app.fitting.fit import fit_shot
 from calibration.table import Vector
 from calibration.unfold import unfold
 from tests.known_clips import KnownClip

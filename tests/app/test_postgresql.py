@@ -11,10 +11,10 @@ import pytest
 from alembic import command
 from sqlalchemy import Engine, create_engine, make_url, text
 
-from app.database import alembic_config, check_database, open_database
-from app.log import store_reading
-from app.log_views import list_attempts, list_sessions, list_shots, load_session
 from app.settings import Settings
+from app.store.database import alembic_config, check_database, open_database
+from app.store.log import store_reading
+from app.store.log_views import list_attempts, list_sessions, list_shots, load_session
 from tests.app.conftest import clip
 from tests.app.scenario import KICK, TABLE, attempt, reading
 

@@ -5,10 +5,10 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import chi2, f
 
-from app import lines
-from app.convergence import converge
-from app.likelihood import measured_bearings
-from app.region import ellipse_of
+from app.fitting import lines
+from app.fitting.convergence import converge
+from app.fitting.likelihood import measured_bearings
+from app.fitting.region import ellipse_of
 from calibration.table import Vector
 from tests.published import published
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.stats import f
 
-from app import lines
-from app.convergence import converge
-from app.likelihood import measured_bearings
+from app.fitting import lines
+from app.fitting.convergence import converge
+from app.fitting.likelihood import measured_bearings
 from calibration.table import Vector
 
 

@@ -4,7 +4,7 @@ from math import nan
 
 import pytest
 
-from app.rounding import told, told_with_sd
+from app.telling.rounding import told, told_with_sd
 
 
 # Review of Particle Physics (Particle Data Group), introduction, "Rounding" (from memory): 0.827 +- 0.119 appears as

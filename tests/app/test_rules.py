@@ -6,9 +6,9 @@ from math import atan2, degrees, nan, radians
 import numpy as np
 import pytest
 
-from app.fit import fit_all, fit_shot
-from app.margins import allowed_m, margins_rad
-from app.pooled import pooled, speed_word, split
+from app.fitting.fit import fit_all, fit_shot
+from app.fitting.margins import allowed_m, margins_rad
+from app.fitting.pooled import pooled, speed_word, split
 from calibration.table import STANDARD_TABLES
 from calibration.unfold import unfold
 from tests.app.test_fit import KICK, kicks

@@ -6,7 +6,7 @@ from math import isfinite, nan, radians
 import numpy as np
 import pytest
 
-from app.words import corner_on, counting_corner, miss_side, side_of, tell_attempt, tell_speed
+from app.telling.words import corner_on, counting_corner, miss_side, side_of, tell_attempt, tell_speed
 from calibration.table import STANDARD_TABLES, Pocket, Rail
 from calibration.unfold import reflect
 from tests.app.scenario import KICK, TABLE, attempt

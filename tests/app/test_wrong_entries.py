@@ -6,10 +6,10 @@ from math import radians
 import numpy as np
 import pytest
 
-from app import lines
-from app.convergence import converge
-from app.fit import fit_shot
-from app.likelihood import WRONG_SHARE, measured_bearings, weights
+from app.fitting import lines
+from app.fitting.convergence import converge
+from app.fitting.fit import fit_shot
+from app.fitting.likelihood import WRONG_SHARE, measured_bearings, weights
 from calibration.table import STANDARD_TABLES
 from tests.app.test_fit import kicks
 from tests.app.test_outcomes import rows_of_outcomes

@@ -9,10 +9,10 @@ from multiprocessing import get_context
 import numpy as np
 from scipy.stats import f as f_distribution
 
-from app import lines
-from app.fit import ENOUGH_MEASURED
-from app.region import CONFIDENCE, area, outline, p_values, scale_squared
-from app.scatter import ScatterPrior, at_scatter, integrate_scatter, restricted_estimate
+from app.fitting import lines
+from app.fitting.fit import ENOUGH_MEASURED
+from app.fitting.region import CONFIDENCE, area, outline, p_values, scale_squared
+from app.fitting.scatter import ScatterPrior, at_scatter, integrate_scatter, restricted_estimate
 from tests.benchmarks.drills import PLACES, Drill, measured_drill, outcome_drill
 
 COUNTS = (5, 8, 12, 30)

@@ -5,9 +5,9 @@ from math import radians
 
 import numpy as np
 
-from app import lines
-from app.evidence import GAIN_SD
-from app.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations, measured_bearings
+from app.fitting import lines
+from app.fitting.evidence import GAIN_SD
+from app.fitting.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations, measured_bearings
 from calibration.table import STANDARD_TABLES, Vector
 
 

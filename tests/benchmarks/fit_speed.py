@@ -5,8 +5,8 @@ from time import process_time
 
 import numpy as np
 
-from app.attempts_csv import AttemptRow
-from app.fit import fit_all
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.fit import fit_all
 from calibration.table import STANDARD_TABLES
 from calibration.unfold import unfold
 from vision.shot import Shot

@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from app import lines
-from app.convergence import Convergence
-from app.likelihood import LEAST_SD_RAD, Observations, solve
-from app.scatter import ScatterPrior, reference_log_density, rough_scatter
+from app.fitting import lines
+from app.fitting.convergence import Convergence
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, solve
+from app.fitting.scatter import ScatterPrior, reference_log_density, rough_scatter
 from calibration.table import POCKETS, Table, Vector
 from calibration.unfold import target_image
 from vision.shot import Shot

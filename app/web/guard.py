@@ -4,7 +4,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from app.errors import error_body
+from app.web.errors import error_body
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 HEADERS = {

@@ -3,10 +3,10 @@
 from fastapi import FastAPI
 from sqlalchemy import Engine
 
-from app import api, errors, pages
-from app.guard import Guard
 from app.settings import Settings
 from app.version import program_version
+from app.web import api, errors, pages
+from app.web.guard import Guard
 
 
 def create_app(engine: Engine, settings: Settings) -> FastAPI:

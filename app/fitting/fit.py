@@ -7,18 +7,18 @@ from typing import Any
 
 import numpy as np
 
-from app.attempts_csv import AttemptRow
-from app.compare import Comparison, compare, days
-from app.convergence import Convergence, converge, refused
-from app.evidence import Evidence, gather
-from app.likelihood import Observations
-from app.margins import margins_rad, smaller
-from app.next_start import next_start
-from app.one_point import OnePoint, cannot_tell, judge
-from app.pooled import Pooled, pooled
-from app.rules import Rule, rank_rules
-from app.scatter import USUAL_SCATTER_RAD, ScatterPrior
-from app.terms import Term, fit_term
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.compare import Comparison, compare, days
+from app.fitting.convergence import Convergence, converge, refused
+from app.fitting.evidence import Evidence, gather
+from app.fitting.likelihood import Observations
+from app.fitting.margins import margins_rad, smaller
+from app.fitting.next_start import next_start
+from app.fitting.one_point import OnePoint, cannot_tell, judge
+from app.fitting.pooled import Pooled, pooled
+from app.fitting.rules import Rule, rank_rules
+from app.fitting.scatter import USUAL_SCATTER_RAD, ScatterPrior
+from app.fitting.terms import Term, fit_term
 from calibration.table import Table, Vector
 from vision.shot import Shot
 

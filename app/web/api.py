@@ -7,8 +7,11 @@ from typing import Annotated, Any, cast
 from fastapi import APIRouter, HTTPException, Query, Request, Response
 from sqlalchemy import Engine
 
-from app import log_views
-from app.api_schema import (
+from app.store import log_views
+from app.store.log_views import LoggedAttempt, LoggedSession, LoggedShot
+from app.telling.practice import practise
+from app.telling.words import tell_attempt
+from app.web.api_schema import (
     AttemptOut,
     Attempts,
     ClipOut,
@@ -20,9 +23,6 @@ from app.api_schema import (
     Shots,
     Words,
 )
-from app.log_views import LoggedAttempt, LoggedSession, LoggedShot
-from app.practice import practise
-from app.words import tell_attempt
 from calibration.table import STANDARD_TABLES
 from vision.reading import attempt_json
 from vision.shot import Shot

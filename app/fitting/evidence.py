@@ -6,8 +6,8 @@ from math import hypot, isfinite, pi
 
 import numpy as np
 
-from app.attempts_csv import AttemptRow
-from app.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.shot import Shot

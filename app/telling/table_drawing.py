@@ -4,8 +4,8 @@ from math import hypot
 
 import numpy as np
 
-from app.svg import Place, Svg
-from app.words import corner_on, counting_corner
+from app.telling.svg import Place, Svg
+from app.telling.words import corner_on, counting_corner
 from calibration.table import POCKETS, RAILS, Rail, Table, Vector
 from vision.shot import Shot
 

@@ -9,10 +9,10 @@ from math import nan
 
 import numpy as np
 
-from app import lines
-from app.likelihood import LEAST_SD_RAD, Observations, row_weights
-from app.region import CONFIDENCE, Ellipse, ellipse_of, outline, reaches_infinity, scale_squared
-from app.scatter import (
+from app.fitting import lines
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_weights
+from app.fitting.region import CONFIDENCE, Ellipse, ellipse_of, outline, reaches_infinity, scale_squared
+from app.fitting.scatter import (
     USUAL_SCATTER_RAD,
     ScatterNodes,
     ScatterPrior,

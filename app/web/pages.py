@@ -10,9 +10,9 @@ from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from sqlalchemy import Engine
 
-from app import log_views
-from app.api import MOST_ID
-from app.practice import Practice, practise
+from app.store import log_views
+from app.telling.practice import Practice, practise
+from app.web.api import MOST_ID
 from calibration.table import STANDARD_TABLES
 from vision.shot import Shot
 
@@ -83,7 +83,7 @@ def error_page(request: Request, status: int, message: str) -> Response:
 @cache
 def _templates() -> Environment:
     made = Environment(
-        loader=PackageLoader("app"),
+        loader=PackageLoader("app.web"),
         autoescape=select_autoescape(),
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -12,11 +12,11 @@ from math import cos, degrees, isfinite, sin
 
 import numpy as np
 
-from app.point_view import PointView, distance_m, outside_m, rail_facing
-from app.rounding import told
-from app.svg import Place, Svg
-from app.table_drawing import draw_scale, draw_table, mm
-from app.words import tell_attempt
+from app.telling.point_view import PointView, distance_m, outside_m, rail_facing
+from app.telling.rounding import told
+from app.telling.svg import Place, Svg
+from app.telling.table_drawing import draw_scale, draw_table, mm
+from app.telling.words import tell_attempt
 from calibration.table import Rail, Table, Vector
 from vision.reading import Attempt
 from vision.shot import Shot
@@ -81,7 +81,7 @@ def draw_practice(
 
 
 def drawing_style() -> str:
-    return (files("app") / "static" / "drawing.css").read_text(encoding="utf-8")
+    return (files("app.web") / "static" / "drawing.css").read_text(encoding="utf-8")
 
 
 def legs(attempt: Attempt, shot: Shot, table: Table) -> tuple[list[Vector], list[Vector]]:

@@ -1,8 +1,8 @@
-"""Runs the migrations on the connection that ``app.database`` hands over; there is no offline mode."""
+"""Runs the migrations on the connection that ``app.store.database`` hands over; there is no offline mode."""
 
 from alembic import context
 
-from app.models import Base
+from app.store.models import Base
 
 connection = context.config.attributes["connection"]
 context.configure(

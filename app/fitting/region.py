@@ -18,9 +18,9 @@ from math import hypot, pi
 import numpy as np
 from numpy.typing import NDArray
 
-from app import lines
-from app.likelihood import LEAST_SD_RAD, Observations, solve, total_value, weights
-from app.scatter import ScatterNodes
+from app.fitting import lines
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, solve, total_value, weights
+from app.fitting.scatter import ScatterNodes
 from calibration.table import Vector
 
 CONFIDENCE = 0.95

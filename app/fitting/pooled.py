@@ -7,7 +7,7 @@ from itertools import pairwise
 from math import isfinite
 from typing import Any
 
-from app.attempts_csv import AttemptRow
+from app.fitting.attempts_csv import AttemptRow
 from vision.shot import SPEED_WORDS_MPS
 
 

@@ -9,9 +9,9 @@ from typing import Any
 from sqlalchemy import Engine, Select, case, func, select
 from sqlalchemy.orm import selectinload
 
-from app.attempt_columns import attempt_of, measured
-from app.database import reading
-from app.models import AttemptLogRow, ClipRow, SessionRow, ShotRow
+from app.store.attempt_columns import attempt_of, measured
+from app.store.database import reading
+from app.store.models import AttemptLogRow, ClipRow, SessionRow, ShotRow
 from calibration.errors import InputError
 from calibration.table import Table
 from vision.reading import Attempt

@@ -6,9 +6,9 @@ from math import sqrt
 import numpy as np
 from scipy.stats import t as t_distribution
 
-from app import lines
-from app.likelihood import LEAST_SD_RAD, Observations, row_terms
-from app.scatter import ScatterPrior, at_scatter, nodes_near, restricted_estimate
+from app.fitting import lines
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_terms
+from app.fitting.scatter import ScatterPrior, at_scatter, nodes_near, restricted_estimate
 from calibration.table import Vector
 
 # Prior standard deviation of the term where its column is one: so wide that it says nothing.

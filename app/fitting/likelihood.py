@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
-from app import lines
+from app.fitting import lines
 from calibration.table import Vector
 
 # A wrong entry may lie anywhere within a range of this breadth, evenly: it tells nothing of the scatter then, which a

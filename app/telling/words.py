@@ -16,8 +16,8 @@ from typing import Literal
 
 import numpy as np
 
-from app.pooled import speed_word
-from app.rounding import UNKNOWN, told
+from app.fitting.pooled import speed_word
+from app.telling.rounding import UNKNOWN, told
 from calibration.errors import InputError
 from calibration.table import CORNERS, Corner, Rail, Table, Vector
 from calibration.unfold import unfold

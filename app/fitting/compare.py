@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 from scipy.stats import f as f_distribution
 
-from app.attempts_csv import AttemptRow
-from app.convergence import blind
-from app.evidence import gather
-from app.likelihood import Observations
-from app.scatter import at_scatter, integrate_scatter, restricted_estimate
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.convergence import blind
+from app.fitting.evidence import gather
+from app.fitting.likelihood import Observations
+from app.fitting.scatter import at_scatter, integrate_scatter, restricted_estimate
 from calibration.table import Table, Vector
 from vision.shot import Shot
 

@@ -4,13 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite, nan
 
-from app.attempts_csv import AttemptRow
-from app.drawing import draw_practice
-from app.fit import ShotFit, fit_shot
-from app.log_views import LoggedAttempt
-from app.point_view import PointView, point_view, tell_point
-from app.rounding import told
-from app.words import AttemptWords, tell_attempt
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.fit import ShotFit, fit_shot
+from app.store.log_views import LoggedAttempt
+from app.telling.drawing import draw_practice
+from app.telling.point_view import PointView, point_view, tell_point
+from app.telling.rounding import told
+from app.telling.words import AttemptWords, tell_attempt
 from calibration.table import Table
 from vision.shot import Shot
 

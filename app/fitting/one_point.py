@@ -12,11 +12,11 @@ from math import hypot, nan
 
 import numpy as np
 
-from app import lines
-from app.convergence import Convergence
-from app.likelihood import Observations
-from app.scatter import ScatterPrior
-from app.terms import Term, fit_term, row_information
+from app.fitting import lines
+from app.fitting.convergence import Convergence
+from app.fitting.likelihood import Observations
+from app.fitting.scatter import ScatterPrior
+from app.fitting.terms import Term, fit_term, row_information
 from calibration.table import Vector
 
 SHARE_OF_MARGIN = 0.25

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from app.models import AttemptLogRow
+from app.store.models import AttemptLogRow
 from calibration.table import Vector
 from vision.reading import Attempt, BallHit, Pocketing, RailHit
 

@@ -6,9 +6,9 @@ crosses the lines so far at a wide angle. Where the log cannot tell at all, that
 
 import numpy as np
 
-from app import lines
-from app.likelihood import Observations
-from app.terms import row_information
+from app.fitting import lines
+from app.fitting.likelihood import Observations
+from app.fitting.terms import row_information
 from calibration.table import Table, Vector
 
 STEPS = 24

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from app.rounding import told
-from app.words import corner_on, counting_corner
+from app.telling.rounding import told
+from app.telling.words import corner_on, counting_corner
 from calibration.table import CORNERS, RAILS, Corner, Rail, Table, Vector
 from vision.shot import Shot
 

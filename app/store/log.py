@@ -1,4 +1,4 @@
-"""Storing what a clip gave; ``app.log_views`` reads it back."""
+"""Storing what a clip gave; ``app.store.log_views`` reads it back."""
 
 import hashlib
 from collections.abc import Callable
@@ -11,9 +11,9 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from app.attempt_columns import attempt_columns, null
-from app.database import reading, writing
-from app.models import AttemptLogRow, CameraRow, ClipRow, PlayerRow, SessionRow, ShotRow, TableRow
+from app.store.attempt_columns import attempt_columns, null
+from app.store.database import reading, writing
+from app.store.models import AttemptLogRow, CameraRow, ClipRow, PlayerRow, SessionRow, ShotRow, TableRow
 from calibration.camera import Setup
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table

@@ -1,0 +1,1 @@
+"""The log: models, migrations, what goes in and what comes out."""
