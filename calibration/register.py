@@ -78,7 +78,13 @@ def register(
     fit = _find_table(still, light, assumed, None if corners_px is None else outline_from_corners(corners_px))
     size = measure_ball_size(frames, fit.camera, assumed)
     if table is None:
-        table = choose_table(size, assumed, pockets=has_pockets(light, fit.camera, assumed))
+        pockets = has_pockets(light, fit.camera, assumed)
+        first = choose_table(size, assumed, pockets=pockets)
+        # Measured once more under the table chosen: balls are looked for by their size, so the second look is better.
+        fit = _rescaled(fit, assumed, first)
+        again = measure_ball_size(frames, fit.camera, first)
+        table = choose_table(again or size, first if again else assumed, pockets=pockets)
+        assumed = first
     else:
         scale = table.length_m / assumed.length_m
         check_table(size and BallSize(size.radius_m * scale, size.sd_m * scale, size.sightings), table)
