@@ -36,7 +36,7 @@ REWEIGHTINGS = 3
 # The search is done again round the shifted centre until it shifts no further.
 ROUNDS, SETTLED_PX = 3, 0.1
 # What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
-FLOOR_SD_PX = 0.08
+FLOOR_SD_PX = 0.06
 # How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
 OUTLINE_OFFSET_SD_PX = 0.7
 # A colour sample is taken to stand in the middle of its four luma samples, as scalers place it unless told otherwise.
