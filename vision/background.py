@@ -4,6 +4,7 @@ Frames are compared at a reduced size at which the smallest ball on the table is
 where something differs is the full picture looked at.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,7 +20,7 @@ Picture = NDArray[np.uint8]
 Mask = NDArray[np.uint8]
 
 # Radius of the smallest ball in the reduced picture, in its pixels, about.
-REDUCED_RADIUS_PX = 3.0
+REDUCED_RADIUS_PX = 3.3
 # A shadow takes light but leaves the colour: luma may fall to this fraction of the cloth's before it counts.
 SHADOW_FLOOR = 0.62
 # Differences from the cloth that count, in grey levels: brighter, and off in either colour plane.
@@ -51,16 +52,11 @@ class Background:
 
     def reduce(self, frame: Frame) -> Picture:
         """The frame at the reduced size, (h, w, 3) Y, U, V."""
-        height, width = self.region.shape
-        size = (width, height)
-        return cv2.merge(
-            [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (frame.y, frame.u, frame.v)]
-        )
+        return reduce(frame, self.factor)
 
     def changed(self, frame: Frame, looked_at: Picture) -> bool:
         """Whether anything in the region of balls is brighter or darker than in an earlier reduced picture."""
-        height, width = self.region.shape
-        luma = cv2.resize(frame.y, (width, height), interpolation=cv2.INTER_AREA)
+        luma = _halved(frame.y, self.factor)
         difference = cv2.absdiff(luma, looked_at[..., 0]) & self.region
         return bool(cv2.minMaxLoc(difference)[1] >= CHANGED)
 
@@ -69,21 +65,32 @@ class Background:
         return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high))
 
 
+def reduce(frame: Frame, factor: int) -> Picture:
+    """A frame's three planes at 1/factor of its size (a power of two, 2 at least), (h, w, 3) Y, U, V."""
+    luma = _halved(frame.y, factor)
+    height, width = luma.shape
+    colour = [_halved(plane, factor // 2)[:height, :width] for plane in (frame.u, frame.v)]
+    return cv2.merge([luma[: colour[0].shape[0], : colour[0].shape[1]], *colour])
+
+
+def _halved(plane: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
+    """A plane averaged over blocks of factor x factor pixels; what is left over at the far edges is cut off."""
+    while factor > 1:
+        height, width = plane.shape[0] // 2, plane.shape[1] // 2
+        plane = cv2.resize(plane[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        factor //= 2
+    return plane
+
+
 def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:
     """The empty table from some frames spread over the clip: their median, with what always lay there painted over."""
     outline = ball_region_px(camera, table)
     radius = smallest_ball_radius_px(camera, table)
-    # An even factor: the colour planes have half the size, and whole factors reduce ten times faster than others.
-    factor = 2 * max(1, round(radius / REDUCED_RADIUS_PX / 2))
-    size = (camera.width // factor, camera.height // factor)
-    region = np.zeros((size[1], size[0]), np.uint8)
+    # A power of two: halving is ten times faster than any other reduction, and the colour planes have half the size.
+    factor = 2 ** max(1, round(math.log2(radius / REDUCED_RADIUS_PX)))
+    stack = np.stack([reduce(still, factor) for still in stills])
+    region = np.zeros(stack.shape[1:3], np.uint8)
     cv2.fillPoly(region, [np.round((outline + 0.5) / factor - 0.5).astype(np.int32)], 255)
-    stack = np.stack(
-        [
-            np.dstack([cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in (still.y, still.u, still.v)])
-            for still in stills
-        ]
-    )
     cloth = np.median(stack, axis=0).astype(np.uint8)
     throats = (_mouths_px(camera, table) + 0.5) / factor - 0.5
     cloth = _paint_over(cloth, region, throats, radius / factor)

@@ -21,7 +21,7 @@ TARGET_REACH_M = 0.15
 # A start seen this long before the strike, no later, is flagged.
 HIDDEN_START_S = 0.15
 # Outlines are sure to about this part of a pixel, however many frames agree.
-OUTLINE_BIAS_PX = 0.25
+OUTLINE_BIAS_PX = 0.18
 # Of that, what differs between the two ends of a leg and so turns its line.
 TURNING_SHARE = 0.4
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds.
