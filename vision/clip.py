@@ -22,7 +22,7 @@ Plane = NDArray[np.uint8]
 
 # Broken packets in a row after which the rest of a clip is given up.
 MOST_BROKEN_PACKETS = 200
-DECODING_THREADS = 2
+DECODING_THREADS = 3
 # A clip whose last frame stands this much before the end that its header states was cut.
 CUT_TOLERANCE_S = 0.5
 _PLANAR = {"yuv420p", "yuvj420p"}
