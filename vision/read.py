@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from calibration.camera import Setup
 from calibration.errors import InputError
 from calibration.register import register
+from calibration.setup_check import check_setup
 from calibration.still import draw_setup
 from calibration.table import standard_table
 from vision.background import learn_background
@@ -34,14 +35,14 @@ Progress = Callable[[float], None]
 
 
 def setup_clip(path: Path, *, table: str = "auto", head: str | None = None) -> tuple[Setup, NDArray[np.uint8]]:
-    """Register the camera of a clip: the setup, and a still (h, w, 3) BGR with the model drawn over it.
+    """Register the camera of a clip: the setup, and an upright still (h, w, 3) BGR with the model drawn over it.
 
     Raises InputError when the film cannot be read or shows no table, or when ``table`` or ``head`` contradict it.
     """
     with open_clip(path) as clip:
         stills = clip.stills(STILLS)
         setup = _registered(clip, stills, table, head)
-        return setup, draw_setup(stills[0].bgr(), setup)
+        return setup, draw_setup(stills[0].bgr(), setup, rotation_deg=clip.rotation_deg)
 
 
 def read_clip(
@@ -69,13 +70,11 @@ def read_clip(
     """
     with open_clip(path) as clip:
         stills = clip.stills(STILLS)
+        automatic = setup is None
         if setup is None:
             setup = _registered(clip, stills, table, head)
-        elif (setup.camera.width, setup.camera.height) != (clip.width, clip.height):
-            raise InputError(
-                f"{path}: the film is {clip.width} x {clip.height} pixels, the saved camera "
-                f"{setup.camera.width} x {setup.camera.height}; register it anew with 'railpoint setup'."
-            )
+        else:
+            _check_saved(clip, stills, setup)
         attempts, others = _read_frames(clip, stills, setup, shot, progress)
         camera = setup.camera
         return Reading(
@@ -96,7 +95,7 @@ def read_clip(
             camera=CameraFacts(
                 residual_px=camera.residual_px,
                 mm_per_px=camera.mm_per_px(setup.table),
-                automatic=setup.automatic,
+                automatic=automatic,
                 common_bearing_sd_rad=camera.common_bearing_sd_rad(setup.table),
             ),
             attempts=tuple(attempts),
@@ -113,6 +112,16 @@ def _registered(clip: Clip, stills: list[Frame], table: str, head: str | None) -
         return register([s.bgr() for s in stills], rotation_deg=clip.rotation_deg, table=known, head=head)
     except InputError as error:
         raise InputError(f"{clip.path}: {error}") from error
+
+
+def _check_saved(clip: Clip, stills: list[Frame], setup: Setup) -> None:
+    """Refuse a saved camera that does not fit what the film shows."""
+    check = check_setup([s.bgr() for s in stills[::2]], setup)
+    if not check.agrees:
+        raise InputError(
+            f"{clip.path}: the saved camera does not fit this film, {check.why}; "
+            "register it anew with 'railpoint setup'."
+        )
 
 
 def _read_frames(

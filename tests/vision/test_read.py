@@ -199,6 +199,12 @@ def test_saved_camera_of_another_size_is_refused(film: Film) -> None:
     assert str(caught.value).startswith(str(film.path))
 
 
+def test_saved_camera_that_was_knocked_since_is_refused(film: Film) -> None:
+    knocked = replace(CAMERA, centre_px=(CAMERA.centre_px[0] + 6.0, CAMERA.centre_px[1]))
+    with pytest.raises(InputError, match=r"saved camera does not fit this film.*register it anew"):
+        read_clip(film.path, KICK, setup=Setup(TABLE, "left", knocked))
+
+
 @pytest.mark.parametrize("size", [(96, 64), (640, 360)])
 def test_film_without_a_table_is_refused_in_a_sentence(size: tuple[int, int], tmp_path: Path) -> None:
     write_film(tmp_path / "other.mp4", size=size)
