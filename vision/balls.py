@@ -27,6 +27,8 @@ FREE_RING = 0.6
 FREE_RING_RADII, RING_POINTS = 1.3, 32
 # The ring, in ball radii, on which a hand that takes up a ball is looked for.
 CROWD_RING_RADII = 1.8
+# Two balls expected this close to the middle of one blob share it.
+TOUCHING_RADII = 1.6
 # How far the mean colour may be from the expected ball's (grey levels, Y counted half).
 COLOUR_GATE = 40.0
 # A ball's centre may seem this much nearer to a nose than it can be; near a pocket's mouth it may be anywhere.
@@ -131,7 +133,9 @@ class BallFinder:
                 reused.append(True)
                 unseen = [b for b in unseen if b is not ball]
         for guess, smear in todo:
-            if _near(views, guess, radius_m):
+            # Two balls that touch make one blob: each is then looked for where it is expected.
+            shared = sum(float(np.hypot(*(ball.at_m - guess))) < TOUCHING_RADII * radius_m for ball in expected) > 1
+            if shared or _near(views, guess, radius_m):
                 continue
             view = fit_outline(frame, self.camera, guess, radius_m, smear)
             if view is None or view.support < ENOUGH_SUPPORT or _near(views, view.at_m, radius_m):

@@ -38,6 +38,8 @@ LEAST_STRAIGHT, OFF_LINE_SDS = 4, 2.5
 TANGENT_S = 0.22
 # A slide is fitted to this much of a leg, its end tried in this many steps.
 SLIDE_FIT_S, SLIDE_STEPS = 0.6, 25
+# A sighting this far, and this many steps of its neighbours, off the middle between them is of something else.
+STRAY_M, STRAY_STEPS = 0.02, 1.0
 # A sighting beside a hand or a stick is trusted this much less.
 CROWD_FACTOR = 4.0
 
@@ -91,12 +93,18 @@ class Path:
 
     @classmethod
     def of(cls, sightings: Sequence[Sighting]) -> "Path":
-        sd = [s.sd_m * (CROWD_FACTOR if s.in_crowd else 1.0) for s in sightings]
-        return cls(
+        """All sightings but stray ones: those far off a ball that was seen close together just before and after."""
+        path = cls(
             np.array([s.time_s for s in sightings]),
             np.array([s.at_m for s in sightings]).reshape(-1, 2),
-            np.array(sd),
+            np.array([s.sd_m * (CROWD_FACTOR if s.in_crowd else 1.0) for s in sightings]),
         )
+        if len(path) < 3:
+            return path
+        before, here, after = path.xy[:-2], path.xy[1:-1], path.xy[2:]
+        off = np.hypot(*(here - (before + after) / 2).T)
+        stray = off > STRAY_M + STRAY_STEPS * np.hypot(*(after - before).T)
+        return path.part(np.concatenate([[True], ~stray, [True]]))
 
 
 @dataclass(frozen=True)

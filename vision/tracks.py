@@ -31,6 +31,7 @@ NEAR_M = 0.02
 # A ball that was out of sight may be off its prediction by what friction can do, but no more than this.
 MOST_DECELERATION_MPS2 = 4.0
 MOST_SURPRISE_M = 0.3
+TURNED_BACK = 2.2
 # A new thing counts as a ball when it was seen in this many frames.
 CONFIRM_FRAMES = 3
 # Sightings at rest that are averaged; more would only repeat what compression does.
@@ -164,13 +165,14 @@ class Tracker:
         for track in tracks:
             where = track.predicted_m(seen.time_s)
             elapsed = seen.time_s - track.seen_s
-            gate = 0.012 + 0.35 * float(np.hypot(*track.velocity_mps())) * elapsed
+            # A collision may turn a ball back on its way: twice its step and a little.
+            gate = 0.012 + TURNED_BACK * float(np.hypot(*track.velocity_mps())) * elapsed
             gate += 0.0 if track.resting else min(MOST_DECELERATION_MPS2 / 2 * elapsed**2, MOST_SURPRISE_M)
             for k in views:
                 ball = seen.balls[k]
                 distance = float(np.hypot(*(ball.at_m - where)))
                 hue = colour_distance(ball.colour, track.colour)
-                if distance < gate and hue < 1.5 * SAME_COLOUR:
+                if distance < gate and hue < SAME_COLOUR:
                     # Of two balls that part after they met, colour tells which is which.
                     pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)
@@ -184,7 +186,10 @@ class Tracker:
                 ball = seen.balls[k]
                 distance = float(np.hypot(*(ball.at_m - track.at_m)))
                 hue = colour_distance(ball.colour, track.colour)
-                if distance < FASTEST_MPS * elapsed + 0.01 and hue < SAME_COLOUR:
+                # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
+                speed = float(np.hypot(*track.velocity_mps()))
+                reach = FASTEST_MPS * elapsed if track.frames < 5 or speed == 0.0 else TURNED_BACK * speed * elapsed
+                if distance < reach + 0.02 and hue < SAME_COLOUR:
                     pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
         return _greedy(pairs)
 
