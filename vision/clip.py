@@ -115,19 +115,66 @@ class Clip:
                 self.last_s = frame.time_s
                 yield frame
 
-    def stills(self, count: int) -> list[Frame]:
-        """About ``count`` frames spread evenly over the clip, in order of time; fewer when the clip has fewer."""
+    def stills(self, count: int, from_s: float = float("nan"), until_s: float = float("nan")) -> list[Frame]:
+        """About ``count`` frames spread evenly over the clip, or over a part of it, in order of time."""
         pictures: list[Frame] = []
-        start = float(self._stream.start_time or 0) * float(self._stream.time_base)
-        span = self.duration_s if np.isfinite(self.duration_s) else 0.0
+        start = self._start_s if np.isnan(from_s) else from_s
+        end = (
+            self._start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0) if np.isnan(until_s) else until_s
+        )
         seen: set[int] = set()
         for k in range(count):
-            target_s = start + span * (k + 0.5) / count
-            picture = self._picture_near(target_s)
+            picture = self._picture_near(start + (end - start) * (k + 0.5) / count)
             if picture is not None and picture.pts not in seen:
                 seen.add(picture.pts)
                 pictures.append(_frame(picture))
         return pictures
+
+    def last_frames(self) -> list[Frame]:
+        """The last frame, or the last that decodes, in a list; empty when no header says where the film ends."""
+        if not np.isfinite(self.duration_s):
+            return []
+        return self.stills(1, self._start_s + self.duration_s, self._start_s + self.duration_s)
+
+    def glances(self, every_s: float) -> Iterator[Frame]:
+        """Key frames, about every so many seconds, each decoded by itself: next to no work."""
+        codec = self._stream.codec_context
+        end = self._start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0)
+        last_pts = None
+        for target_s in np.arange(self._start_s, end, every_s):
+            try:
+                self._container.seek(round(target_s / self._stream.time_base), stream=self._stream, backward=True)
+                packet = next((p for p in self._container.demux(self._stream) if p.is_keyframe and p.size), None)
+                if packet is None or packet.pts == last_pts:
+                    continue
+                last_pts = packet.pts
+                pictures = codec.decode(packet) + codec.decode(None)
+            except av.error.FFmpegError:
+                continue
+            finally:
+                codec.flush_buffers()
+            for picture in pictures[:1]:
+                if picture.pts is not None and not picture.is_corrupt:
+                    # A decoder that is emptied leaves the time base out.
+                    picture.time_base = self._stream.time_base
+                    yield _frame(picture)
+
+    def frames_between(self, from_s: float, until_s: float) -> Iterator[Frame]:
+        """Frames of a part of the clip, both ends included, in order of time."""
+        try:
+            self._container.seek(round(from_s / self._stream.time_base), stream=self._stream, backward=True)
+            for picture in self._container.decode(self._stream):
+                if picture.pts is None or picture.is_corrupt or picture.time < from_s:
+                    continue
+                if picture.time > until_s:
+                    return
+                yield _frame(picture)
+        except av.error.FFmpegError:
+            return
+
+    @property
+    def _start_s(self) -> float:
+        return float(self._stream.start_time or 0) * float(self._stream.time_base)
 
     def _picture_near(self, target_s: float) -> Any:
         """The first picture at or after a time, or the last one before it when the file ends there."""

@@ -7,6 +7,7 @@ FLAGS: dict[str, str] = {
     "no_ball_hit": "in a bank, the cue ball met no ball",
     "target_not_seen": "the target ball was not seen at rest; its stated place was used",
     "start_hidden": "something hid the cue ball at the strike; the start is where it was last seen at rest",
+    "camera_moved": "the camera was moved between the strike and the end of the shot",
     "path_lost": "the ball was lost from view before the shot was decided",
     "few_sightings": "a leg was seen in fewer than four frames",
     "scratch": "the cue ball dropped into a pocket",

@@ -1,6 +1,7 @@
 """A clip in, a reading out: the whole of vision in order, one frame at a time."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
@@ -8,26 +9,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Setup
-from calibration.errors import InputError
-from calibration.register import register
-from calibration.setup_check import check_setup
 from calibration.still import draw_setup
-from calibration.table import standard_table
-from vision.background import learn_background
 from vision.balls import BallFinder
-from vision.clip import Clip, Frame, open_clip
+from vision.clip import Clip, open_clip
+from vision.flags import known
 from vision.outcome import attempt
 from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
 from vision.shot import Shot
+from vision.stands import Stand, first_stand, learn_stands
 from vision.strokes import find_strokes, name_balls
 from vision.tracks import Tracker
 
-# Stills from which the camera and the empty table are learnt.
-STILLS = 16
 # The film is taken to pieces where nothing has moved for this long and the cue ball lies still.
 QUIET_S = 1.5
 # A longer stretch without such a moment is cut all the same, so that memory stays bounded.
 LONGEST_STRETCH_S = 120.0
+# A camera that sags is changed for the next one when no ball has moved for this long, or after that long all the same.
+CALM_S, LONGEST_WAIT_S = 0.5, 15.0
 # Progress is told this often, in frames.
 PROGRESS_FRAMES = 15
 
@@ -40,9 +38,8 @@ def setup_clip(path: Path, *, table: str = "auto", head: str | None = None) -> t
     Raises InputError when the film cannot be read or shows no table, or when ``table`` or ``head`` contradict it.
     """
     with open_clip(path) as clip:
-        stills = clip.stills(STILLS)
-        setup = _registered(clip, stills, table, head)
-        return setup, draw_setup(stills[0].bgr(), setup, rotation_deg=clip.rotation_deg)
+        setup, still = first_stand(clip, table, head)
+        return setup, draw_setup(still.bgr(), setup, rotation_deg=clip.rotation_deg)
 
 
 def read_clip(
@@ -69,13 +66,10 @@ def read_clip(
     InputError : the film cannot be read, shows no table, or does not fit ``table``, ``head`` or ``setup``.
     """
     with open_clip(path) as clip:
-        stills = clip.stills(STILLS)
         automatic = setup is None
-        if setup is None:
-            setup = _registered(clip, stills, table, head)
-        else:
-            _check_saved(clip, stills, setup)
-        attempts, others = _read_frames(clip, stills, setup, shot, progress)
+        stands = learn_stands(clip, table, head, setup)
+        attempts, others = _read_frames(clip, stands.parts, shot, progress)
+        setup = stands.parts[0].setup
         camera = setup.camera
         return Reading(
             reader=version("railpoint"),
@@ -96,48 +90,30 @@ def read_clip(
                 residual_px=camera.residual_px,
                 mm_per_px=camera.mm_per_px(setup.table),
                 automatic=automatic,
-                common_bearing_sd_rad=camera.common_bearing_sd_rad(setup.table),
+                common_bearing_sd_rad=max(s.setup.camera.common_bearing_sd_rad(s.setup.table) for s in stands.parts),
             ),
             attempts=tuple(attempts),
             not_attempts=tuple(others),
-            warnings=_warnings(clip),
-        )
-
-
-def _registered(clip: Clip, stills: list[Frame], table: str, head: str | None) -> Setup:
-    if not stills:
-        raise InputError(f"{clip.path}: not one frame of the film can be decoded; copy it anew.")
-    known = None if table == "auto" else standard_table(table)
-    try:
-        return register([s.bgr() for s in stills], rotation_deg=clip.rotation_deg, table=known, head=head)
-    except InputError as error:
-        raise InputError(f"{clip.path}: {error}") from error
-
-
-def _check_saved(clip: Clip, stills: list[Frame], setup: Setup) -> None:
-    """Refuse a saved camera that does not fit what the film shows."""
-    check = check_setup([s.bgr() for s in stills[::2]], setup)
-    if not check.agrees:
-        raise InputError(
-            f"{clip.path}: the saved camera does not fit this film, {check.why}; "
-            "register it anew with 'railpoint setup'."
+            warnings=(*stands.warnings, *_warnings(clip)),
         )
 
 
 def _read_frames(
-    clip: Clip, stills: list[Frame], setup: Setup, shot: Shot, progress: Progress | None
+    clip: Clip, stands: Sequence[Stand], shot: Shot, progress: Progress | None
 ) -> tuple[list[Attempt], list[NotAttempt]]:
-    camera, table = setup.camera, setup.table
-    finder = BallFinder(learn_background(stills, camera, table), camera, table)
+    camera, table = stands[0].setup.camera, stands[0].setup.table
+    finder = BallFinder(stands[0].background, camera, table)
     tracker = Tracker(camera, table)
+    coming = list(stands[1:])
+    moves: list[tuple[float, float]] = []
     attempts: list[Attempt] = []
     others: list[NotAttempt] = []
-    mm_per_px = camera.mm_per_px(table)
     taken_apart_s = float("nan")
 
     def take_apart(until_s: float) -> None:
         strokes, rest = find_strokes(name_balls(tracker.tracks), table, until_s)
-        attempts.extend(attempt(s, shot, table, mm_per_px) for s in strokes)
+        found = [attempt(s, shot, table, tracker.camera.mm_per_px(table)) for s in strokes]
+        attempts.extend(_flagged(a, moves) for a in found)
         others.extend(rest)
         tracker.forget_history()
 
@@ -146,7 +122,15 @@ def _read_frames(
         now = frame.time_s
         if not np.isfinite(taken_apart_s):
             taken_apart_s = now
-        tracker.update(finder.find(frame, tracker.expected(now)))
+        while coming and _arrived(coming[0], now, tracker):
+            # The tracks are in metres and go on; only how the picture is read changes.
+            stand = coming.pop(0)
+            finder = BallFinder(stand.background, stand.setup.camera, table)
+            tracker.camera = stand.setup.camera
+            if stand.arrival is not None:
+                moves.append((now if stand.arrival.slow else stand.arrival.from_s, now))
+        if not _moving(coming, now):
+            tracker.update(finder.find(frame, tracker.expected(now)))
         settled = tracker.quiet(QUIET_S) and tracker.last_motion_s > taken_apart_s
         if settled or now - taken_apart_s > LONGEST_STRETCH_S:
             take_apart(now)
@@ -157,6 +141,28 @@ def _read_frames(
     if progress is not None:
         progress(1.0)
     return attempts, others
+
+
+def _arrived(stand: Stand, now_s: float, tracker: Tracker) -> bool:
+    """Whether the next camera is to be used from this frame on."""
+    move = stand.arrival
+    if move is None or now_s < move.until_s:
+        return False
+    return not move.slow or tracker.quiet(CALM_S) or now_s > move.until_s + LONGEST_WAIT_S
+
+
+def _moving(coming: Sequence[Stand], now_s: float) -> bool:
+    """Whether the camera is being moved in this frame, which then tells nothing."""
+    move = coming[0].arrival if coming else None
+    return move is not None and not move.slow and move.from_s < now_s < move.until_s
+
+
+def _flagged(found: Attempt, moves: Sequence[tuple[float, float]]) -> Attempt:
+    """The attempt, with a flag when the camera was moved between its strike and the last that was seen of it."""
+    until_s = float(found.path_m[-1, 0])
+    if any(to_s > found.t_s and from_s < until_s for from_s, to_s in moves):
+        return replace(found, flags=known([*found.flags, "camera_moved"]))
+    return found
 
 
 def _warnings(clip: Clip) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ from math import degrees, radians
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -203,6 +204,57 @@ def test_saved_camera_that_was_knocked_since_is_refused(film: Film) -> None:
     knocked = replace(CAMERA, centre_px=(CAMERA.centre_px[0] + 6.0, CAMERA.centre_px[1]))
     with pytest.raises(InputError, match=r"saved camera does not fit this film.*register it anew"):
         read_clip(film.path, KICK, setup=Setup(TABLE, "left", knocked))
+
+
+def knocked(film: Film, goal: Path, at_s: float, shift: tuple[float, float] = (4.0, -2.0)) -> Path:
+    """The film with its pictures shifted, and turned by 0.2 degrees, from a time on."""
+    left = iter(film.truth.pts_s)
+    matrix = cv2.getRotationMatrix2D(((CAMERA.width - 1) / 2, (CAMERA.height - 1) / 2), 0.2, 1.0)
+    matrix[:, 2] += shift
+
+    def turn(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        if next(left) < at_s:
+            return picture
+        size = (CAMERA.width, CAMERA.height)
+        moved = cv2.warpAffine(picture, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        return moved.astype(np.uint8)
+
+    return rewritten(film.path, goal, turn)
+
+
+@pytest.mark.parametrize(("after_strike_s", "flags"), [(-0.8, ()), (0.4, ("camera_moved",))])
+def test_knocked_camera_is_registered_again(
+    film: Film, after_strike_s: float, flags: tuple[str, ...], tmp_path: Path
+) -> None:
+    at_s = film.attempt.t_s + after_strike_s
+    bumped = knocked(film, tmp_path / "knocked.mp4", at_s)
+    reading = read_clip(bumped, KICK, setup=Setup(TABLE, "left", CAMERA))
+    first_after = film.truth.pts_s[film.truth.pts_s >= at_s][0]
+    assert reading.warnings == (f"camera moved at {first_after:.1f} s; registered again",)
+    assert len(reading.attempts) == 1
+    found = reading.attempts[0]
+    assert found.flags == flags
+    # Registered from pictures of 640 x 360 pixels, 5 mm each; the shift itself is 20 mm.
+    assert found.t_s == pytest.approx(film.attempt.t_s, abs=0.005)
+    assert found.start_m == pytest.approx(film.attempt.start_m, abs=0.002)
+    assert turn_degrees(found.bearing_rad, film.attempt.bearing_rad) == pytest.approx(0, abs=0.25)
+    assert found.miss_m == pytest.approx(film.attempt.miss_m, abs=0.008)
+    assert found.outcome == film.attempt.outcome
+    assert reading.not_attempts == ()
+
+
+def test_part_in_which_no_table_is_found_goes_by_the_shift(
+    film: Film, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: object, **__: object) -> Setup:
+        raise InputError("no table")
+
+    monkeypatch.setattr("vision.stands.register", refused)
+    bumped = knocked(film, tmp_path / "knocked.mp4", film.attempt.t_s - 0.8)
+    reading = read_clip(bumped, KICK, setup=Setup(TABLE, "left", CAMERA))
+    assert reading.warnings[0].endswith("; followed by the picture's shift")
+    assert reading.attempts[0].start_m == pytest.approx(film.attempt.start_m, abs=0.002)
+    assert turn_degrees(reading.attempts[0].bearing_rad, film.attempt.bearing_rad) == pytest.approx(0, abs=0.25)
 
 
 @pytest.mark.parametrize("size", [(96, 64), (640, 360)])

@@ -1,0 +1,239 @@
+"""Whether the camera stayed where it was: a glance at a key frame now and then, before a clip is read.
+
+A few hundred corners of what stands still (pockets, sights, the room) are followed from the first glance to each later
+one (pyramidal Lucas-Kanade), and the turn, shift and scale that most of them share is the picture's move. People and
+balls cover some corners, and those are outvoted. Only where two glances disagree is the film between them looked at
+frame by frame, so that a steady film costs next to nothing.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Camera
+from vision.clip import Clip, Frame
+
+Picture = NDArray[np.uint8]
+# One row for each of ``anchors_px``: how far the picture moved there, in pixels of the frame.
+Shift = NDArray[np.float64]
+
+GLANCE_S = 2.0
+# Key frames further apart than this on average are too few; as many other frames are looked at then.
+SPARSE_S, SPARE_GLANCES = 8.0, 16
+# A picture that is off by more than this anywhere has moved, at 1920 pixels across (half a millimetre or so).
+MOST_SHIFT_PX = 0.7
+# Pictures are compared at this size at most.
+COMPARED_PX = 1000
+MOST_CORNERS, LEAST_CORNERS = 300, 12
+CORNER_QUALITY = 0.01
+LEAST_SHARE = 0.3
+# Light that changes by less than this does not disturb the comparison.
+LEAST_GAIN = 0.03
+# Corners that go with the whole picture do so within this, and within this share of its move (a lens bends it).
+AGREE_PX, AGREE_SHARE = 0.5, 0.04
+LEAST_MISFIT_PX = 0.1
+# A picture that stays for this long has come to rest.
+STAY_S = 0.4
+# When nothing of the first picture is found again, another view begins, this far from it for all we know.
+ELSEWHERE_PX = 1e4
+MOST_VIEWS = 4
+
+
+@dataclass(frozen=True)
+class Move:
+    """The camera was moved between two times, or sagged until ``until_s`` by what can no longer be left alone.
+
+    ``shift_px`` is by how much, at each of ``anchors_px``: (4, 2), NaN when the two views have nothing in common.
+    """
+
+    from_s: float
+    until_s: float
+    slow: bool
+    shift_px: Shift
+
+
+@dataclass(frozen=True)
+class Glance:
+    """Where the picture lies at a time, against the first one of the film."""
+
+    time_s: float
+    shift_px: Shift
+
+
+def anchors_px(width: int, height: int) -> NDArray[np.float64]:
+    """The places in the frame, (4, 2), at which a move is measured: a turn shows there as well as a shift."""
+    return np.array([(0.2, 0.2), (0.8, 0.2), (0.2, 0.8), (0.8, 0.8)]) * [width - 1, height - 1]
+
+
+class View:
+    """One picture that later ones are compared with."""
+
+    def __init__(self, luma: Picture) -> None:
+        self._factor = max(1, round(max(luma.shape) / COMPARED_PX))
+        self._anchors = anchors_px(luma.shape[1], luma.shape[0])
+        self._picture = self._reduced(luma)
+        self._coarse = _coarse(self._picture)
+        found = cv2.goodFeaturesToTrack(self._picture, MOST_CORNERS, CORNER_QUALITY, max(self._picture.shape) / 60)
+        self._corners = np.zeros((0, 1, 2), np.float32) if found is None else found.astype(np.float32)
+
+    def shift_px(self, luma: Picture) -> Shift | None:
+        """How far another picture has moved against this one; None when they share too little to tell."""
+        if len(self._corners) < LEAST_CORNERS:
+            return None
+        picture = self._reduced(luma)
+        gain = float(np.clip(np.median(self._coarse / np.maximum(_coarse(picture), 1.0)), 0.4, 2.5))
+        if abs(gain - 1) > LEAST_GAIN:
+            picture = cv2.convertScaleAbs(picture, alpha=gain).astype(np.uint8)
+        there, found, _ = cv2.calcOpticalFlowPyrLK(self._picture, picture, self._corners, None, winSize=(21, 21))
+        followed = found.ravel() > 0
+        here, there = self._corners[followed, 0], there[followed, 0]
+        if len(here) < LEAST_CORNERS:
+            return None
+        usual = float(np.median(np.hypot(*(there - here).T)))
+        reach = AGREE_PX + AGREE_SHARE * usual
+        matrix, agreeing = cv2.estimateAffinePartial2D(here, there, method=cv2.RANSAC, ransacReprojThreshold=reach)
+        if matrix is None or agreeing.sum() < max(LEAST_CORNERS, LEAST_SHARE * len(self._corners)):
+            return None
+        chosen = agreeing.ravel() > 0
+        slopes, offset = _similarity(here[chosen], there[chosen])
+        # Once more without the outskirts of those that agree: after a large move the limit above is wide.
+        misfit = np.hypot(*(here @ slopes.T + offset - there).T)
+        chosen = misfit <= max(2 * float(np.median(misfit[chosen])), LEAST_MISFIT_PX)
+        slopes, offset = _similarity(here[chosen], there[chosen])
+        # Pixel (0, 0) is the centre of the top-left pixel, in the reduced picture too.
+        at = (self._anchors + 0.5) / self._factor - 0.5
+        return np.asarray((at @ slopes.T + offset - at) * self._factor)
+
+    def _reduced(self, luma: Picture) -> Picture:
+        size = luma.shape[1] // self._factor, luma.shape[0] // self._factor
+        cut = luma[: size[1] * self._factor, : size[0] * self._factor]
+        return cv2.resize(cut, size, interpolation=cv2.INTER_AREA).astype(np.uint8) if self._factor > 1 else cut
+
+
+def _similarity(here: NDArray[np.float32], there: NDArray[np.float32]) -> tuple[Shift, NDArray[np.float64]]:
+    """Least squares: turn and scale (2, 2), and shift (2,), that carry points (n, 2) to others."""
+    middle, goal = here.mean(axis=0, dtype=float), there.mean(axis=0, dtype=float)
+    (x, y), (u, v) = (here - middle).T, (there - goal).T
+    size = max(float((x * x + y * y).sum()), 1e-9)
+    along, across = float((x * u + y * v).sum()) / size, float((x * v - y * u).sum()) / size
+    slopes = np.array([[along, -across], [across, along]])
+    return slopes, goal - slopes @ middle
+
+
+def _coarse(picture: Picture) -> NDArray[np.float64]:
+    """Brightness field by field: the median over fields takes no notice of somebody who stands in the picture."""
+    return cv2.resize(picture, (16, 9), interpolation=cv2.INTER_AREA).astype(float)
+
+
+class Watch:
+    """Places each picture of a film against the first one, or against a later one when the view is another."""
+
+    def __init__(self) -> None:
+        self._views: list[View] = []
+
+    def place(self, frame: Frame) -> Glance | None:
+        """Where a frame's picture lies; None when that cannot be told."""
+        for k, view in enumerate(self._views):
+            shift = view.shift_px(frame.y)
+            if shift is not None:
+                return Glance(frame.time_s, shift + k * ELSEWHERE_PX)
+        if len(self._views) == MOST_VIEWS:
+            return None
+        self._views.append(View(frame.y.copy()))
+        return Glance(frame.time_s, np.full((4, 2), (len(self._views) - 1) * ELSEWHERE_PX))
+
+
+def find_moves(clip: Clip) -> list[Move]:
+    """When the camera of a clip was moved, in order of time; none for a camera that stood still."""
+    watch = Watch()
+    glances = _glances(clip, watch)
+    limit = MOST_SHIFT_PX * max(clip.width, clip.height) / 1920
+    moves = []
+    for k, level in changes(glances, limit):
+        before, after = glances[k - 1], glances[k]
+        settled = glances[min(k + 1, len(glances) - 1)].shift_px
+        if _apart(after.shift_px, before.shift_px) < 0.6 * limit and _apart(settled, after.shift_px) < 0.6 * limit:
+            moves.append(Move(before.time_s, after.time_s, True, _difference(after.shift_px, level)))
+            continue
+        until_s = glances[min(k + 1, len(glances) - 1)].time_s
+        between = [watch.place(frame) for frame in clip.frames_between(before.time_s, until_s)]
+        from_s, until_s = _when([g for g in between if g is not None], before.shift_px, settled, limit)
+        # With no frame in between that lies neither here nor there, it went step by step.
+        moves.append(Move(from_s, until_s, until_s <= from_s, _difference(settled, level)))
+    return moves
+
+
+def _glances(clip: Clip, watch: Watch) -> list[Glance]:
+    """Where the picture lies now and then, the film's last frame included."""
+    glances = [watch.place(frame) for frame in clip.glances(GLANCE_S)]
+    if not np.isfinite(clip.duration_s):
+        return [g for g in glances if g is not None]
+    # With few key frames in the film, others have to be decoded on the way to them.
+    extra = SPARE_GLANCES if len(glances) < clip.duration_s / SPARSE_S else 0
+    later = clip.stills(extra) + clip.last_frames()
+    times = {g.time_s for g in glances if g is not None}
+    glances += [watch.place(frame) for frame in later if frame.time_s not in times]
+    return sorted((g for g in glances if g is not None), key=lambda g: g.time_s)
+
+
+def changes(glances: Sequence[Glance], limit_px: float) -> list[tuple[int, Shift]]:
+    """Where a lasting move shows: the first glance that lies elsewhere, and where the picture lay until then.
+
+    A single glance that disagrees (a lens covered for a moment) is no move, unless it is the film's last.
+    """
+    out = []
+    level = glances[0].shift_px if glances else np.zeros((4, 2))
+    k = 1
+    while k < len(glances):
+        following = glances[min(k + 1, len(glances) - 1)].shift_px
+        moved = _apart(glances[k].shift_px, level) > limit_px and _apart(following, level) > limit_px
+        another_view = k == len(glances) - 1 and _apart(glances[k].shift_px, level) > ELSEWHERE_PX / 2
+        if moved and not another_view:
+            out.append((k, level))
+            sudden = _apart(following, glances[k].shift_px) > limit_px
+            level = following if sudden else glances[k].shift_px
+            # A move that is still going on at one glance is over by the next.
+            k += sudden
+        k += 1
+    return out
+
+
+def turned(camera: Camera, shift_px: Shift) -> Camera:
+    """The camera turned about itself so that its picture moves by what was measured at ``anchors_px``."""
+    at = anchors_px(camera.width, camera.height)
+    points = np.column_stack([camera.to_plane(at, 0.0), np.zeros(len(at))])
+    goal = at + shift_px
+    for _ in range(4):
+        columns = []
+        for k in range(5, 8):
+            step = np.zeros(11)
+            step[k] = 1e-5
+            columns.append(((camera.moved(step).project(points) - camera.project(points)) / 1e-5).ravel())
+        turn = np.zeros(11)
+        turn[5:8] = np.linalg.lstsq(np.column_stack(columns), (goal - camera.project(points)).ravel(), rcond=None)[0]
+        camera = camera.moved(turn)
+    return camera
+
+
+def _when(between: Sequence[Glance], old: Shift, new: Shift, limit_px: float) -> tuple[float, float]:
+    """The last time the picture lay where it had lain, and the first from which on it lies where it stays."""
+    times = np.array([g.time_s for g in between])
+    was = np.array([_apart(g.shift_px, old) <= limit_px for g in between])
+    stays = np.array([_apart(g.shift_px, new) <= limit_px for g in between])
+    first = int(np.flatnonzero(was).max(initial=0))
+    for k in np.flatnonzero(stays).tolist():
+        if k >= first and stays[(times >= times[k]) & (times <= times[k] + STAY_S)].all():
+            return float(times[min(first, k)]), float(times[k])
+    return float(times[first]), float(times[-1])
+
+
+def _apart(first: Shift, second: Shift) -> float:
+    """The largest distance between two shifts."""
+    return float(np.hypot(*(first - second).T).max())
+
+
+def _difference(new: Shift, old: Shift) -> Shift:
+    return new - old if _apart(new, old) < ELSEWHERE_PX / 2 else np.full((4, 2), np.nan)
