@@ -1,8 +1,8 @@
 """The balls' radius in units of the table, which tells a table's size: every standard table has its own ratio.
 
-Balls that rest on the cloth are found as round spots of another colour. Their outline is measured along rays from the
-middle, where the colour changes most sharply (a cast shadow ends softly), and a sphere that lies on the cloth is fitted
-to the outline's lines of sight: their distance from its centre is its radius. So any view will do.
+Balls that rest on the cloth are found as round spots of another colour. A first outline is where the colour changes
+most sharply along rays from the middle (a cast shadow ends softly); ``ball_outline`` then fits the profile of light
+across it. A sphere that lies on the cloth is fitted to the lines of sight, so any view will do.
 """
 
 from collections.abc import Sequence
@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
+from calibration.ball_outline import BallOutline, fit_outline, outline_light
 from calibration.camera import Camera, Matrix
 from calibration.cloth import Picture
 from calibration.strips import Linear, linear_light
@@ -24,10 +25,20 @@ BLUR_PX = 0.3
 SHARE_RANGE = (0.72, 1.45)
 FRAMES_LOOKED_AT = 5
 EDGE_CLEARANCE = 1.2
-LEAST_ROUND_SHARE = 0.6
 DARK_SHARE = 0.3
-# Bias that all balls share, from how their limbs are lit.
-SYSTEMATIC_SHARE = 0.015
+# Balls that lie where one was measured before add nothing but time; nor do very many.
+SIGHTINGS_PER_PLACE, MOST_SIGHTINGS = 2, 24
+# A sighting counts when its outline stands out (``BallOutline.contrast``), its rays agree, it is as sharp as the others
+# (a moving ball is not), and its radius is known to this share.
+LEAST_CONTRAST = 0.10
+LEAST_AGREEMENT = 0.65
+MOST_BLUR_STRAY_PX = 0.3
+MOST_SD_SHARE = 0.05
+# How far one ball's radius errs for its own light, beyond noise, and how far all may err alike for the way a camera
+# sharpens and encodes: seen on rendered pictures of two makers and several cloths.
+BALL_SD_PX, BALL_SD_SHARE = 0.10, 0.008
+COMMON_SD_PX, COMMON_SD_SHARE = 0.06, 0.012
+FAR_SDS = 3.0
 
 
 @dataclass(frozen=True)
@@ -40,19 +51,52 @@ class BallSize:
 
 
 def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -> BallSize | None:
-    """Median radius of the balls at rest, in the metres of the assumed ``table``; None when no ball is seen."""
-    step = max(1, len(frames) // FRAMES_LOOKED_AT)
-    radii = [
-        radius
-        for frame in frames[::step][:FRAMES_LOOKED_AT]
-        for place in _spots(frame, camera, table)
-        if (radius := _radius_m(linear_light(frame), camera, table, place)) is not None
+    """Mean radius of the balls at rest, in the metres of the assumed ``table``; None when no ball is seen well."""
+    outlines = [
+        outline
+        for outline in _outlines(frames, camera, table)
+        if outline.contrast > LEAST_CONTRAST
+        and outline.agreement > LEAST_AGREEMENT
+        and outline.sd_m < MOST_SD_SHARE * outline.radius_m
     ]
-    if not radii:
+    if not outlines:
         return None
-    radius = float(np.median(radii))
-    scatter = 1.4826 * float(np.median(np.abs(np.array(radii) - radius))) / np.sqrt(len(radii))
-    return BallSize(radius, float(np.hypot(scatter, SYSTEMATIC_SHARE * radius)), len(radii))
+    radius = np.array([outline.radius_m for outline in outlines])
+    radius_px = np.array([outline.radius_px for outline in outlines])
+    blur_px = np.array([outline.blur_px for outline in outlines])
+    noise = np.array([outline.sd_m for outline in outlines])
+    sd = np.hypot(noise, radius * np.hypot(BALL_SD_PX / radius_px, BALL_SD_SHARE))
+    weight = sd**-2
+    good = np.abs(blur_px - _weighted_median(blur_px, weight)) < MOST_BLUR_STRAY_PX
+    middle = _weighted_median(radius[good], weight[good])
+    good &= np.abs(radius - middle) < FAR_SDS * np.hypot(sd, 1 / np.sqrt(weight[good].max()))
+    weight = weight * good
+    mean = float(weight @ radius / weight.sum())
+    scatter = float(weight @ ((radius - mean) / sd) ** 2 / weight.sum()) * len(radius) / max(int(good.sum()) - 1, 1)
+    common = mean * float(np.hypot(COMMON_SD_PX / np.median(radius_px[good]), COMMON_SD_SHARE))
+    return BallSize(mean, float(np.hypot(np.sqrt(max(scatter, 1.0) / weight.sum()), common)), int(good.sum()))
+
+
+def _weighted_median(values: Vector, weights: Vector) -> float:
+    order = np.argsort(values)
+    share = np.cumsum(weights[order]) / weights.sum()
+    return float(values[order][np.searchsorted(share, 0.5)])
+
+
+def _outlines(frames: Sequence[Picture], camera: Camera, table: Table) -> list[BallOutline]:
+    step = max(1, len(frames) // FRAMES_LOOKED_AT)
+    found: list[BallOutline] = []
+    for frame in frames[::step][:FRAMES_LOOKED_AT]:
+        light, bright = linear_light(frame), outline_light(frame)
+        for place in _spots(frame, camera, table):
+            before = sum(bool(np.hypot(*(place - other.place_m)) < table.ball_radius_m) for other in found)
+            if before >= SIGHTINGS_PER_PLACE or len(found) >= MOST_SIGHTINGS:
+                continue
+            guess = _first_outline(light, camera, table, place)
+            outline = None if guess is None else fit_outline(bright, camera, *guess)
+            if outline is not None:
+                found.append(outline)
+    return found
 
 
 def _spots(frame: Picture, camera: Camera, table: Table) -> list[Vector]:
@@ -87,19 +131,18 @@ def _spots(frame: Picture, camera: Camera, table: Table) -> list[Vector]:
     return found
 
 
-def _radius_m(light: Linear, camera: Camera, table: Table, place_m: Vector) -> float | None:
-    """Radius of the sphere on the cloth near ``place_m`` whose outline shows as a circle of sharp change."""
+def _first_outline(light: Linear, camera: Camera, table: Table, place_m: Vector) -> tuple[Vector, float] | None:
+    """Place and radius of the sphere on the cloth near ``place_m`` whose outline shows as a circle of sharp change."""
     centre, radius = place_m, table.ball_radius_m
     low, high = np.array(SHARE_RANGE) * table.ball_radius_m
     for _ in range(2):
-        edge = _sharpest(_profiles(light, camera, centre, radius))
-        fitted = _fit_sphere(camera, edge, centre, radius)
+        fitted = _fit_sphere(camera, _sharpest(_profiles(light, camera, centre, radius)), centre, radius)
         if fitted is None:
             return None
-        centre, radius, share = fitted
+        centre, radius = fitted
         if np.hypot(*(centre - place_m)) > table.ball_radius_m or not low < radius < high:
             return None
-    return radius if share > LEAST_ROUND_SHARE else None
+    return centre, radius
 
 
 @dataclass(frozen=True)
@@ -143,8 +186,8 @@ def _sharpest(profiles: _Profiles) -> Matrix:
     return np.asarray(profiles.middle_px + profiles.radius_px * share[:, None] * profiles.unit)
 
 
-def _fit_sphere(camera: Camera, edge: Matrix, centre_m: Vector, radius_m: float) -> tuple[Vector, float, float] | None:
-    """Centre (x, y), radius, and share of the rays that agree, of a sphere lying on the cloth."""
+def _fit_sphere(camera: Camera, edge: Matrix, centre_m: Vector, radius_m: float) -> tuple[Vector, float] | None:
+    """Centre (x, y) and radius of a sphere lying on the cloth."""
     rays = camera.rays(edge)
     rays = rays / np.linalg.norm(rays, axis=1, keepdims=True)
 
@@ -157,5 +200,4 @@ def _fit_sphere(camera: Camera, edge: Matrix, centre_m: Vector, radius_m: float)
     solved = least_squares(gap, start, loss="cauchy", f_scale=0.02 * radius_m, max_nfev=50)
     if not solved.success and solved.status != 0:
         return None
-    agree = np.abs(gap(solved.x)) < 0.05 * radius_m
-    return solved.x[:2], float(solved.x[2]), float(agree.mean())
+    return solved.x[:2], float(solved.x[2])

@@ -13,6 +13,11 @@ MOST_CONTRADICTION = 0.03
 # Standard tables without pockets; where no pocket is seen, one of them is taken if the balls fit within this share.
 WITHOUT_POCKETS = ("carom",)
 NO_POCKETS_STRAY = 0.08
+# How common a size is before the balls are looked at: home tables are rarer where practice is filmed (common practice,
+# no source). Names left out count 1.
+PRIOR = {"8ft-home": 0.4}
+# The likeliest size must be so many times likelier than the next, or the user is asked.
+LEAST_ODDS = 3.0
 
 
 def size_ratio(size: BallSize, assumed: Table, table: Table) -> float:
@@ -23,9 +28,10 @@ def size_ratio(size: BallSize, assumed: Table, table: Table) -> float:
 def choose_table(
     size: BallSize | None, assumed: Table, *, pockets: bool, tables: Mapping[str, Table] = STANDARD_TABLES
 ) -> Table:
-    """The standard table whose balls fit best, among those with pockets or without as the picture shows.
+    """The likeliest standard table for the balls seen, among those with pockets or without as the picture shows.
 
-    Raises InputError when no ball was seen at rest, or when the balls fit no standard table.
+    Raises InputError when no ball was seen well at rest, when the balls fit no standard table, or when they cannot tell
+    two sizes apart.
     """
     if size is None:
         raise InputError(
@@ -36,16 +42,28 @@ def choose_table(
     def stray(table: Table) -> float:
         return float(abs(np.log(size_ratio(known, assumed, table))))
 
+    def likelihood(table: Table) -> float:
+        return PRIOR.get(table.name, 1.0) * float(np.exp(-0.5 * (stray(table) * known.radius_m / known.sd_m) ** 2))
+
     without = [table for table in tables.values() if table.name in WITHOUT_POCKETS]
-    best = min((table for table in tables.values() if table not in without), key=stray)
+    others = sorted((table for table in tables.values() if table not in without), key=stray)
+    best = max(others[:2], key=likelihood)
     if not pockets and stray(min(without, key=stray)) < NO_POCKETS_STRAY:
-        best = min(without, key=stray)
+        return min(without, key=stray)
     ratio = size_ratio(size, assumed, best)
     if abs(ratio - 1) > max(2 * MOST_CONTRADICTION, 3 * size.sd_m / size.radius_m):
         across = 2000 * size.radius_m * best.length_m / assumed.length_m
         raise InputError(
             f"the balls would be {across:.1f} mm across on the {best.name} table, the nearest standard one, which has "
             f"balls of {2000 * best.ball_radius_m:.1f} mm; state the table, such as --table 9ft."
+        )
+    second = others[0] if best is others[1] else others[1]
+    if likelihood(best) < LEAST_ODDS * likelihood(second):
+        one, two = (f"{2000 * size.radius_m * t.length_m / assumed.length_m:.1f} mm" for t in (best, second))
+        raise InputError(
+            f"the balls seen cannot tell a {best.name} table from a {second.name} one (they would be {one} or {two} "
+            f"across, give or take {100 * size.sd_m / size.radius_m:.0f} %); "
+            f"state the table, --table {best.name} or --table {second.name}."
         )
     return best
 
