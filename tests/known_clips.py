@@ -45,12 +45,14 @@ class KnownClip:
             width_m=known["width"],
             ball_radius_m=known["ball_radius"],
             nose_height_m=known["cushion_nose_height"],
+            sight_setback_m=known["sight_setback"],
+            sight_height_m=known["rail_top_z"],
         )
 
-    def camera(self) -> Camera:
-        """The true camera of the first frame."""
+    def camera(self, frame: int = 0) -> Camera:
+        """The true camera of a frame."""
         known = self.truth["camera"]
-        pose = known["poses"][0]
+        pose = [p for p in known["poses"] if p["from_frame"] <= frame][-1]
         return Camera(
             width=known["width"],
             height=known["height"],

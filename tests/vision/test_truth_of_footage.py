@@ -3,78 +3,40 @@
 Needs the folder of such clips in the environment variable RAILPOINT_FOOTAGE; skipped without.
 """
 
-import json
-import os
-from dataclasses import replace
-from pathlib import Path
-from typing import Any
-
 import numpy as np
 import pytest
 
-from calibration.camera import Camera
 from calibration.sphere import outline_centre_px
-from calibration.table import POCKETS, STANDARD_TABLES, Table
-from vision.shot import load_shot
+from calibration.table import POCKETS
+from tests.known_clips import KnownClip, footage_clips
 
-FOOTAGE = os.environ.get("RAILPOINT_FOOTAGE", "")
-CLIPS = sorted(Path(FOOTAGE).glob("*.truth.json")) if FOOTAGE else []
+CLIPS = list(footage_clips())
 pytestmark = pytest.mark.skipif(not CLIPS, reason="RAILPOINT_FOOTAGE names no folder with clips of known truth")
 
 
-@pytest.fixture(params=CLIPS, ids=lambda path: path.name.split(".")[0])
-def clip(request: pytest.FixtureRequest) -> tuple[dict[str, Any], Path]:
-    path: Path = request.param
-    return json.loads(path.read_text(encoding="utf-8")), path.with_name(path.name.replace(".truth.json", ".shot.toml"))
+@pytest.fixture(params=CLIPS, ids=lambda clip: clip.name)
+def clip(request: pytest.FixtureRequest) -> KnownClip:
+    return request.param
 
 
-def table_of(truth: dict[str, Any]) -> Table:
-    known = truth["table"]
-    return replace(
-        STANDARD_TABLES["9ft"],
-        name=known["size"],
-        length_m=known["length"],
-        width_m=known["width"],
-        ball_radius_m=known["ball_radius"],
-        nose_height_m=known["cushion_nose_height"],
-        sight_setback_m=known["sight_setback"],
-        sight_height_m=known["rail_top_z"],
-    )
-
-
-def camera_of(truth: dict[str, Any], frame: int) -> Camera:
-    known = truth["camera"]
-    pose = [p for p in known["poses"] if p["from_frame"] <= frame][-1]
-    return Camera(
-        width=known["width"],
-        height=known["height"],
-        focal_px=known["fx"],
-        centre_px=(known["cx"], known["cy"]),
-        k1=known["k1"],
-        k2=known["k2"],
-        rotation=np.array(pose["R"]).reshape(3, 3),
-        position_m=np.array(pose["position"]),
-    )
-
-
-def test_table_measures(clip: tuple[dict[str, Any], Path]) -> None:
-    truth, _ = clip
-    table = table_of(truth)
+def test_table_measures(clip: KnownClip) -> None:
+    truth = clip.truth
+    table = clip.table
     assert table.track_offset_m == pytest.approx(truth["table"]["contact_centre_offset"], abs=1e-9)
     for pocket in POCKETS:
         # Their mouths are cut to another width within the specification: half a mouth's tolerance.
         assert table.mouth_m(pocket) == pytest.approx(truth["table"]["pockets_mouth_xy"][pocket], abs=0.002)
 
 
-def test_camera_puts_balls_where_they_are_seen(clip: tuple[dict[str, Any], Path]) -> None:
-    truth, _ = clip
+def test_camera_puts_balls_where_they_are_seen(clip: KnownClip) -> None:
+    truth = clip.truth
     checked = 0
     for ball in truth["frames"].values():
         for frame in range(0, len(ball["x"]), 37):
             if ball["x"][frame] is None or ball["state"][frame] not in "rm":
                 continue
             centre = np.array([[ball["x"][frame], ball["y"][frame], ball["z"][frame]]])
-            camera = camera_of(truth, frame)
+            camera = clip.camera(frame)
             pixel = np.array([ball["u"][frame], ball["v"][frame]])
             assert camera.project(centre)[0] == pytest.approx(pixel, abs=0.01)
             assert camera.to_plane(pixel[None], float(centre[0, 2]))[0] == pytest.approx(centre[0, :2], abs=3e-5)
@@ -85,9 +47,8 @@ def test_camera_puts_balls_where_they_are_seen(clip: tuple[dict[str, Any], Path]
     assert checked > 20
 
 
-def test_target_point(clip: tuple[dict[str, Any], Path]) -> None:
-    truth, shot_path = clip
-    shot = load_shot(shot_path)
+def test_target_point(clip: KnownClip) -> None:
+    truth, shot = clip.truth, clip.shot
     for attempt in truth["shots"]:
         assert list(shot.rails) == attempt["intended_rails"]
         assert shot.target_pocket == attempt["target_pocket"]
@@ -96,15 +57,15 @@ def test_target_point(clip: tuple[dict[str, Any], Path]) -> None:
             frame = int(np.searchsorted(truth["pts"], attempt["t_strike"])) - 1
             waiting = truth["frames"]["obj"]
             resting = np.array([waiting["x"][frame], waiting["y"][frame]])
-        target = shot.target_point_m(table_of(truth), resting)
+        target = shot.target_point_m(clip.table, resting)
         # Their mouths differ within the specification, which moves a ghost ball or a mouth's middle by a few mm.
         assert target == pytest.approx(attempt["target_xy"], abs=0.004)
 
 
-def test_side_of_the_miss(clip: tuple[dict[str, Any], Path]) -> None:
+def test_side_of_the_miss(clip: KnownClip) -> None:
     """Ours is positive when the path passes left of the target, theirs when the target lies left of the path."""
-    truth, shot_path = clip
-    rails = load_shot(shot_path).rails
+    truth, shot = clip.truth, clip.shot
+    rails = shot.rails
     for attempt in truth["shots"]:
         met = [c for c in attempt["contacts"] if c["ball"] == attempt["rail_ball"]][: len(rails)]
         if [c["rail"] for c in met] != list(rails):
