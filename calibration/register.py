@@ -40,7 +40,11 @@ POCKET_DARK_SHARE = 0.35
 
 NO_TABLE = (
     "no table was found in the picture: all four cushions must be in view, with the camera well above the cloth; "
-    "move the camera or name its file with --camera."
+    "move the camera, name its file with --camera, or say where the corners are with --corners."
+)
+NO_TABLE_THERE = (
+    "no cushions were found along the sides between the corners given; give the places where the nose lines would "
+    "meet, in pixels of the upright picture, in order round the table."
 )
 
 
@@ -122,7 +126,7 @@ def _find_table(still: Picture, light: Linear, table: Table, given: ClothOutline
             fit = _refined(light, start, table, NOSE_REACHES_M)
             if fit is not None and _credible(fit) and _same_cloth(light, fit.camera, table):
                 return fit
-    raise InputError(NO_TABLE)
+    raise InputError(NO_TABLE if given is None else NO_TABLE_THERE)
 
 
 def _starts(outline: ClothOutline, table: Table, size: tuple[int, int]) -> Iterator[CameraFit]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Setup
 from calibration.still import draw_setup
+from calibration.table import Vector
 from vision.balls import BallFinder
 from vision.clip import Clip, open_clip
 from vision.flags import known
@@ -32,13 +33,17 @@ PROGRESS_FRAMES = 15
 Progress = Callable[[float], None]
 
 
-def setup_clip(path: Path, *, table: str = "auto", head: str | None = None) -> tuple[Setup, NDArray[np.uint8]]:
+def setup_clip(
+    path: Path, *, table: str = "auto", head: str | None = None, corners_px: Vector | None = None
+) -> tuple[Setup, NDArray[np.uint8]]:
     """Register the camera of a clip: the setup, and an upright still (h, w, 3) BGR with the model drawn over it.
 
+    ``corners_px`` (4, 2) says where the nose lines would meet, in pixels of the upright picture, in order round the
+    table, if the table is not found by itself; a few pixels off is near enough.
     Raises InputError when the film cannot be read or shows no table, or when ``table`` or ``head`` contradict it.
     """
     with open_clip(path) as clip:
-        setup, still = first_stand(clip, table, head)
+        setup, still = first_stand(clip, table, head, corners_px)
         return setup, draw_setup(still.bgr(), setup, rotation_deg=clip.rotation_deg)
 
 
@@ -48,6 +53,7 @@ def read_clip(
     *,
     table: str = "auto",
     head: str | None = None,
+    corners_px: Vector | None = None,
     setup: Setup | None = None,
     progress: Progress | None = None,
 ) -> Reading:
@@ -57,7 +63,7 @@ def read_clip(
     ----------
     path : the film.
     shot : what was drilled.
-    table, head : as for ``setup_clip``; used when no ``setup`` is given.
+    table, head, corners_px : as for ``setup_clip``; used when no ``setup`` is given.
     setup : a camera registered before.
     progress : called now and then with the fraction done, 0 to 1.
 
@@ -67,7 +73,7 @@ def read_clip(
     """
     with open_clip(path) as clip:
         automatic = setup is None
-        stands = learn_stands(clip, table, head, setup)
+        stands = learn_stands(clip, table, head, setup, corners_px)
         attempts, others = _read_frames(clip, stands.parts, shot, progress)
         setup = stands.parts[0].setup
         camera = setup.camera

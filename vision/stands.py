@@ -13,7 +13,7 @@ from calibration.camera import Setup
 from calibration.errors import InputError
 from calibration.register import register
 from calibration.setup_check import check_setup
-from calibration.table import standard_table
+from calibration.table import Vector, standard_table
 from vision.background import Background, learn_background
 from vision.clip import Clip, Frame
 from vision.steadiness import Move, find_moves, turned
@@ -41,13 +41,15 @@ class Stands:
     warnings: tuple[str, ...]
 
 
-def first_stand(clip: Clip, table: str, head: str | None) -> tuple[Setup, Frame]:
+def first_stand(clip: Clip, table: str, head: str | None, corners_px: Vector | None = None) -> tuple[Setup, Frame]:
     """The camera of a clip before it was first moved, if it was, and a still from then."""
     stills = _stills(clip, None, next(iter(find_moves(clip)), None))
-    return _registered(clip, stills, table, head), stills[0]
+    return _registered(clip, stills, table, head, corners_px), stills[0]
 
 
-def learn_stands(clip: Clip, table: str, head: str | None, setup: Setup | None) -> Stands:
+def learn_stands(
+    clip: Clip, table: str, head: str | None, setup: Setup | None, corners_px: Vector | None = None
+) -> Stands:
     """Find the moves of a clip's camera, and learn the camera and the empty table before and after each.
 
     Raises InputError when no table is seen in the first part, or a saved ``setup`` does not fit it.
@@ -60,7 +62,7 @@ def learn_stands(clip: Clip, table: str, head: str | None, setup: Setup | None) 
         moves = moves[:1]
     stills = _stills(clip, None, moves[0] if moves else None)
     if setup is None:
-        setup = _registered(clip, stills, table, head)
+        setup = _registered(clip, stills, table, head, corners_px)
     else:
         _check_saved(clip, stills, setup)
     parts = [Stand(setup, learn_background(stills, setup.camera, setup.table), None)]
@@ -94,12 +96,26 @@ def _stills(clip: Clip, arrival: Move | None, departure: Move | None) -> list[Fr
     return clip.stills(STILLS, arrival.until_s if arrival else nan, departure.from_s if departure else nan)
 
 
-def _registered(clip: Clip, stills: Sequence[Frame], table: str, head: str | None) -> Setup:
+def stored_px(upright_px: Vector, clip: Clip) -> Vector:
+    """Pixels (n, 2) of the upright picture as pixels of the stored one."""
+    right, down = clip.width - 1, clip.height - 1
+    u, v = upright_px[:, 0], upright_px[:, 1]
+    stored = {0: (u, v), 90: (v, down - u), 180: (right - u, down - v), 270: (right - v, u)}
+    return np.column_stack(stored[clip.rotation_deg])
+
+
+def _registered(clip: Clip, stills: Sequence[Frame], table: str, head: str | None, corners_px: Vector | None) -> Setup:
     if not stills:
         raise InputError(f"{clip.path}: not one frame of the film can be decoded; copy it anew.")
     known = None if table == "auto" else standard_table(table)
     try:
-        return register([s.bgr() for s in stills], rotation_deg=clip.rotation_deg, table=known, head=head)
+        return register(
+            [s.bgr() for s in stills],
+            rotation_deg=clip.rotation_deg,
+            table=known,
+            head=head,
+            corners_px=None if corners_px is None else stored_px(corners_px, clip),
+        )
     except InputError as error:
         raise InputError(f"{clip.path}: {error}") from error
 

@@ -9,6 +9,7 @@ import cv2
 import typer
 from sqlalchemy import Engine
 
+from app.commands import corners as corners_option
 from app.commands.terminal import check_clip, check_writable, grid, progress, say, waiting, write_text
 from app.settings import load_settings
 from app.store.database import check_database, database_exists, opened
@@ -16,11 +17,13 @@ from app.store.log import ClipFile, check_shot, identify_clip, store_reading, ta
 from app.telling.words import AttemptWords, tell_attempt
 from calibration.camera import Setup
 from calibration.errors import InputError
+from calibration.table import Vector
 from vision.reading import Reading
 from vision.shot import Shot, load_shot
 
 TableName = Annotated[str, typer.Option(help="Table size: auto, or the name of a standard table such as 9ft.")]
 HeadSide = Annotated[str | None, typer.Option(help="Side of the upright picture where the head rail lies.")]
+Corners = Annotated[str | None, typer.Option(help=corners_option.HELP)]
 SIDES = ("left", "right", "top", "bottom")
 
 
@@ -28,18 +31,20 @@ def setup(
     clip: Annotated[Path, typer.Argument(help="A clip that shows the whole table.")],
     table: TableName = "auto",
     head: HeadSide = None,
+    corners: Corners = None,
     camera: Annotated[Path | None, typer.Option(help="Save the camera to this file.")] = None,
     still: Annotated[Path | None, typer.Option(help="Save a still with the model drawn over it (PNG or JPEG).")] = None,
 ) -> None:
     """Register the camera over the table, once; save it and a still to check it by."""
     from vision.read import setup_clip
 
+    places = corners_option.read_corners(corners)
     check_clip(clip)
     check_head(head)
     check_writable(camera)
     check_picture(still)
     with waiting("Looking for the table"):
-        found, picture = setup_clip(clip, table=table, head=head)
+        found, picture = setup_clip(clip, table=table, head=head, corners_px=places)
     if camera is not None:
         found.save(camera)
         say(f"Camera saved to {camera}.")
@@ -60,6 +65,7 @@ def read(
     shot: Annotated[Path, typer.Option(help="The shot file: what is drilled.")],
     table: TableName = "auto",
     head: HeadSide = None,
+    corners: Corners = None,
     camera: Annotated[Path | None, typer.Option(help="A camera file made by 'railpoint setup'.")] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the reading to this file.")] = None,
     log: Annotated[bool, typer.Option("--log/--no-log", help="Put the attempts into the log.")] = True,
@@ -67,6 +73,9 @@ def read(
 ) -> None:
     """Read a clip: tell every attempt in words and put it into the log."""
     drilled = load_shot(shot)
+    places = corners_option.read_corners(corners)
+    if places is not None and camera is not None:
+        raise InputError("--corners is for finding the camera, and --camera names one found before; give one of them.")
     check_clip(clip)
     check_head(head)
     check_writable(json_out)
@@ -78,7 +87,7 @@ def read(
             with opened(settings) as engine:
                 check_shot(engine, drilled)
     with progress(f"Reading {clip.name}") as done:
-        found, film = read_film(clip, drilled, table=table, head=head, setup=setup_, done=done)
+        found, film = read_film(clip, drilled, table=table, head=head, setup=setup_, corners_px=places, done=done)
     if json_out is not None:
         write_text(json_out, json.dumps(found.to_json(), indent=1, allow_nan=False) + "\n")
     print_reading(found, setup_)
@@ -88,13 +97,28 @@ def read(
 
 
 def read_film(
-    clip: Path, shot: Shot, *, table: str, head: str | None, setup: Setup | None, done: Callable[[float], None]
+    clip: Path,
+    shot: Shot,
+    *,
+    table: str,
+    head: str | None,
+    setup: Setup | None,
+    done: Callable[[float], None],
+    corners_px: Vector | None = None,
 ) -> tuple[Reading, ClipFile]:
     """The reading of a clip and its identity; ``done`` gets the fraction of both together."""
     from vision.read import read_clip
 
     film = identify_clip(clip, lambda part: done(0.02 * part))
-    reading = read_clip(clip, shot, table=table, head=head, setup=setup, progress=lambda part: done(0.02 + 0.98 * part))
+    reading = read_clip(
+        clip,
+        shot,
+        table=table,
+        head=head,
+        corners_px=corners_px,
+        setup=setup,
+        progress=lambda part: done(0.02 + 0.98 * part),
+    )
     return reading, film
 
 

@@ -83,7 +83,8 @@ def reader(monkeypatch: pytest.MonkeyPatch) -> types.ModuleType:
         fake.seen = rest  # type: ignore[attr-defined]
         return reading(shot=shot)
 
-    def setup_clip(path: Path, **_: Any) -> tuple[Setup, Any]:
+    def setup_clip(path: Path, **rest: Any) -> tuple[Setup, Any]:
+        fake.seen = rest  # type: ignore[attr-defined]
         return setup, np.zeros((40, 60, 3), dtype=np.uint8)
 
     fake.read_clip, fake.setup_clip = read_clip, setup_clip  # type: ignore[attr-defined]
@@ -116,6 +117,30 @@ def test_reading_a_clip(engine: Engine, film: Path, shot: Path, tmp_path: Path) 
     assert again.exit_code == 0
     assert "in the log for this shot already (session 1); nothing was added" in again.stdout
     assert len(list_attempts(engine)) == 5
+
+
+def test_corners_given(reader: types.ModuleType, film: Path, shot: Path, tmp_path: Path) -> None:
+    corners = "410,180  1510.5,176 1516,902 405,-8"
+    told = [[410, 180], [1510.5, 176], [1516, 902], [405, -8]]
+    assert run("setup", film, "--corners", corners).exit_code == 0
+    assert reader.seen["corners_px"].tolist() == told
+    assert run("read", film, "--shot", shot, "--no-log", "--corners", corners).exit_code == 0
+    assert reader.seen["corners_px"].tolist() == told
+    camera = tmp_path / "camera.json"
+    assert run("setup", film, "--camera", camera).exit_code == 0
+    both = run("read", film, "--shot", shot, "--corners", corners, "--camera", camera)
+    assert both.exit_code == 1
+    assert "give one of them" in both.stderr
+
+
+@pytest.mark.parametrize(
+    "corners", ["", "1,2 3,4 5,6", "1,2 3,4 5,6 7", "1 2 3 4", "a,b c,d e,f g,h", "1,2 3,4 5,6 7,nan"]
+)
+@pytest.mark.usefixtures("reader")
+def test_corners_misspelt_end_in_one_sentence(film: Path, corners: str) -> None:
+    result = run("setup", film, "--corners", corners)
+    assert result.exit_code == 1
+    assert "four places as x,y" in " ".join(result.stderr.split())
 
 
 @pytest.mark.usefixtures("reader")
