@@ -10,7 +10,7 @@ from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.contacts import Run
 from vision.flags import known
-from vision.legs import Launch, Line, Path, fit_launch, fit_line
+from vision.legs import Launch, Line, Path, fit_launch, fit_line, motion_at
 from vision.reading import Attempt, BallHit, RailHit
 from vision.shot import Shot
 from vision.strokes import Stroke
@@ -26,6 +26,10 @@ OUTLINE_BIAS_PX = 0.18
 TURNING_SHARE = 0.4
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds.
 LAUNCH_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.006, 0.0003
+# A ball last seen faster than this had not come to rest; one still this far short of its target had not got there.
+UNDER_WAY_MPS, SHORT_OF_TARGET_M = 0.12, 0.08
+# A sighting this close to the end of the film is its last.
+FILM_ENDS_S = 0.1
 # On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
 CARRIED_ON_SD = 0.002
 
@@ -52,6 +56,9 @@ def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attem
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
     miss, miss_sd, per_rad = _miss(ball, leg, target, shot, table, _target_moves(shot, table, target_m, bias_m))
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
+    if outcome == "missed" and ball is not None and _undecided(stroke, ball, leg, target_name, target, flags):
+        outcome = "unclear"
+        flags = [flag for flag in flags if flag != "stopped_short"] + ["path_lost"]
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
     kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
@@ -204,6 +211,36 @@ def _outcome(
         flags.append("wrong_pocket")
         return "missed"
     return "made"
+
+
+def _undecided(
+    stroke: Stroke, ball: RailBall, leg: int | None, target_name: str | None, target: Vector | None, flags: list[str]
+) -> bool:
+    """Whether the ball was lost from view, or the film ended, before the shot was decided."""
+    if {"wrong_rails", "wrong_ball_first", "wrong_pocket"} & set(flags):
+        return False
+    if any(p.ball == ball.name for p in stroke.pocketed):
+        return False
+    if leg is None:
+        return _under_way(ball.run)
+    if leg == len(ball.run.legs) - 1:
+        ahead = (target - ball.run.legs[leg].xy[-1]) @ _heading(ball.run.legs[leg]) if target is not None else 0.0
+        return float(ahead) > SHORT_OF_TARGET_M and _under_way(ball.run)
+    # The target ball was hit and may yet drop when the film ends.
+    hit = stroke.others.get(target_name) if target_name is not None else None
+    return hit is not None and hit.legs[-1].t[-1] > stroke.end_s - FILM_ENDS_S and _under_way(hit)
+
+
+def _heading(leg: Path) -> Vector:
+    """Direction, (2,), of a leg as it ends."""
+    velocity = motion_at(leg, float(leg.t[-1])).velocity_mps
+    return velocity / max(float(np.hypot(*velocity)), 1e-9)
+
+
+def _under_way(run: Run) -> bool:
+    """Whether a ball was still moving when it was last seen."""
+    last = run.legs[-1]
+    return len(last) >= 3 and motion_at(last, float(last.t[-1])).speed_mps > UNDER_WAY_MPS
 
 
 def _launch_line(rest: Rest, run: Run) -> Line:
