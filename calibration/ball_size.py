@@ -26,6 +26,9 @@ SHARE_RANGE = (0.72, 1.45)
 FRAMES_LOOKED_AT = 5
 EDGE_CLEARANCE = 1.2
 DARK_SHARE = 0.3
+# Area of a spot as a share of the assumed ball's: on the smallest table it is 1.4 times that, a view from the side
+# stretches it by as much again, and the shadow adds to it.
+SPOT_AREA = (0.35, 4.0)
 # Balls that lie where one was measured before add nothing but time; nor do very many.
 SIGHTINGS_PER_PLACE, MOST_SIGHTINGS = 2, 24
 # A sighting counts when its outline stands out (``BallOutline.contrast``), its rays agree, it is as sharp as the others
@@ -126,7 +129,7 @@ def _spots(frame: Picture, camera: Camera, table: Table) -> list[Vector]:
     found = []
     for stat, centre in zip(stats[1:], centres[1:], strict=True):
         wide, high, area = stat[cv2.CC_STAT_WIDTH], stat[cv2.CC_STAT_HEIGHT], stat[cv2.CC_STAT_AREA]
-        if 0.35 * expected < area < 2.6 * expected and max(wide, high) < 1.9 * min(wide, high):
+        if SPOT_AREA[0] * expected < area < SPOT_AREA[1] * expected and max(wide, high) < 1.9 * min(wide, high):
             found.append(np.array([xs[0] + centre[0] * mm / 1000, ys[0] + centre[1] * mm / 1000]))
     return found
 

@@ -83,6 +83,17 @@ def test_balls_of_all_colours_are_measured_without_bias(view: str, cloth: str) -
     assert 0 < size.sd_m < 0.025 * size.radius_m
 
 
+def test_balls_look_large_on_a_small_table_seen_from_the_side() -> None:
+    """Under the assumed 8-ft table, as in a first look; stretched by the view and with their shadows."""
+    camera = oblique_camera(SEVEN, size=(720, 1280), focal_px=1000.0)
+    balls = [Ball(0.5, 0.3, WHITE), Ball(1.1, 0.7, RED), Ball(1.4, 0.4, YELLOW)]
+    scale = EIGHT.length_m / SEVEN.length_m
+    assumed = replace(camera, position_m=camera.position_m * scale)
+    size = measure_ball_size([render_table(camera, SEVEN, Look(), balls)], assumed, EIGHT)
+    assert size is not None
+    assert choose_table(size, EIGHT, pockets=True) == SEVEN
+
+
 @pytest.mark.parametrize("colour", [WHITE, BLACK])
 def test_one_outline_bright_or_dark(colour: tuple[int, int, int]) -> None:
     """Steepest change alone would read the white ball large and the black one small by some tenths of a pixel."""
