@@ -118,9 +118,9 @@ class Clip:
     def stills(self, count: int, from_s: float = float("nan"), until_s: float = float("nan")) -> list[Frame]:
         """About ``count`` frames spread evenly over the clip, or over a part of it, in order of time."""
         pictures: list[Frame] = []
-        start = self._start_s if np.isnan(from_s) else from_s
+        start = self.start_s if np.isnan(from_s) else from_s
         end = (
-            self._start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0) if np.isnan(until_s) else until_s
+            self.start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0) if np.isnan(until_s) else until_s
         )
         seen: set[int] = set()
         for k in range(count):
@@ -134,14 +134,14 @@ class Clip:
         """The last frame, or the last that decodes, in a list; empty when no header says where the film ends."""
         if not np.isfinite(self.duration_s):
             return []
-        return self.stills(1, self._start_s + self.duration_s, self._start_s + self.duration_s)
+        return self.stills(1, self.start_s + self.duration_s, self.start_s + self.duration_s)
 
     def glances(self, every_s: float) -> Iterator[Frame]:
         """Key frames, about every so many seconds, each decoded by itself: next to no work."""
         codec = self._stream.codec_context
-        end = self._start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0)
+        end = self.start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0)
         last_pts = None
-        for target_s in np.arange(self._start_s, end, every_s):
+        for target_s in np.arange(self.start_s, end, every_s):
             try:
                 self._container.seek(round(target_s / self._stream.time_base), stream=self._stream, backward=True)
                 packet = next((p for p in self._container.demux(self._stream) if p.is_keyframe and p.size), None)
@@ -173,7 +173,8 @@ class Clip:
             return
 
     @property
-    def _start_s(self) -> float:
+    def start_s(self) -> float:
+        """When the first frame is shown, by the header."""
         return float(self._stream.start_time or 0) * float(self._stream.time_base)
 
     def _picture_near(self, target_s: float) -> Any:

@@ -17,7 +17,7 @@ from vision.flags import known
 from vision.outcome import attempt
 from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
 from vision.shot import Shot
-from vision.stands import Stand, first_stand, learn_stands
+from vision.stands import Stand, learn_stands, longest_stand
 from vision.strokes import find_strokes, name_balls
 from vision.tracks import Tracker
 
@@ -43,7 +43,7 @@ def setup_clip(
     Raises InputError when the film cannot be read or shows no table, or when ``table`` or ``head`` contradict it.
     """
     with open_clip(path) as clip:
-        setup, still = first_stand(clip, table, head, corners_px)
+        setup, still = longest_stand(clip, table, head, corners_px)
         return setup, draw_setup(still.bgr(), setup, rotation_deg=clip.rotation_deg)
 
 
@@ -75,7 +75,7 @@ def read_clip(
         automatic = setup is None
         stands = learn_stands(clip, table, head, setup, corners_px)
         attempts, others = _read_frames(clip, stands.parts, shot, progress)
-        setup = stands.parts[0].setup
+        setup = stands.setup
         camera = setup.camera
         return Reading(
             reader=version("railpoint"),

@@ -16,7 +16,7 @@ from calibration.setup_check import check_setup
 from calibration.table import Vector, standard_table
 from vision.background import Background, learn_background
 from vision.clip import Clip, Frame
-from vision.steadiness import Move, find_moves, turned
+from vision.steadiness import Move, Shift, find_moves, turned
 
 # Stills from which the camera and the empty table are learnt.
 STILLS = 16
@@ -35,15 +35,21 @@ class Stand:
 
 @dataclass(frozen=True)
 class Stands:
-    """The parts of a clip in order of time, at least one, and what is to be said about the moves between them."""
+    """The parts of a clip in order of time, at least one, and what is to be said about the moves between them.
 
+    ``setup`` is that of the longest part, which told the table.
+    """
+
+    setup: Setup
     parts: tuple[Stand, ...]
     warnings: tuple[str, ...]
 
 
-def first_stand(clip: Clip, table: str, head: str | None, corners_px: Vector | None = None) -> tuple[Setup, Frame]:
-    """The camera of a clip before it was first moved, if it was, and a still from then."""
-    stills = _stills(clip, None, next(iter(find_moves(clip)), None))
+def longest_stand(clip: Clip, table: str, head: str | None, corners_px: Vector | None = None) -> tuple[Setup, Frame]:
+    """The camera of a clip where it stood longest, and a still from then."""
+    moves = find_moves(clip)
+    part = _by_length(clip, moves)[0]
+    stills = _stills(clip, moves, part)
     return _registered(clip, stills, table, head, corners_px), stills[0]
 
 
@@ -52,48 +58,88 @@ def learn_stands(
 ) -> Stands:
     """Find the moves of a clip's camera, and learn the camera and the empty table before and after each.
 
-    Raises InputError when no table is seen in the first part, or a saved ``setup`` does not fit it.
+    The longest part tells the table, the others are registered with that; so a phone that is still being put up when
+    the film begins does no harm. Raises InputError when no table is seen there, or a saved ``setup`` fits no part.
     """
     moves = find_moves(clip)
-    most = max(MOVES_AT_LEAST, MOST_MOVES_PER_MIN * clip.duration_s / 60) if np.isfinite(clip.duration_s) else np.inf
-    warnings = []
+    most = max(MOVES_AT_LEAST, MOST_MOVES_PER_MIN * clip.duration_s / 60)
     if len(moves) > most:
-        warnings.append("camera never stood still; all was measured with the camera of the beginning")
-        moves = moves[:1]
-    stills = _stills(clip, None, moves[0] if moves else None)
+        stands = _learn(clip, [], table, head, setup, corners_px)
+        return replace(stands, warnings=("camera never stood still; all was measured with one mean camera",))
+    return _learn(clip, moves, table, head, setup, corners_px)
+
+
+def _learn(
+    clip: Clip,
+    moves: Sequence[Move],
+    table: str,
+    head: str | None,
+    setup: Setup | None,
+    corners_px: Vector | None,
+) -> Stands:
+    order = _by_length(clip, moves)
     if setup is None:
+        anchor = order[0]
+        stills = _stills(clip, moves, anchor)
         setup = _registered(clip, stills, table, head, corners_px)
     else:
-        _check_saved(clip, stills, setup)
-    parts = [Stand(setup, learn_background(stills, setup.camera, setup.table), None)]
-    if warnings:
-        return Stands(tuple(parts), tuple(warnings))
-    for k, move in enumerate(moves):
-        stills = _stills(clip, move, moves[k + 1] if k + 1 < len(moves) else None)
-        setup, word = _again(clip, stills, setup, move)
-        background = learn_background(stills, setup.camera, setup.table) if stills else parts[-1].background
-        parts.append(Stand(setup, background, move))
-        warnings.append(f"camera moved {'slowly until' if move.slow else 'at'} {move.until_s:.1f} s; {word}")
-    return Stands(tuple(parts), tuple(warnings))
+        anchor, stills = _fitting(clip, moves, order, setup)
+    background = learn_background(stills, setup.camera, setup.table)
+    parts = {anchor: Stand(setup, background, moves[anchor - 1] if anchor else None)}
+    words: list[str] = [""] * len(moves)
+    # From the anchor to the end, then from the anchor back to the beginning: each part from its neighbour.
+    for k in [*range(anchor + 1, len(moves) + 1), *range(anchor - 1, -1, -1)]:
+        neighbour, move = (parts[k - 1], moves[k - 1]) if k > anchor else (parts[k + 1], moves[k])
+        stills = _stills(clip, moves, k)
+        shift_px = move.shift_px if k > anchor else -move.shift_px
+        found, words[k - 1 if k > anchor else k] = _again(clip, stills, neighbour.setup, shift_px)
+        background = learn_background(stills, found.camera, found.table) if stills else neighbour.background
+        parts[k] = Stand(found, background, moves[k - 1] if k else None)
+    warnings = [
+        f"camera moved {'slowly until' if move.slow else 'at'} {move.until_s:.1f} s; {word}"
+        for move, word in zip(moves, words, strict=True)
+    ]
+    return Stands(setup, tuple(parts[k] for k in sorted(parts)), tuple(warnings))
 
 
-def _again(clip: Clip, stills: Sequence[Frame], before: Setup, move: Move) -> tuple[Setup, str]:
-    """The camera after a move, and how it was found."""
+def _by_length(clip: Clip, moves: Sequence[Move]) -> list[int]:
+    """The parts between moves, by number, the longest first."""
+    begins = [clip.start_s, *(m.until_s for m in moves)]
+    ends = [*(m.from_s for m in moves), clip.start_s + clip.duration_s]
+    return sorted(range(len(begins)), key=lambda k: begins[k] - ends[k])
+
+
+def _fitting(clip: Clip, moves: Sequence[Move], order: Sequence[int], setup: Setup) -> tuple[int, list[Frame]]:
+    """The longest part that a saved camera fits, and its stills. Raises InputError when there is none."""
+    why = ""
+    for k in order:
+        stills = _stills(clip, moves, k)
+        check = check_setup([s.bgr() for s in stills[::2]], setup)
+        if check.agrees:
+            return k, stills
+        why = why or check.why
+    raise InputError(
+        f"{clip.path}: the saved camera does not fit this film, {why}; register it anew with 'railpoint setup'."
+    )
+
+
+def _again(clip: Clip, stills: Sequence[Frame], other: Setup, shift_px: Shift) -> tuple[Setup, str]:
+    """The camera on one side of a move, given that on the other, and how it was found."""
     try:
-        found = register(
-            [s.bgr() for s in stills], rotation_deg=clip.rotation_deg, table=before.table, head=before.head
-        )
+        found = register([s.bgr() for s in stills], rotation_deg=clip.rotation_deg, table=other.table, head=other.head)
         return found, "registered again"
     except InputError:
         # Somebody stands in the view for all of a short part: the picture's shift tells the turn all the same.
-        if np.isfinite(move.shift_px).all():
-            return replace(before, camera=turned(before.camera, move.shift_px)), "followed by the picture's shift"
-        return before, "the table was not found again, what follows is not to be trusted"
+        if np.isfinite(shift_px).all():
+            return replace(other, camera=turned(other.camera, shift_px)), "followed by the picture's shift"
+        return other, "the table was not found on one side of it, what was read there is not to be trusted"
 
 
-def _stills(clip: Clip, arrival: Move | None, departure: Move | None) -> list[Frame]:
+def _stills(clip: Clip, moves: Sequence[Move], part: int) -> list[Frame]:
     nan = float("nan")
-    return clip.stills(STILLS, arrival.until_s if arrival else nan, departure.from_s if departure else nan)
+    from_s = moves[part - 1].until_s if part else nan
+    until_s = moves[part].from_s if part < len(moves) else nan
+    return clip.stills(STILLS, from_s, until_s)
 
 
 def stored_px(upright_px: Vector, clip: Clip) -> Vector:
@@ -118,13 +164,3 @@ def _registered(clip: Clip, stills: Sequence[Frame], table: str, head: str | Non
         )
     except InputError as error:
         raise InputError(f"{clip.path}: {error}") from error
-
-
-def _check_saved(clip: Clip, stills: Sequence[Frame], setup: Setup) -> None:
-    """Refuse a saved camera that does not fit what the film shows."""
-    check = check_setup([s.bgr() for s in stills[::2]], setup)
-    if not check.agrees:
-        raise InputError(
-            f"{clip.path}: the saved camera does not fit this film, {check.why}; "
-            "register it anew with 'railpoint setup'."
-        )
