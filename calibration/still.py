@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.accuracy import place_sd_m
 from calibration.camera import Matrix, Setup
 from calibration.cloth import Picture
 from calibration.table import POCKETS, RAILS, Vector
@@ -15,12 +16,16 @@ TRACK_BGR = (255, 255, 0)
 MOUTH_BGR = (255, 0, 255)
 SIGHT_BGR = (0, 140, 255)
 TEXT_BGR = (255, 255, 255)
+# Where the accuracy is noted, as shares of the table's length and width.
+FIGURES_ALONG, FIGURES_ACROSS = (0.1, 0.3, 0.5, 0.7, 0.9), (0.2, 0.5, 0.8)
 # Fractions of a pixel that OpenCV's drawing keeps.
 SHIFT_BITS = 4
 
 
 def draw_setup(frame: Picture, setup: Setup, *, rotation_deg: int = 0) -> Picture:
-    """Draw noses, track lines, pockets' mouths and sights; name the rails; mark the head.
+    """Draw noses, track lines, pockets' mouths and sights; name the rails; mark the head; note the accuracy.
+
+    The figures over the cloth are the sd, in millimetres, with which the camera places a ball there.
 
     Parameters
     ----------
@@ -47,7 +52,12 @@ def draw_setup(frame: Picture, setup: Setup, *, rotation_deg: int = 0) -> Pictur
         inward[0 if rail in ("left", "right") else 1] = 0.0
         pen.text(rail.upper() if rail == "head" else rail, middle + 0.11 * inward / np.linalg.norm(inward))
     pen.text("0, 0", np.array([0.09, 0.06, 0.0]))
-    pen.caption(f"{table.name}, nose lines yellow, track of the balls' centres cyan: both must lie true.")
+    figures = np.array([(u * L, v * W) for u in FIGURES_ALONG for v in FIGURES_ACROSS])
+    told = [(place, sd) for place, sd in zip(figures, place_sd_m(setup, figures), strict=True) if np.isfinite(sd)]
+    for place, sd in told:
+        pen.text(f"{1000 * sd:.2f}", np.array([*place, r]), 0.5)
+    note = " Figures: sd of a ball's place, mm." if told else ""
+    pen.caption(f"{table.name}, nose lines yellow, track of the balls' centres cyan: both must lie true.{note}")
     return picture
 
 
@@ -73,11 +83,11 @@ class _Pen:
         if at is not None:
             cv2.circle(self.picture, at, max(3, round(9 * self.unit)), colour, max(1, round(self.unit)), cv2.LINE_AA)
 
-    def text(self, words: str, middle_m: Vector) -> None:
+    def text(self, words: str, middle_m: Vector, share: float = 0.7) -> None:
         at = self._pixel(middle_m)
         if at is None:
             return
-        size = 0.7 * self.unit
+        size = share * self.unit
         (width, height), _ = cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, size, 1)
         self._write(words, (at[0] - width // 2, at[1] + height // 2), size)
 

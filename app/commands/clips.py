@@ -15,9 +15,10 @@ from app.settings import load_settings
 from app.store.database import check_database, database_exists, opened
 from app.store.log import ClipFile, check_shot, identify_clip, store_reading, table_of
 from app.telling.words import AttemptWords, tell_attempt
+from calibration.accuracy import place_accuracy
 from calibration.camera import Setup
 from calibration.errors import InputError
-from calibration.table import Vector
+from calibration.table import Table, Vector
 from vision.reading import Reading
 from vision.shot import Shot, load_shot
 
@@ -180,11 +181,25 @@ def tell_setup(found: Setup) -> list[str]:
         f"The model fits to {camera.residual_px:.2f} px; a pixel is {camera.mm_per_px(table):.1f} mm, the camera looks "
         f"down at {camera.elevation_deg(table):.0f} degrees.",
     ]
+    told = place_accuracy(found)
+    if told is not None:
+        sentences.append(
+            f"It places a ball to {1000 * told.mean_sd_m:.2f} mm (standard deviation), at worst to "
+            f"{1000 * told.worst_sd_m:.2f} mm, {_where(told.worst_at_m, table)}."
+        )
     names = {"focal": "focal length", "centre": "centre of the lens", "height": "camera's height"}
     unknown = [names.get(name, name) for name, told in camera.determined.items() if not told]
     if unknown:
         sentences.append(f"This view does not tell the {', '.join(unknown)}; the usual values were taken.")
     return sentences
+
+
+def _where(place_m: Vector, table: Table) -> str:
+    """About where on the table a place is, in words."""
+    x, y = place_m / [table.length_m, table.width_m]
+    along = "at the head" if x < 1 / 3 else "at the foot" if x > 2 / 3 else "midway along"
+    across = "near the right side rail" if y < 1 / 3 else "near the left side rail" if y > 2 / 3 else "in the middle"
+    return f"{along} {across}"
 
 
 def check_head(head: str | None) -> None:

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import shutil
 import socket
 import sys
@@ -20,7 +21,7 @@ from app.command_line import main
 from app.commands.serving import listen
 from app.store.log import store_reading
 from app.store.log_views import list_attempts, list_sessions
-from calibration.camera import Camera, Setup
+from calibration.camera import PARAMETERS, Camera, Setup
 from calibration.errors import InputError
 from tests.app.conftest import clip
 from tests.app.scenario import KICK, TABLE, attempt, reading
@@ -74,7 +75,16 @@ def reader(monkeypatch: pytest.MonkeyPatch) -> types.ModuleType:
     camera = Camera(
         1920, 1080, 1500.0, (959.5, 539.5), 0.0, 0.0, np.diag([1.0, -1.0, -1.0]), np.array([1.27, 0.6, 2.4])
     )
-    setup = Setup(TABLE, "left", replace(camera, residual_px=0.4, determined={"focal": False, "distortion": True}))
+    setup = Setup(
+        TABLE,
+        "left",
+        replace(
+            camera,
+            residual_px=0.4,
+            determined={"focal": False, "distortion": True},
+            covariance=1e-8 * np.eye(len(PARAMETERS)),
+        ),
+    )
 
     def read_clip(path: Path, shot: Any, **rest: Any) -> Any:
         if getattr(fake, "fails", None):
@@ -158,6 +168,7 @@ def test_setting_up_and_reading_with_the_camera(
     result = run("setup", film, "--camera", camera, "--still", still)
     assert result.exit_code == 0, result.output
     assert "does not tell the focal length" in result.stdout
+    assert re.search(r"places a ball to \d\.\d\d mm .*, at worst to \d\.\d\d mm, at the \w+", result.stdout)
     assert still.read_bytes().startswith(b"\x89PNG")
     assert run("read", film, "--shot", shot, "--camera", camera).exit_code == 0
     assert reader.seen["setup"].table == TABLE

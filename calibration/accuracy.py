@@ -1,0 +1,48 @@
+"""How well a camera places a ball, over the table: the part of the error that comes from the registration."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Matrix, Setup
+from calibration.table import Vector
+
+# Places at which the table is looked at, along it and across it.
+ALONG, ACROSS = 17, 9
+
+
+@dataclass(frozen=True)
+class PlaceAccuracy:
+    """Standard deviation of a ball's place in the direction in which it is worst known, metres: its mean (root mean
+    square) over the table, and the largest with where it is."""
+
+    mean_sd_m: float
+    worst_sd_m: float
+    worst_at_m: Vector
+
+
+def place_sd_m(setup: Setup, places_m: Matrix) -> Vector:
+    """Standard deviations (n,), metres, of balls at places (n, 2), in the direction in which each is worst known.
+
+    NaN for a camera without a covariance.
+    """
+    camera, radius = setup.camera, setup.table.ball_radius_m
+    if not np.isfinite(camera.covariance).all() or not camera.covariance.any():
+        return np.full(len(places_m), np.nan)
+    pixels = camera.project(np.column_stack([places_m, np.full(len(places_m), radius)]))
+    sensitivity = camera.plane_sensitivity(pixels, radius)
+    covariance = np.einsum("nij,jk,nlk->nil", sensitivity, camera.covariance, sensitivity)
+    return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(covariance)[:, -1], 0.0)))
+
+
+def place_accuracy(setup: Setup) -> PlaceAccuracy | None:
+    """Mean and worst over all places that a ball can take; None for a camera without a covariance."""
+    table, o = setup.table, setup.table.track_offset_m
+    along = np.linspace(o, table.length_m - o, ALONG)
+    across = np.linspace(o, table.width_m - o, ACROSS)
+    places = np.array([(x, y) for x in along for y in across])
+    sd = place_sd_m(setup, places)
+    if not np.isfinite(sd).all():
+        return None
+    worst = int(np.argmax(sd))
+    return PlaceAccuracy(float(np.sqrt(np.mean(sd**2))), float(sd[worst]), places[worst])
