@@ -160,7 +160,8 @@ def find_moves(clip: Clip) -> list[Move]:
             continue
         until_s = glances[min(k + 1, len(glances) - 1)].time_s
         between = [watch.place(frame) for frame in clip.frames_between(before.time_s, until_s)]
-        from_s, until_s = _when([g for g in between if g is not None], before.shift_px, settled, limit)
+        seen = [before, *(g for g in between if g is not None)]
+        from_s, until_s = _when(seen, before.shift_px, settled, limit)
         # With no frame in between that lies neither here nor there, it went step by step.
         moves.append(Move(from_s, until_s, until_s <= from_s, _difference(settled, level)))
     return moves
@@ -223,10 +224,12 @@ def _when(between: Sequence[Glance], old: Shift, new: Shift, limit_px: float) ->
     times = np.array([g.time_s for g in between])
     was = np.array([_apart(g.shift_px, old) <= limit_px for g in between])
     stays = np.array([_apart(g.shift_px, new) <= limit_px for g in between])
-    first = int(np.flatnonzero(was).max(initial=0))
-    for k in np.flatnonzero(stays).tolist():
-        if k >= first and stays[(times >= times[k]) & (times <= times[k] + STAY_S)].all():
-            return float(times[min(first, k)]), float(times[k])
+    # A picture that shakes comes by where it was, and where it will be, without staying there.
+    rested = [k for k, t in enumerate(times) if was[(times >= t - STAY_S) & (times <= t)].all()]
+    first = max(rested, default=0)
+    for k in range(first, len(times)):
+        if stays[(times >= times[k]) & (times <= times[k] + STAY_S)].all():
+            return float(times[first]), float(times[k])
     return float(times[first]), float(times[-1])
 
 

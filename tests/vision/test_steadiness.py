@@ -122,7 +122,7 @@ def test_shaking_is_part_of_the_knock(tmp_path: Path) -> None:
     def place(t: float) -> tuple[float, float, float]:
         if t < 12.25:
             return 0.0, 0.0, 0.0
-        shake = 4 * np.cos(12 * (t - 12.25)) if t < 13.05 else 0.0
+        shake = 6 * np.cos(12 * (t - 12.25)) if t < 13.05 else 0.0
         return 3.0 + shake, 0.0, 0.0
 
     moves = film(tmp_path / "shake.mp4", place)
