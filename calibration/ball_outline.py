@@ -2,10 +2,11 @@
 
 The place of steepest change is biased: the limb of a bright ball is dim, that of a dark one catches the cloth's light,
 the cloth beside it stands in the ball's shadow, and all of it is blurred by about a pixel. So the profile itself is
-modelled, ray by ray in linear light: inside, a level and the limb's fall of light (the root of 1 - s^2, s being the
-share of the radius: a matt sphere lit from the camera's side); outside, a level and a slope; both cut at the outline of
-a sphere that lies on the cloth, then blurred. The levels are linear unknowns and drop out (variable projection: Golub &
-Pereyra, SIAM J. Numer. Anal. 10, 1973); place, radius and blur are found over all rays at once.
+modelled, ray by ray in nearly linear light (``outline_light``): inside, a level and the limb's fall of light (the root
+of 1 - s^2, s being the share of the radius: a matt sphere lit from the camera's side); outside, a level and a slope;
+both cut at the outline of a sphere that lies on the cloth, then blurred. The levels are linear unknowns and drop out
+(variable projection: Golub & Pereyra, SIAM J. Numer. Anal. 10, 1973, cited from memory); place, radius and blur are
+found over all rays at once.
 """
 
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ LEAST_REACH_PX, MOST_REACH_PX = 2.5, 7.0
 USUAL_BLUR_PX, BLUR_SD_PX = 0.65, 0.15
 BLUR_RANGE_PX = (0.3, 2.0)
 REWEIGHTINGS = 3
+# Between encoded values (1) and linear light (2.2): see ``outline_light``.
 LIGHT_EXPONENT = 1.3
 # Noise of a picture with its compression, a share of white in encoded values; how far the model of the profile is off,
 # as a share of the contrast; a sector that misfits by more than so many times both counts half.

@@ -102,7 +102,7 @@ def register(
             f"the camera stands only {elevation:.0f} degrees above the cloth; mount it higher, at least 35 degrees."
         )
     camera, side = place_head(fit.camera, table, rotation_deg, head)
-    return Setup(table, side, camera)
+    return Setup(table, side, camera, automatic=corners_px is None)
 
 
 def _middling(table: Table | None) -> Table:

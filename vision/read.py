@@ -72,7 +72,7 @@ def read_clip(
     InputError : the film cannot be read, shows no table, or does not fit ``table``, ``head`` or ``setup``.
     """
     with open_clip(path) as clip:
-        automatic = setup is None
+        automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
         attempts, others = _read_frames(clip, stands.parts, shot, progress)
         setup = stands.setup

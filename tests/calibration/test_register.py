@@ -129,8 +129,16 @@ def test_clicked_corners_of_five_pixels_error_are_enough() -> None:
     clicks = still.camera.project(np.array(noses)) + np.random.default_rng(6).uniform(-5, 5, (4, 2))
     setup = register([still.picture], rotation_deg=90, table=NINE, head=None, corners_px=clicks[::-1])
     check(still, setup.camera)
+    assert not setup.automatic
     with pytest.raises(InputError, match="order round the table"):
         register([still.picture], rotation_deg=90, table=NINE, head=None, corners_px=clicks[[0, 2, 1, 3]])
+
+
+def test_corners_given_where_no_table_is() -> None:
+    rug = pictures_without_a_table()["rug"]
+    corners = np.array([[140, 90], [520, 90], [520, 280], [140, 280]])
+    with pytest.raises(InputError, match="between the corners given"):
+        register([rug], rotation_deg=0, table=NINE, head=None, corners_px=corners)
 
 
 def pictures_without_a_table() -> dict[str, np.ndarray]:
