@@ -28,13 +28,13 @@ MOST_SHIFT_PX = 0.7
 # Pictures are compared at this size at most.
 COMPARED_PX = 1000
 MOST_CORNERS, LEAST_CORNERS = 300, 12
-CORNER_QUALITY = 0.01
+CORNER_QUALITY = 0.004
 LEAST_SHARE = 0.3
 # Light that changes by less than this does not disturb the comparison.
 LEAST_GAIN = 0.03
 # Corners that go with the whole picture do so within this, and within this share of its move (a lens bends it).
 AGREE_PX, AGREE_SHARE = 0.5, 0.04
-LEAST_MISFIT_PX = 0.1
+LEAST_MISFIT_PX = 0.4
 # A picture that stays for this long has come to rest.
 STAY_S = 0.4
 # When nothing of the first picture is found again, another view begins, this far from it for all we know.
