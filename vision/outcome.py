@@ -30,6 +30,8 @@ LAUNCH_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.006, 0.0003
 UNDER_WAY_MPS, SHORT_OF_TARGET_M = 0.12, 0.08
 # A sighting this close to the end of the film is its last.
 FILM_ENDS_S = 0.1
+# A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
+BOUND_WITHIN_M = 0.12
 # On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
 CARRIED_ON_SD = 0.002
 
@@ -56,7 +58,11 @@ def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attem
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
     miss, miss_sd, per_rad = _miss(ball, leg, target, shot, table, _target_moves(shot, table, target_m, bias_m))
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
-    if outcome == "missed" and ball is not None and _undecided(stroke, ball, leg, target_name, target, flags):
+    if (
+        outcome == "missed"
+        and ball is not None
+        and _undecided(stroke, shot, table, ball, leg, target_name, target, flags)
+    ):
         outcome = "unclear"
         flags = [flag for flag in flags if flag != "stopped_short"] + ["path_lost"]
     if stroke.hidden_s > HIDDEN_START_S:
@@ -214,7 +220,14 @@ def _outcome(
 
 
 def _undecided(
-    stroke: Stroke, ball: RailBall, leg: int | None, target_name: str | None, target: Vector | None, flags: list[str]
+    stroke: Stroke,
+    shot: Shot,
+    table: Table,
+    ball: RailBall,
+    leg: int | None,
+    target_name: str | None,
+    target: Vector | None,
+    flags: list[str],
 ) -> bool:
     """Whether the ball was lost from view, or the film ended, before the shot was decided."""
     if {"wrong_rails", "wrong_ball_first", "wrong_pocket"} & set(flags):
@@ -228,13 +241,23 @@ def _undecided(
         return float(ahead) > SHORT_OF_TARGET_M and _under_way(ball.run)
     # The target ball was hit and may yet drop when the film ends.
     hit = stroke.others.get(target_name) if target_name is not None else None
-    return hit is not None and hit.legs[-1].t[-1] > stroke.end_s - FILM_ENDS_S and _under_way(hit)
+    if hit is None or hit.legs[-1].t[-1] < stroke.end_s - FILM_ENDS_S or not _under_way(hit):
+        return False
+    return shot.target_pocket is None or _bound_for(hit.legs[-1], table.mouth_m(shot.target_pocket))
 
 
 def _heading(leg: Path) -> Vector:
     """Direction, (2,), of a leg as it ends."""
     velocity = motion_at(leg, float(leg.t[-1])).velocity_mps
     return velocity / max(float(np.hypot(*velocity)), 1e-9)
+
+
+def _bound_for(leg: Path, place_m: Vector) -> bool:
+    """Whether a ball last ran towards a place closely enough that it may get there."""
+    ahead = place_m - leg.xy[-1]
+    heading = _heading(leg)
+    along = float(ahead @ heading)
+    return along > 0 and float(np.hypot(*(ahead - along * heading))) < BOUND_WITHIN_M
 
 
 def _under_way(run: Run) -> bool:
