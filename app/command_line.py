@@ -6,10 +6,11 @@ import typer
 from rich.console import Console
 from typer.core import TyperGroup
 
-from app.commands.clips import read, setup
 from app.commands.demonstration import demo
 from app.commands.fits import export, fit
+from app.commands.reading import read
 from app.commands.serving import serve
+from app.commands.setup import setup
 from app.commands.terminal import grid
 from app.settings import load_settings, settings_table
 from app.version import program_version

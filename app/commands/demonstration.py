@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from app.commands.clips import log_reading, print_reading, read_film
+from app.commands.reading import log_reading, print_reading, read_film
 from app.commands.serving import serve_log
 from app.commands.terminal import check_writable, progress, say, write_text
 from app.settings import load_settings
