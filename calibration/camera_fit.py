@@ -190,7 +190,7 @@ def fit_camera(
         replace(
             camera,
             covariance=covariance,
-            determined=_determined(camera, covariance),
+            determined=what_is_determined(camera, covariance),
             residual_px=float(1.4826 * np.median(np.abs(residual * problem.sd_px))),
         ),
         cost,
@@ -262,7 +262,7 @@ def _rescaled(lines: Sequence[LinePoints], residual: Vector) -> list[LinePoints]
     return out
 
 
-def _determined(camera: Camera, covariance: Matrix) -> dict[str, bool]:
+def what_is_determined(camera: Camera, covariance: Matrix) -> dict[str, bool]:
     """What the view told: a quantity counts as determined when its sd fell under half of its prior's."""
     sd = np.sqrt(np.diag(covariance))
     centre = CENTRE_SD_SHARE * max(camera.width, camera.height)
