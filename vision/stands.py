@@ -45,12 +45,33 @@ class Stands:
     warnings: tuple[str, ...]
 
 
-def longest_stand(clip: Clip, table: str, head: str | None, corners_px: Vector | None = None) -> tuple[Setup, Frame]:
-    """The camera of a clip where it stood longest, and a still from then."""
+@dataclass(frozen=True)
+class Part:
+    """A part of a clip in which the camera stood still: from and until when, and stills spread over it."""
+
+    from_s: float
+    until_s: float
+    stills: tuple[Frame, ...]
+
+
+def longest_part(clip: Clip) -> Part:
+    """Where the camera of a clip stood longest."""
     moves = find_moves(clip)
     part = _by_length(clip, moves)[0]
-    stills = _stills(clip, moves, part)
-    return _registered(clip, stills, table, head, corners_px), stills[0]
+    from_s = moves[part - 1].until_s if part else clip.start_s
+    until_s = moves[part].from_s if part < len(moves) else clip.start_s + clip.duration_s
+    return Part(from_s, until_s, tuple(_stills(clip, moves, part)))
+
+
+def register_part(clip: Clip, part: Part, table: str, head: str | None, corners_px: Vector | None = None) -> Setup:
+    """The camera in a part of a clip; ``corners_px`` are pixels of the upright picture. Raises InputError."""
+    return _registered(clip, part.stills, table, head, corners_px)
+
+
+def longest_stand(clip: Clip, table: str, head: str | None, corners_px: Vector | None = None) -> tuple[Setup, Frame]:
+    """The camera of a clip where it stood longest, and a still from then."""
+    part = longest_part(clip)
+    return register_part(clip, part, table, head, corners_px), part.stills[0]
 
 
 def learn_stands(

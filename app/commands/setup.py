@@ -4,8 +4,11 @@ from pathlib import Path
 from typing import Annotated
 
 import cv2
+import numpy as np
 import typer
+from numpy.typing import NDArray
 
+from app.commands.checking import check_tapes, print_check, run_check
 from app.commands.corners import read_corners
 from app.commands.table_options import Corners, HeadSide, TableName, check_head
 from app.commands.terminal import check_clip, check_writable, say, waiting
@@ -20,32 +23,75 @@ def setup(
     table: TableName = "auto",
     head: HeadSide = None,
     corners: Corners = None,
-    camera: Annotated[Path | None, typer.Option(help="Save the camera to this file.")] = None,
+    camera: Annotated[
+        Path | None,
+        typer.Option(help="Save the camera to this file. With --check: a camera file that is there is checked."),
+    ] = None,
     still: Annotated[Path | None, typer.Option(help="Save a still with the model drawn over it (PNG or JPEG).")] = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="Check the camera by the balls at rest; exit code 1 if they contradict it.")
+    ] = False,
+    tape: Annotated[
+        list[float] | None,
+        typer.Option(help="With --check: the distance of two balls' centres by a tape, in metres; as often as wanted."),
+    ] = None,
+    json_out: Annotated[
+        Path | None, typer.Option("--json", help="With --check: write what was found to this file.")
+    ] = None,
 ) -> None:
     """Register the camera over the table, once; save it and a still to check it by."""
     from vision.read import setup_clip
 
     places = read_corners(corners)
+    if not check and (tape or json_out is not None):
+        raise InputError("--tape and --json belong to the check; add --check.")
+    check_tapes(tape or [])
     check_clip(clip)
     check_head(head)
-    check_writable(camera)
+    known = _camera_to_check(camera, table, head, corners) if check and camera is not None else None
+    if known is None:
+        check_writable(camera)
     check_picture(still)
-    with waiting("Looking for the table"):
-        found, picture = setup_clip(clip, table=table, head=head, corners_px=places)
-    if camera is not None:
+    check_writable(json_out)
+    if check:
+        checked = run_check(clip, table=table, head=head, corners_px=places, setup=known, tapes_m=tape or [])
+        found, picture = checked.setup, checked.still
+    else:
+        with waiting("Looking for the table"):
+            found, picture = setup_clip(clip, table=table, head=head, corners_px=places)
+    if known is not None:
+        say(f"Checking the camera saved in {camera}; it is left as it is.")
+    elif camera is not None:
         found.save(camera)
         say(f"Camera saved to {camera}.")
     if still is not None:
-        done, encoded = cv2.imencode(still.suffix, picture)
-        if not done:
-            raise InputError(f"{still}: the still cannot be encoded; use a name that ends in .png or .jpg.")
-        try:
-            still.write_bytes(encoded.tobytes())
-        except OSError as error:
-            raise InputError(f"{still}: this output cannot be written ({error.strerror}).") from error
+        write_still(still, picture)
         say(f"Still saved to {still}: the drawn noses, pockets and sights must lie on the table's own.")
     say(*tell_setup(found))
+    if check:
+        print_check(checked, json_out)
+
+
+def _camera_to_check(camera: Path, table: str, head: str | None, corners: str | None) -> Setup | None:
+    """The camera in a file that is there already; None when it is still to be made."""
+    if not camera.exists():
+        return None
+    if table != "auto" or head is not None or corners is not None:
+        raise InputError(
+            f"--table, --head and --corners are for finding the camera, and {camera} holds one found before; "
+            "leave them out, or give --camera a name that is not taken."
+        )
+    return Setup.load(camera)
+
+
+def write_still(path: Path, picture: NDArray[np.uint8]) -> None:
+    done, encoded = cv2.imencode(path.suffix, picture)
+    if not done:
+        raise InputError(f"{path}: the still cannot be encoded; use a name that ends in .png or .jpg.")
+    try:
+        path.write_bytes(encoded.tobytes())
+    except OSError as error:
+        raise InputError(f"{path}: this output cannot be written ({error.strerror}); choose another place.") from error
 
 
 def tell_setup(found: Setup) -> list[str]:
