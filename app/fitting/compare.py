@@ -18,7 +18,7 @@ from app.fitting.attempts_csv import AttemptRow
 from app.fitting.convergence import blind
 from app.fitting.evidence import gather
 from app.fitting.likelihood import Observations
-from app.fitting.scatter import at_scatter, integrate_scatter, restricted_estimate
+from app.fitting.scatter import USUAL_SCATTER_RAD, at_scatter, best_start, integrate_scatter, restricted_estimate
 from calibration.table import Table, Vector
 from vision.shot import Shot
 
@@ -63,7 +63,7 @@ def compare(groups: Mapping[str, Sequence[AttemptRow]], table: Table, shot: Shot
     told: dict[str, Observations] = {}
     for name, rows in groups.items():
         obs = gather(rows, table, shot).observations
-        if len(obs) >= FEWEST_IN_GROUP and obs.measured.all() and not blind(obs):
+        if len(obs) >= FEWEST_IN_GROUP and obs.measured.all() and not blind(obs, best_start(obs, USUAL_SCATTER_RAD)):
             told[name] = obs
     k, n = len(told), sum(len(obs) for obs in told.values())
     if k < 2:

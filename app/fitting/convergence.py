@@ -100,11 +100,12 @@ def converge(
     fewest = FEWEST if scatter_rad is None else 2
     if len(obs) < fewest:
         return refused(f"{len(obs)} usable attempts; a point needs at least {fewest}.", len(obs), q)
-    if blind(obs):
+    family = best_start(obs, USUAL_SCATTER_RAD)
+    if blind(obs, family):
         return refused(
             "all starts lie on one line of aim: move the ball to the side and shoot from there.", len(obs), q
         )
-    nodes = integrate_scatter(obs, prior) if scatter_rad is None else known_scatter(obs, scatter_rad)
+    nodes = integrate_scatter(obs, prior, family) if scatter_rad is None else known_scatter(obs, scatter_rad)
     spread = restricted_estimate(obs, nodes, prior)
     best = at_scatter(obs, nodes, spread)
     family = best.family[0]
@@ -150,13 +151,12 @@ def converge(
     )
 
 
-def blind(obs: Observations) -> bool:
+def blind(obs: Observations, family: Vector) -> bool:
     """Whether the starts have no breadth across the line of aim, compared with what the attempts' spread could fake.
 
     Judged by the information on the inverse distance, direction fitted along, about parallel lines: at the fitted point
-    itself, spread alone can make a point of lines that are one line.
+    itself, spread alone can make a point of lines that are one line. ``family`` (2,) is the best at the usual scatter.
     """
-    family = best_start(obs, USUAL_SCATTER_RAD)
     reach = obs.reach_m
     across = lines.cross(np.broadcast_to(lines.unit(family[0]), obs.start_m.shape), obs.start_m)
     weight = 1 / np.maximum(rough_scatter(obs, family), obs.sd_rad) ** 2

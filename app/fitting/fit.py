@@ -189,7 +189,7 @@ def _speed_slope(evidence: Evidence, found: Convergence, prior: ScatterPrior | N
         or np.ptp(speed) < 0.1
     ):
         return None
-    return fit_term(evidence.observations, speed - speed.mean(), found.family, found.spread_rad, prior)
+    return fit_term(evidence.observations, speed - speed.mean(), found, prior)
 
 
 def _weights(evidence: Evidence, found: Convergence) -> tuple[RowWeight, ...]:

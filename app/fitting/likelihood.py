@@ -69,6 +69,13 @@ class Observations:
         return np.isnan(self.low_rad)
 
     @cached_property
+    def nuisance_pairs(self) -> tuple[NDArray[np.int_], NDArray[np.int_], Vector]:
+        """Pairs of nuisances that some row shares, first and second (p,), and the products of their columns (n, p)."""
+        touched = (self.nuisance_rad != 0).astype(np.float64)
+        first, second = np.nonzero(np.triu(touched.T @ touched))
+        return first, second, self.nuisance_rad[:, first] * self.nuisance_rad[:, second]
+
+    @cached_property
     def reach_m(self) -> float:
         """How far from the centre the farthest start lies."""
         return float(np.sqrt(np.max(np.sum(self.start_m**2, axis=1), initial=0.0)))
@@ -101,7 +108,7 @@ def row_terms(error_rad: Vector, variance: Vector, obs: Observations) -> tuple[V
     curvature = 1 / variance
     if obs.wrong_share > 0:
         right = weights(error_rad, variance, obs.wrong_share)
-        value = np.logaddexp(np.log(1 - obs.wrong_share) + value, np.log(obs.wrong_share / WRONG_RANGE_RAD))
+        value = _or_anywhere(value, right, obs.wrong_share)
         slope = slope * right
         curvature = np.asarray(curvature * right)
     if obs.measured.all():
@@ -124,11 +131,12 @@ def total_value(error_rad: Vector, variance: Vector, obs: Observations) -> Vecto
     k = obs.measured
     e, v = error_rad[..., k], variance[..., k]
     value = -0.5 * e**2 / v - 0.5 * np.log(2 * np.pi * v)
+    if obs.wrong_share > 0:
+        value = _or_anywhere(value, weights(e, v, obs.wrong_share), obs.wrong_share)
     sd = np.sqrt(variance[..., ~k])
     low, high = (error_rad[..., ~k] + obs.low_rad[~k]) / sd, (error_rad[..., ~k] + obs.high_rad[~k]) / sd
     interval = _interval_value(low, high, obs.outside[~k])
     if obs.wrong_share > 0:
-        value = np.logaddexp(np.log(1 - obs.wrong_share) + value, np.log(obs.wrong_share / WRONG_RANGE_RAD))
         interval = _or_even_chance(interval, obs.wrong_share)[0]
     total: Vector = value.sum(axis=-1) + interval.sum(axis=-1)
     return total
@@ -152,6 +160,13 @@ def _or_even_chance(log_probability: Vector, wrong_share: float) -> tuple[Vector
     right = np.log(1 - wrong_share) + log_probability
     total = np.logaddexp(right, np.log(wrong_share / 2))
     return total, np.exp(right - total)
+
+
+def _or_anywhere(log_density: Vector, right: Vector, wrong_share: float) -> Vector:
+    """Log-density of a measured row when a share of entries lies anywhere; ``right`` is its weight as a right entry."""
+    density: Vector = np.log(1 - wrong_share) + log_density - np.log(right)
+    # The weight is floored; far out only the even density is left.
+    return np.maximum(density, np.log(wrong_share / WRONG_RANGE_RAD))
 
 
 def weights(error_rad: Vector, variance: Vector, wrong_share: float) -> Vector:
@@ -200,6 +215,11 @@ class Solutions:
     value: Vector
     information: Vector
     reach_m: float
+
+    @property
+    def state(self) -> Vector:
+        """Families with their nuisances, (b, 2 + q)."""
+        return np.concatenate([self.family, self.nuisance], axis=1)
 
     @property
     def restricted(self) -> Vector:
@@ -283,16 +303,23 @@ def solve(
 def _expand(obs: Observations, state: Vector, variance: Vector) -> tuple[Vector, Vector, Vector]:
     """Value, gradient and information of the penalised log-likelihood at a batch of states."""
     z = state[:, 2:]
-    error, by_family = lines.expand(state[:, :2], obs.start_m, obs.bearing_unit)
-    columns = by_family
+    error, columns = lines.expand(state[:, :2], obs.start_m, obs.bearing_unit)
     if z.shape[1]:
         error = error - z @ obs.nuisance_rad.T
-        columns = np.empty((len(state), len(obs), state.shape[1]))
-        columns[:, :, :2], columns[:, :, 2:] = by_family, obs.nuisance_rad
     terms, slope, curvature = row_terms(error, variance, obs)
-    gradient = -np.matmul(slope[:, None, :], columns)[:, 0, :]
-    gradient[:, 2:] -= z
-    information = np.matmul((columns * curvature[:, :, None]).transpose(0, 2, 1), columns)
+    by_family = columns.swapaxes(-1, -2)
+    weighted = by_family * curvature[:, None, :]
+    gradient = np.empty(state.shape)
+    gradient[:, :2] = -np.matmul(by_family, slope[:, :, None])[:, :, 0]
+    gradient[:, 2:] = -slope @ obs.nuisance_rad - z
+    information = np.zeros((len(state), state.shape[1], state.shape[1]))
+    information[:, :2, :2] = np.matmul(weighted, columns)
+    information[:, :2, 2:] = np.matmul(weighted, obs.nuisance_rad)
+    information[:, 2:, :2] = information[:, :2, 2:].swapaxes(-1, -2)
+    # Turns of different clips share no row, so that most pairs of nuisances have nothing in common.
+    first, second, products = obs.nuisance_pairs
+    block = curvature @ products
+    information[:, 2 + first, 2 + second] = information[:, 2 + second, 2 + first] = block
     i = np.arange(2, state.shape[1])
     information[:, i, i] += 1.0
     value: Vector = terms.sum(axis=1) - 0.5 * np.sum(z * z, axis=1)

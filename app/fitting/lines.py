@@ -45,19 +45,26 @@ def residuals(family: Vector, start_m: Vector, bearing_unit: Vector) -> Vector:
     ``bearing_unit`` (n, 2) are unit vectors of the given bearings: the angle comes from cross and dot product, so that
     no bearing is special (359 and 1 degree are two apart).
     """
-    return _angle(sight_vectors(family, start_m), bearing_unit)
+    x, y = np.ascontiguousarray(start_m.T)
+    kappa = family[..., 1, None]
+    return _angle(
+        np.cos(family[..., 0])[..., None] - kappa * x, np.sin(family[..., 0])[..., None] - kappa * y, bearing_unit
+    )
 
 
 def expand(family: Vector, start_m: Vector, bearing_unit: Vector) -> tuple[Vector, Vector]:
     """Residuals (..., n) and the derivative of the needed bearing by (phi, kappa), shape (..., n, 2); the second
     column is in metres."""
-    u = unit(family[..., 0])[..., None, :]
-    w = u - family[..., 1, None, None] * start_m
-    squared = np.maximum(w[..., 0] ** 2 + w[..., 1] ** 2, NEAREST**2)
-    columns = np.empty(w.shape)
-    columns[..., 0] = (w[..., 0] * u[..., 0] + w[..., 1] * u[..., 1]) / squared
-    columns[..., 1] = (u[..., 1] * start_m[:, 0] - u[..., 0] * start_m[:, 1]) / squared
-    return _angle(w, bearing_unit), columns
+    cos_phi, sin_phi = np.cos(family[..., 0])[..., None], np.sin(family[..., 0])[..., None]
+    kappa = family[..., 1, None]
+    x, y = np.ascontiguousarray(start_m.T)
+    w_x, w_y = cos_phi - kappa * x, sin_phi - kappa * y
+    squared = np.maximum(w_x**2 + w_y**2, NEAREST**2)
+    # One parameter after the other in memory: that is how the fit multiplies them.
+    columns = np.empty((*w_x.shape[:-1], 2, len(x)))
+    columns[..., 0, :] = (w_x * cos_phi + w_y * sin_phi) / squared
+    columns[..., 1, :] = (sin_phi * x - cos_phi * y) / squared
+    return _angle(w_x, w_y, bearing_unit), columns.swapaxes(-1, -2)
 
 
 def jacobian(family: Vector, start_m: Vector) -> Vector:
@@ -65,9 +72,9 @@ def jacobian(family: Vector, start_m: Vector) -> Vector:
     return expand(family, start_m, start_m)[1]
 
 
-def _angle(w: Vector, bearing_unit: Vector) -> Vector:
-    dot = w[..., 0] * bearing_unit[:, 0] + w[..., 1] * bearing_unit[:, 1]
-    angle: Vector = np.arctan2(cross(w, bearing_unit), dot)
+def _angle(w_x: Vector, w_y: Vector, bearing_unit: Vector) -> Vector:
+    b_x, b_y = np.ascontiguousarray(bearing_unit.T)
+    angle: Vector = np.arctan2(w_x * b_y - w_y * b_x, w_x * b_x + w_y * b_y)
     return angle
 
 

@@ -75,7 +75,7 @@ def judge(
     quadratic = ((across - middle) / half) ** 2
     taken_up = np.linalg.lstsq(columns * np.sqrt(weight)[:, None], quadratic * np.sqrt(weight), rcond=None)[0]
     column = quadratic - columns @ taken_up
-    term = fit_term(obs, column, found.family, found.spread_rad, prior)
+    term = fit_term(obs, column, found, prior)
     envelope = _envelope(found.family, term, taken_up, (middle, half), obs.start_m.mean(axis=0), centre_m)
     return _verdict(term, np.abs(column), margin_rad, np.abs(miss_per_rad_m), envelope)
 

@@ -12,7 +12,9 @@ scatter tends to nothing) it turns into the chi-square region by itself, which t
 rule.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from math import hypot, pi
 
 import numpy as np
@@ -25,10 +27,11 @@ from calibration.table import Vector
 
 CONFIDENCE = 0.95
 RAYS = 72
-# The outline is looked for out to this many times the linear ellipse's radius.
-FARTHEST = 25.0
-BRACKETS = 14
-REFINEMENTS = 7
+# The outline is looked for at these multiples of the linear ellipse's radius.
+BRACKETS = (0.5, 0.95, 1.1, 1.5, 2.2, 3.2, 4.5, 6.5, 9.0, 13.0, 18.0, 25.0)
+# Steps from a bracket to the outline at most, and how near in the logarithm of the p-value is near enough.
+REFINEMENTS = 9
+CLOSE = 2e-4
 
 
 @dataclass(frozen=True)
@@ -57,63 +60,73 @@ def ellipse_of(covariance_m2: Vector, scale_squared: float, confidence: float = 
 
 
 def p_values(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
-    """How plausible families (r, 2) are, in [0, 1], shape (r,).
+    """How plausible families (r, 2) are, in [0, 1], shape (r,)."""
+    return plausibility(obs, nodes)(families)
+
+
+def plausibility(obs: Observations, nodes: ScatterNodes) -> Callable[[Vector], Vector]:
+    """The function that gives ``p_values``; whoever asks many times makes it once.
 
     Of measured rows, each counts with the weight that it has in the best fit of the node (1 unless wrong entries are
     allowed for), which leaves a quadratic in the errors and the nuisances.
     """
-    best = nodes.solutions
     if obs.measured.all():
-        precision = _precision(obs, nodes)
-        drop = _squares(obs, precision, lines.residuals(families, obs.start_m, obs.bearing_unit)[:, None, :])
-        drop -= _squares(obs, precision, lines.residuals(best.family, obs.start_m, obs.bearing_unit)[None])
-        drop *= 0.5
+        drops = _quadratic_drops(obs, nodes)
     elif not obs.nuisance_rad.shape[1]:
-        error = lines.residuals(families, obs.start_m, obs.bearing_unit)[:, None, :]
-        variance = np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
-        shape = (len(families), len(variance), len(obs))
-        drop = best.value - total_value(np.broadcast_to(error, shape), np.broadcast_to(variance, shape), obs)
+        drops = partial(_drops_alone, obs, nodes)
     else:
-        r, j = len(families), len(nodes.weight)
-        held = solve(
-            obs,
-            np.tile(nodes.scatter_rad, r),
-            np.repeat(families, j, axis=0),
-            np.tile(best.nuisance, (r, 1)),
-            held=(0, 1),
-            tolerance=1e-4,
-        )
-        drop = best.value - held.value.reshape(r, j)
-    p: Vector = np.exp(-np.maximum(drop, 0.0)) @ nodes.weight
+        drops = partial(_drops_with_nuisances, obs, nodes)
+
+    def p(families: Vector) -> Vector:
+        value: Vector = np.exp(-np.maximum(drops(families), 0.0)) @ nodes.weight
+        return value
+
     return p
 
 
-def _precision(obs: Observations, nodes: ScatterNodes) -> Vector:
-    """One over the variance of each row at each node, (j, n), wrong entries' weights included."""
-    variance = np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
-    if obs.wrong_share == 0:
-        return 1 / variance
+def _quadratic_drops(obs: Observations, nodes: ScatterNodes) -> Callable[[Vector], Vector]:
     best = nodes.solutions
-    error = lines.residuals(best.family, obs.start_m, obs.bearing_unit) - best.nuisance @ obs.nuisance_rad.T
-    return np.asarray(weights(error, variance, obs.wrong_share) / variance)
-
-
-def _squares(obs: Observations, precision: Vector, residual: Vector) -> Vector:
-    """Weighted squares of residuals (r, 1, n) or (1, j, n), nuisances at their best, shape (r, j) or (1, j)."""
-    if residual.shape[1] == 1:
-        squares = residual[:, 0, :] ** 2 @ precision.T
-    else:
-        squares = np.sum(residual**2 * precision, axis=2)
-    q = obs.nuisance_rad.shape[1]
-    if q:
+    here = lines.residuals(best.family, obs.start_m, obs.bearing_unit)
+    precision = 1 / np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+    if obs.wrong_share > 0:
+        precision *= weights(here - best.nuisance @ obs.nuisance_rad.T, 1 / precision, obs.wrong_share)
+    least = np.sum(here**2 * precision, axis=1)
+    scaled: Vector | None = None
+    if obs.nuisance_rad.shape[1]:
+        # What the nuisances take up: Woodbury's identity, in Cholesky's form so that it is one sum of squares.
         scaled = precision[:, :, None] * obs.nuisance_rad
-        inner = obs.nuisance_rad.T @ scaled + np.eye(q)
-        pulls = (residual[:, 0] @ scaled) if residual.shape[1] == 1 else (residual[0][:, None, :] @ scaled)
-        squares = (
-            squares - np.sum(pulls * np.linalg.solve(inner, pulls.transpose(0, 2, 1)).transpose(0, 2, 1), axis=2).T
-        )
-    result: Vector = squares
-    return result
+        inner = np.linalg.cholesky(obs.nuisance_rad.T @ scaled + np.eye(obs.nuisance_rad.shape[1]))
+        scaled = np.linalg.solve(inner, scaled.swapaxes(1, 2)).swapaxes(1, 2)
+        least = least - np.sum(np.matmul(here[:, None, :], scaled) ** 2, axis=(1, 2))
+
+    def drops(families: Vector) -> Vector:
+        residual = lines.residuals(families, obs.start_m, obs.bearing_unit)
+        squares = residual**2 @ precision.T
+        if scaled is not None:
+            squares = squares - np.sum(np.matmul(residual, scaled) ** 2, axis=2).T
+        return 0.5 * (squares - least)
+
+    return drops
+
+
+def _drops_alone(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
+    error = lines.residuals(families, obs.start_m, obs.bearing_unit)[:, None, :]
+    variance = np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+    shape = (len(families), len(variance), len(obs))
+    return nodes.solutions.value - total_value(np.broadcast_to(error, shape), np.broadcast_to(variance, shape), obs)
+
+
+def _drops_with_nuisances(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
+    best, r, j = nodes.solutions, len(families), len(nodes.weight)
+    held = solve(
+        obs,
+        np.tile(nodes.scatter_rad, r),
+        np.repeat(families, j, axis=0),
+        np.tile(best.nuisance, (r, 1)),
+        held=(0, 1),
+        tolerance=1e-4,
+    )
+    return best.value - held.value.reshape(r, j)
 
 
 def scale_squared(nodes: ScatterNodes, covariance: Vector, confidence: float = CONFIDENCE) -> float:
@@ -149,17 +162,18 @@ def outline(
     step = (np.linalg.cholesky(covariance) @ np.stack([np.cos(angle), np.sin(angle)])).T * np.sqrt(scale)
     level = np.log(1 - confidence)
 
+    p = plausibility(obs, nodes)
+
     def height(radius: Vector, rows: NDArray[np.int64]) -> Vector:
         away = radius[:, None] * step[rows]
-        p = p_values(obs, nodes, family + away)
         # A direction more than a right angle off is no aim at the same shot: whatever the wrapped residual says.
-        return np.where(np.abs(away[:, 0]) > pi / 2, np.inf, np.log(np.maximum(p, 1e-300)) - level)
+        found = np.log(np.maximum(p(family + away), 1e-300)) - level
+        return np.where(np.abs(away[:, 0]) > pi / 2, np.inf, found)
 
-    radii = np.geomspace(0.3, FARTHEST, BRACKETS)
     inner, outer = np.zeros(rays), np.full(rays, np.nan)
     inner_height, outer_height = np.full(rays, -level), np.full(rays, np.nan)
     open_ = np.arange(rays)
-    for radius in radii:
+    for radius in BRACKETS:
         found = height(np.full(len(open_), radius), open_)
         out = found < 0
         outer[open_[out]], outer_height[open_[out]] = radius, found[out]
@@ -169,15 +183,19 @@ def outline(
             break
     if len(open_) or not np.isfinite(inner_height).all():
         return None
-    every = np.arange(rays)
+    rest = np.arange(rays)
     for k in range(REFINEMENTS):
         # Straight-line guesses (in radius squared, where a quadratic drop is straight), a bisection every third time.
-        share = inner_height / (inner_height - outer_height) if k % 3 != 2 else np.full(rays, 0.5)
-        middle = np.sqrt(inner**2 + np.clip(share, 0.02, 0.98) * (outer**2 - inner**2))
-        found = height(middle, every)
+        a, b = inner_height[rest], outer_height[rest]
+        share = a / (a - b) if k % 3 != 2 else np.full(len(rest), 0.5)
+        middle = np.sqrt(inner[rest] ** 2 + np.clip(share, 0.02, 0.98) * (outer[rest] ** 2 - inner[rest] ** 2))
+        found = height(middle, rest)
         out = found < 0
-        outer, outer_height = np.where(out, middle, outer), np.where(out, found, outer_height)
-        inner, inner_height = np.where(out, inner, middle), np.where(out, inner_height, found)
+        outer[rest[out]], outer_height[rest[out]] = middle[out], found[out]
+        inner[rest[~out]], inner_height[rest[~out]] = middle[~out], found[~out]
+        rest = rest[np.abs(found) > CLOSE]
+        if not len(rest):
+            break
     share = inner_height / (inner_height - outer_height)
     radius = np.sqrt(inner**2 + share * (outer**2 - inner**2))
     ring = family + radius[:, None] * step

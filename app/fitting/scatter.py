@@ -111,9 +111,11 @@ def known_scatter(obs: Observations, scatter_rad: float) -> ScatterNodes:
     return ScatterNodes(one, np.ones(1), solve(obs, one, family[None]))
 
 
-def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterNodes:
-    """Weighted nodes of the scatter; ``prior`` None stands for the reference prior."""
-    family = best_start(obs, USUAL_SCATTER_RAD)
+def integrate_scatter(obs: Observations, prior: ScatterPrior | None, family: Vector | None = None) -> ScatterNodes:
+    """Weighted nodes of the scatter; ``prior`` None stands for the reference prior. ``family`` (2,) is the best one at
+    the usual scatter, if it is known already."""
+    if family is None:
+        family = best_start(obs, USUAL_SCATTER_RAD)
     if rough_scatter(obs, family) > 3 * USUAL_SCATTER_RAD:
         family = best_start(obs, rough_scatter(obs, family))
     middle = log(rough_scatter(obs, family) if prior is None else prior.middle_rad)
@@ -124,16 +126,16 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterN
         # The scatter may be next to nothing beside the stated errors.
         lowest = min(lowest, log(float(obs.sd_rad.min()) * NOTHING_BESIDE))
     coarse = np.linspace(lowest, middle + above, COARSE_NODES)
-    families = np.tile(family, (COARSE_NODES, 1))
-    solutions, score = _scores(obs, coarse, families, prior, COARSE_TOLERANCE, COARSE_STEPS)
+    begin = np.concatenate([family, np.zeros(obs.nuisance_rad.shape[1])])
+    solutions, score = _scores(obs, coarse, begin, prior, COARSE_TOLERANCE, COARSE_STEPS)
     low = coarse[max(int(np.flatnonzero(score > score.max() - REACH[0])[0]) - 1, 0)]
     high = coarse[min(int(np.flatnonzero(score > score.max() - REACH[1])[-1]) + 1, COARSE_NODES - 1)]
     fine = np.linspace(low, high, next(count for most, count in NODES if freedom <= most))
     # From the likeliest family, not a neighbour's: at a small scatter a fit that believes a few rows only is a trap.
-    family = solutions.family[int(np.argmax(score))]
-    solutions, score = _scores(obs, fine, np.tile(family, (len(fine), 1)), prior, NODE_TOLERANCE)
+    begin, least = solutions.state[int(np.argmax(score))], float(score[0] - score.max())
+    solutions, score = _scores(obs, fine, begin, prior, NODE_TOLERANCE)
     score = score + log(fine[1] - fine[0])
-    if prior is None and bool((obs.sd_rad > 0).all()):
+    if prior is None and bool((obs.sd_rad > 0).all()) and least > -REACH[1]:
         nothing = solve(obs, np.array([LEAST_SD_RAD]), solutions.family[:1], tolerance=NODE_TOLERANCE)
         fine = np.append(log(LEAST_SD_RAD), fine)
         solutions, score = nothing.followed_by(solutions), np.append(nothing.restricted, score)
@@ -148,12 +150,14 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None) -> ScatterN
 def _scores(
     obs: Observations,
     log_scatter: Vector,
-    family: Vector,
+    begin: Vector,
     prior: ScatterPrior | None,
     tolerance: float,
     most_steps: int = 60,
 ) -> tuple[Solutions, Vector]:
-    solutions = solve(obs, np.exp(log_scatter), family, tolerance=tolerance, most_steps=most_steps)
+    """Best families and scores for a row of scatters, all begun at one family with its nuisances (2 + q,)."""
+    state = np.tile(begin, (len(log_scatter), 1))
+    solutions = solve(obs, np.exp(log_scatter), state[:, :2], state[:, 2:], tolerance=tolerance, most_steps=most_steps)
     density = reference_log_density(log_scatter, obs) if prior is None else prior.log_density(log_scatter)
     return solutions, solutions.restricted + density
 
@@ -200,18 +204,20 @@ def _summit(grid: Vector, values: Vector) -> float:
     return float(grid[k] + np.clip(shift, -1.0, 1.0) * (grid[1] - grid[0]))
 
 
-def nodes_near(obs: Observations, family: Vector, scatter_rad: float, prior: ScatterPrior | None) -> ScatterNodes:
-    """A few nodes round a scatter that is about known, (2,) being about the best family: enough for the best scatter of
-    a slightly different model, not for a region."""
-    middle = log(max(scatter_rad, rough_scatter(obs, family) / 8))
+def nodes_near(obs: Observations, begin: Vector, scatter_rad: float, prior: ScatterPrior | None) -> ScatterNodes:
+    """A few nodes round a scatter that is about known, ``begin`` (2 + q,) being about the best family and nuisances:
+    enough for the best scatter of a slightly different model, not for a region."""
+    middle = log(max(scatter_rad, rough_scatter(obs, begin[:2]) / 8))
     grid = np.linspace(middle - 1.6, middle + 0.5, 7)
-    solutions, score = _scores(obs, grid, np.tile(family, (7, 1)), prior, COARSE_TOLERANCE)
+    solutions, score = _scores(obs, grid, begin, prior, COARSE_TOLERANCE)
     weight = np.exp(score - score.max())
     return ScatterNodes(np.exp(grid), weight / weight.sum(), solutions)
 
 
-def at_scatter(obs: Observations, nodes: ScatterNodes, scatter_rad: float, *, tolerance: float = 1e-14) -> Solutions:
+def at_scatter(obs: Observations, nodes: ScatterNodes, scatter_rad: float, *, tolerance: float = 1e-12) -> Solutions:
     """The best family at one scatter, started from the nearest node's."""
     known = np.log(np.maximum(nodes.scatter_rad, LEAST_SD_RAD))
     k = int(np.argmin(np.abs(known - log(max(scatter_rad, LEAST_SD_RAD)))))
-    return solve(obs, np.array([scatter_rad]), nodes.solutions.family[k : k + 1], tolerance=tolerance)
+    best = nodes.solutions
+    one = slice(k, k + 1)
+    return solve(obs, np.array([scatter_rad]), best.family[one], best.nuisance[one], tolerance=tolerance)

@@ -7,6 +7,7 @@ import numpy as np
 from scipy.stats import t as t_distribution
 
 from app.fitting import lines
+from app.fitting.convergence import Convergence
 from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_terms
 from app.fitting.scatter import ScatterPrior, at_scatter, nodes_near, restricted_estimate
 from calibration.table import Vector
@@ -28,14 +29,15 @@ class Term:
         return self.value_rad - half, self.value_rad + half
 
 
-def fit_term(obs: Observations, column: Vector, family: Vector, spread_rad: float, prior: ScatterPrior | None) -> Term:
+def fit_term(obs: Observations, column: Vector, found: Convergence, prior: ScatterPrior | None) -> Term:
     """Fit the family, the nuisances and the coefficient of ``column`` (n,) together. Needs at least four attempts.
 
-    ``family`` (2,) and ``spread_rad`` are those of the fit without the term.
+    ``found`` is the fit without the term.
     """
     scale = float(np.max(np.abs(column)))
     longer = replace(obs, nuisance_rad=np.column_stack([obs.nuisance_rad, column / scale * BROAD_RAD]))
-    nodes = nodes_near(longer, family, spread_rad, prior)
+    begin = np.concatenate([found.family, found.nuisance, [0.0]])
+    nodes = nodes_near(longer, begin, found.spread_rad, prior)
     best = at_scatter(longer, nodes, restricted_estimate(longer, nodes, prior, rounds=0), tolerance=1e-8)
     sd = sqrt(float(np.linalg.inv(best.information[0])[-1, -1]))
     unit = BROAD_RAD / scale
