@@ -17,8 +17,8 @@ from scipy.stats import f as f_distribution
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.convergence import blind
 from app.fitting.evidence import gather
-from app.fitting.likelihood import Observations
-from app.fitting.scatter import USUAL_SCATTER_RAD, at_scatter, best_start, integrate_scatter, restricted_estimate
+from app.fitting.likelihood import Observations, Solutions
+from app.fitting.scatter import USUAL_SCATTER_RAD, at_scatter, best_start, nodes_near, rough_scatter, summit
 from calibration.table import Table, Vector
 from vision.shot import Shot
 
@@ -61,19 +61,20 @@ class Comparison:
 def compare(groups: Mapping[str, Sequence[AttemptRow]], table: Table, shot: Shot | None = None) -> Comparison:
     """Compare groups of attempts with measured misses. Groups of fewer than three are left out."""
     told: dict[str, Observations] = {}
+    begin: dict[str, Vector] = {}
     for name, rows in groups.items():
+        if len(rows) < FEWEST_IN_GROUP:
+            continue
         obs = gather(rows, table, shot).observations
-        if len(obs) >= FEWEST_IN_GROUP and obs.measured.all() and not blind(obs, best_start(obs, USUAL_SCATTER_RAD)):
-            told[name] = obs
+        if len(obs) >= FEWEST_IN_GROUP and obs.measured.all():
+            family = best_start(obs, USUAL_SCATTER_RAD)
+            if not blind(obs, family):
+                told[name], begin[name] = obs, family
     k, n = len(told), sum(len(obs) for obs in told.values())
     if k < 2:
         reason = f"it takes two groups of at least {FEWEST_IN_GROUP} measured attempts that tell of the point."
         return Comparison("cannot tell", reason, nan, (nan, nan), (), np.zeros((0, 2)))
-    nodes = {name: integrate_scatter(obs, None) for name, obs in told.items()}
-    alone = [restricted_estimate(obs, nodes[name], None) for name, obs in told.items()]
-    freedom = [len(obs) - 2 for obs in told.values()]
-    spread = sqrt(float(np.average(np.square(alone), weights=freedom)))
-    best = [at_scatter(obs, nodes[name], spread) for name, obs in told.items()]
+    best = _with_one_scatter(told, begin)
     families = np.array([solution.family[0] for solution in best])
     covariance = [solution.covariance[0] for solution in best]
     information = np.linalg.inv(np.array(covariance))
@@ -90,6 +91,18 @@ def compare(groups: Mapping[str, Sequence[AttemptRow]], table: Table, shot: Shot
     moved = p < SURE
     reason = "the groups' points differ by more than chance." if moved else "chance alone would do this."
     return Comparison("moved" if moved else "not moved", reason, p, (between[0], between[1]), tuple(told), families)
+
+
+def _with_one_scatter(told: Mapping[str, Observations], begin: Mapping[str, Vector]) -> list[Solutions]:
+    """The best family of each group at the scatter that suits all of them best (restricted likelihood)."""
+    rough = sqrt(float(np.mean([rough_scatter(obs, begin[name]) ** 2 for name, obs in told.items()])))
+    tried = {
+        name: nodes_near(obs, np.concatenate([begin[name], np.zeros(obs.nuisance_rad.shape[1])]), rough, None)
+        for name, obs in told.items()
+    }
+    grid = np.log(next(iter(tried.values())).scatter_rad)
+    spread = float(np.exp(summit(grid, np.sum([nodes.solutions.restricted for nodes in tried.values()], axis=0))))
+    return [at_scatter(obs, tried[name], spread, tolerance=1e-9) for name, obs in told.items()]
 
 
 def _between(off: Vector, variance: Vector) -> float:

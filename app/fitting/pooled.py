@@ -1,5 +1,6 @@
 """What a fit has thrown together: strokes of different english or speed, different players; said, with the split."""
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -9,6 +10,10 @@ from typing import Any
 
 from app.fitting.attempts_csv import AttemptRow
 from vision.shot import SPEED_WORDS_MPS
+
+SPEED_NAMES = sorted(SPEED_WORDS_MPS, key=lambda word: SPEED_WORDS_MPS[word])
+# Half-way between the words' own speeds.
+SPEED_BOUNDS_MPS = [(SPEED_WORDS_MPS[slower] + SPEED_WORDS_MPS[faster]) / 2 for slower, faster in pairwise(SPEED_NAMES)]
 
 
 @dataclass(frozen=True)
@@ -26,11 +31,7 @@ def speed_word(speed_mps: float) -> str | None:
     """The trade's word for a launch speed; the bounds lie half-way between the words' own speeds."""
     if not isfinite(speed_mps):
         return None
-    words = sorted(SPEED_WORDS_MPS.items(), key=lambda item: item[1])
-    for (word, speed), (_, faster) in pairwise(words):
-        if speed_mps < (speed + faster) / 2:
-            return word
-    return words[-1][0]
+    return SPEED_NAMES[bisect_right(SPEED_BOUNDS_MPS, speed_mps)]
 
 
 SPLITS: dict[str, Callable[[AttemptRow], str | None]] = {

@@ -21,13 +21,21 @@ from numpy.typing import NDArray
 
 from app.fitting import lines
 from app.fitting.convergence import Convergence
-from app.fitting.likelihood import LEAST_SD_RAD, Observations, solve
+from app.fitting.likelihood import LEAST_SD_RAD, NO_FIT, Observations, solve
 from app.fitting.scatter import ScatterPrior, reference_log_density, rough_scatter
 from calibration.table import POCKETS, Table, Vector
 from calibration.unfold import target_image
 from vision.shot import Shot
 
-NODES = 17
+# Nodes by the number of attempts (up to which): the fewer, the longer the scatter's upper tail.
+NODES = ((30, 25), (10**9, 13))
+# Quantiles are read from the nodes joined by straight lines (in the logarithm).
+BETWEEN_NODES = 301
+# With many attempts the scatter is known better than the nodes lie apart: nodes are set anew, where the weight has not
+# fallen by so much (in log), until it is spread over so many, or so often.
+REACH = 9.0
+SPREAD_OVER = 3.0
+MOST_ZOOMS = 4
 # Rows that the point's fit takes for wrong entries judge no rule.
 TRUSTED = 0.5
 FEWEST = 3
@@ -104,22 +112,35 @@ def _rule(
     name: str, obs: Observations, family: Vector, held: tuple[int, ...], worth_m: Vector, prior: ScatterPrior | None
 ) -> Rule:
     n, q = len(obs), obs.nuisance_rad.shape[1]
-    start = family
+    begin = np.concatenate([family, np.zeros(q)])
     if held == (1,):
-        start = solve(obs, np.array([0.01]), family[None], held=held).family[0]
-    middle = max(rough_scatter(obs, start), LEAST_SD_RAD * 1e3)
-    grid = np.linspace(log(middle) - 4, log(middle) + 1.0 + 8 / max(n - 2, 1), NODES)
-    fitted = solve(obs, np.exp(grid), np.tile(start, (NODES, 1)), held=held, tolerance=1e-6)
+        begin = solve(obs, np.array([0.01]), family[None], held=held, tolerance=1e-4).state[0]
+    middle = max(rough_scatter(obs, begin[:2]), LEAST_SD_RAD * 1e3)
+    count = next(nodes for most, nodes in NODES if n <= most)
+    low, high = log(middle) - 4, log(middle) + 1.0 + 8 / max(n - 2, 1)
     free = [k for k in (0, 1) if k not in held]
     inner = list(range(2, 2 + q))
-    marginal = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, inner][:, :, inner])[1]
     both = free + inner
-    restricted = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, both][:, :, both])[1]
-    score = restricted + (reference_log_density(grid, obs) if prior is None else prior.log_density(grid))
-    weight = np.exp(score - score.max())
-    weight /= weight.sum()
-    below = np.cumsum(weight) - 0.5 * weight
-    low, best, high = (float(np.exp(np.interp(p, below, grid))) for p in (0.025, 0.5, 0.975))
+    for _ in range(1 + MOST_ZOOMS):
+        grid = np.linspace(low, high, count)
+        state = np.tile(begin, (count, 1))
+        fitted = solve(obs, np.exp(grid), state[:, :2], state[:, 2:], held=held, tolerance=1e-6)
+        restricted = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, both][:, :, both])[1]
+        score = restricted + (reference_log_density(grid, obs) if prior is None else prior.log_density(grid))
+        score = np.where(np.isfinite(score), score, NO_FIT)
+        weight = np.exp(score - score.max())
+        weight /= weight.sum()
+        k = int(np.argmax(score))
+        if 1 / float(weight @ weight) >= SPREAD_OVER:
+            break
+        near = np.flatnonzero(score > score.max() - REACH)
+        low, high = float(grid[max(int(near[0]) - 1, 0)]), float(grid[min(int(near[-1]) + 1, count - 1)])
+        begin = fitted.state[k]
+    marginal = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, inner][:, :, inner])[1]
+    between = np.linspace(grid[0], grid[-1], BETWEEN_NODES)
+    density = np.exp(np.interp(between, grid, score - score.max()))
+    below = (np.cumsum(density) - 0.5 * density) / density.sum()
+    low, best, high = (float(np.exp(np.interp(p, below, between))) for p in (0.025, 0.5, 0.975))
     parameters = len(free) + 1
     spare = n - parameters - 1
     penalty = 2 * parameters + 2 * parameters * (parameters + 1) / spare if spare > 0 else nan
@@ -137,7 +158,15 @@ def _rule(
             return nan
         return float(np.mean(worth_m[known] * np.sqrt(scatter**2 + unsure[known]))) * sqrt(2 / pi)
 
-    return Rule(name, miss(best), (miss(low), miss(high)), -2 * float(marginal.max()) + penalty)
+    return Rule(name, miss(best), (miss(low), miss(high)), -2 * _top(marginal) + penalty)
+
+
+def _top(values: Vector) -> float:
+    """Highest value between equally spaced nodes, by the parabola through the highest and its neighbours."""
+    k = int(np.clip(np.argmax(values), 1, len(values) - 2))
+    before, here, after = (float(v) for v in values[k - 1 : k + 2])
+    bend = before - 2 * here + after
+    return max(here - (before - after) ** 2 / (8 * bend), here) if bend < 0 else max(before, here, after)
 
 
 def _subset(obs: Observations, keep: NDArray[np.bool_]) -> Observations:

@@ -26,6 +26,8 @@ PRIOR_FACTOR = 1.6
 # Middle of the prior where no other shot tells: common practice, no source (ball and eye round a good player's line).
 USUAL_SCATTER_RAD = radians(0.28)
 COARSE_NODES = 18
+# From so many degrees of freedom on the coarse nodes are set twice.
+MANY = 400
 # A scatter this small a share of the least stated error adds nothing to it.
 NOTHING_BESIDE = 0.05
 # Nodes by degrees of freedom (up to which): the fewer, the longer the scatter's upper tail.
@@ -128,11 +130,16 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None, family: Vec
     coarse = np.linspace(lowest, middle + above, COARSE_NODES)
     begin = np.concatenate([family, np.zeros(obs.nuisance_rad.shape[1])])
     solutions, score = _scores(obs, coarse, begin, prior, COARSE_TOLERANCE, COARSE_STEPS)
-    low = coarse[max(int(np.flatnonzero(score > score.max() - REACH[0])[0]) - 1, 0)]
-    high = coarse[min(int(np.flatnonzero(score > score.max() - REACH[1])[-1]) + 1, COARSE_NODES - 1)]
+    least = float(score[0] - score.max())
+    low, high = _within_reach(coarse, score)
+    if freedom > MANY:
+        # The coarse nodes lie farther apart than the scatter is unsure.
+        begin, coarse = solutions.state[int(np.argmax(score))], np.linspace(low, high, COARSE_NODES)
+        solutions, score = _scores(obs, coarse, begin, prior, COARSE_TOLERANCE, COARSE_STEPS)
+        low, high = _within_reach(coarse, score)
     fine = np.linspace(low, high, next(count for most, count in NODES if freedom <= most))
     # From the likeliest family, not a neighbour's: at a small scatter a fit that believes a few rows only is a trap.
-    begin, least = solutions.state[int(np.argmax(score))], float(score[0] - score.max())
+    begin = solutions.state[int(np.argmax(score))]
     solutions, score = _scores(obs, fine, begin, prior, NODE_TOLERANCE)
     score = score + log(fine[1] - fine[0])
     if prior is None and bool((obs.sd_rad > 0).all()) and least > -REACH[1]:
@@ -145,6 +152,12 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None, family: Vec
         kept = weight > LEAST_WEIGHT
         return ScatterNodes(np.exp(fine[kept]), weight[kept] / weight[kept].sum(), solutions.at(kept))
     return ScatterNodes(np.exp(fine), weight / weight.sum(), solutions)
+
+
+def _within_reach(grid: Vector, score: Vector) -> tuple[float, float]:
+    """The part of a row of nodes that has weight, with one node beyond on either side."""
+    near_below, near_above = (np.flatnonzero(score > score.max() - reach) for reach in REACH)
+    return float(grid[max(int(near_below[0]) - 1, 0)]), float(grid[min(int(near_above[-1]) + 1, len(grid) - 1)])
 
 
 def _scores(
@@ -182,13 +195,13 @@ def restricted_estimate(
     if len(grid) < 3:
         return float(np.exp(grid[k]))
     family, nuisance = nodes.solutions.family[some][k], nodes.solutions.nuisance[some][k]
-    best, gap, lowest = _summit(grid, values), float(grid[1]) - float(grid[0]), float(values[0])
+    best, gap, lowest = summit(grid, values), float(grid[1]) - float(grid[0]), float(values[0])
     for _ in range(rounds):
         gap /= 8
         grid = best + gap * np.arange(-2.0, 3.0)
         tried = solve(obs, np.exp(grid), np.tile(family, (5, 1)), np.tile(nuisance, (5, 1)), tolerance=1e-7)
         values = tried.restricted + (0.0 if prior is None else prior.log_density(grid))
-        best = _summit(grid, values)
+        best = summit(grid, values)
     if prior is None and lowest > values.max() - NEAR and stated:
         nothing = solve(obs, np.zeros(1), family[None], nuisance[None])
         if nothing.restricted[0] >= values.max():
@@ -196,18 +209,30 @@ def restricted_estimate(
     return float(np.exp(best))
 
 
-def _summit(grid: Vector, values: Vector) -> float:
-    """Top of the parabola through the highest of equally spaced values and its neighbours."""
+def summit(grid: Vector, values: Vector) -> float:
+    """Top of the curve through the highest of equally spaced values and its neighbours, two to either side if there
+    are (in steps from the highest: a parabola's top, then Newton's steps on the quartic)."""
     k = int(np.clip(np.argmax(values), 1, len(grid) - 2))
-    bend = values[k - 1] - 2 * values[k] + values[k + 1]
-    shift = 0.5 * (values[k - 1] - values[k + 1]) / bend if bend < 0 else 0.0
-    return float(grid[k] + np.clip(shift, -1.0, 1.0) * (grid[1] - grid[0]))
+    before, here, after = (float(v) for v in values[k - 1 : k + 2])
+    bend = before - 2 * here + after
+    shift = float(np.clip(0.5 * (before - after) / bend, -1.0, 1.0)) if bend < 0 else 0.0
+    if bend < 0 and 2 <= k <= len(grid) - 3:
+        third = (float(values[k + 2]) - 2 * after + 2 * before - float(values[k - 2])) / 2
+        fourth = float(values[k + 2]) - 4 * after + 6 * here - 4 * before + float(values[k - 2])
+        first, second = (after - before) / 2 - third / 6, bend - fourth / 12
+        for _ in range(4):
+            slope = first + second * shift + third * shift**2 / 2 + fourth * shift**3 / 6
+            turn = second + third * shift + fourth * shift**2 / 2
+            if turn >= 0:
+                break
+            shift = float(np.clip(shift - slope / turn, -1.0, 1.0))
+    return float(grid[k]) + shift * float(grid[1] - grid[0])
 
 
 def nodes_near(obs: Observations, begin: Vector, scatter_rad: float, prior: ScatterPrior | None) -> ScatterNodes:
     """A few nodes round a scatter that is about known, ``begin`` (2 + q,) being about the best family and nuisances:
     enough for the best scatter of a slightly different model, not for a region."""
-    middle = log(max(scatter_rad, rough_scatter(obs, begin[:2]) / 8))
+    middle = log(max(scatter_rad, LEAST_SD_RAD))
     grid = np.linspace(middle - 1.6, middle + 0.5, 7)
     solutions, score = _scores(obs, grid, begin, prior, COARSE_TOLERANCE)
     weight = np.exp(score - score.max())

@@ -9,7 +9,7 @@ from scipy.stats import t as t_distribution
 from app.fitting import lines
 from app.fitting.convergence import Convergence
 from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_terms
-from app.fitting.scatter import ScatterPrior, at_scatter, nodes_near, restricted_estimate
+from app.fitting.scatter import ScatterPrior, at_scatter, nodes_near, restricted_estimate, rough_scatter
 from calibration.table import Vector
 
 # Prior standard deviation of the term where its column is one: so wide that it says nothing.
@@ -37,7 +37,7 @@ def fit_term(obs: Observations, column: Vector, found: Convergence, prior: Scatt
     scale = float(np.max(np.abs(column)))
     longer = replace(obs, nuisance_rad=np.column_stack([obs.nuisance_rad, column / scale * BROAD_RAD]))
     begin = np.concatenate([found.family, found.nuisance, [0.0]])
-    nodes = nodes_near(longer, begin, found.spread_rad, prior)
+    nodes = nodes_near(longer, begin, max(found.spread_rad, rough_scatter(longer, found.family) / 8), prior)
     best = at_scatter(longer, nodes, restricted_estimate(longer, nodes, prior, rounds=0), tolerance=1e-8)
     sd = sqrt(float(np.linalg.inv(best.information[0])[-1, -1]))
     unit = BROAD_RAD / scale
