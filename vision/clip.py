@@ -1,7 +1,7 @@
-"""A clip as a stream of frames with exact times: opening, decoding, counting what was lost.
+"""A clip as a stream of frames with exact times: opening, reading through, looking here and there, what was lost.
 
-The container is told from the file's first bytes and given to the decoder by name, and only the file protocol is
-allowed: a playlist that calls itself a video cannot open anything else.
+Films come from anybody, so none is decoded in this process: another one does it (``vision.decoding_process``), within
+limits, and hands the frames over in shared memory. While one frame is looked at here the next ones are decoded there.
 """
 
 from collections.abc import Iterator
@@ -11,32 +11,31 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import av
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.errors import InputError
+from vision.decoder_link import DecoderEndedError, DecoderLink, End, Received
+from vision.limits import Limits
+from vision.planes import HLG, PQ, Plane, planes_in
 
-Plane = NDArray[np.uint8]
-
-# Broken packets in a row after which the rest of a clip is given up.
-MOST_BROKEN_PACKETS = 200
-DECODING_THREADS = 3
 # A clip whose last frame stands this much before the end that its header states was cut.
 CUT_TOLERANCE_S = 0.5
-_PLANAR = {"yuv420p", "yuvj420p"}
 
 
 @dataclass(frozen=True)
 class Frame:
-    """A decoded frame: luma plane at full size, colour planes at half size, and its time as (pts, time base)."""
+    """A decoded frame: luma plane at full size, colour planes at half size, and its time as (pts, time base).
+
+    ``colour_at_px`` says where in the luma plane the first colour sample stands, (x, y) pixels.
+    """
 
     pts: int
     time_base: Fraction
     y: Plane
     u: Plane
     v: Plane
+    colour_at_px: tuple[float, float] = (0.5, 0.5)
 
     @property
     def time_s(self) -> float:
@@ -56,205 +55,158 @@ class Frame:
 class Clip:
     """An opened clip. ``frames_read``, ``frames_lost`` and ``last_s`` count as ``frames`` goes along.
 
-    ``rotation_deg`` is the clockwise turn that shows the stored frame upright.
+    ``rotation_deg`` is the clockwise turn that shows the stored frame upright. ``warnings`` are about the film itself.
+    Frames lie in memory that is used again once they are let go; those that are kept are safe, and cost a copy.
     """
 
     path: Path
     width: int
     height: int
     rotation_deg: int
+    start_s: float
     duration_s: float
-    _container: Any = field(repr=False)
-    _stream: Any = field(repr=False)
+    stated_s: float
+    time_base: Fraction
+    warnings: tuple[str, ...]
+    limits: Limits
+    _link: DecoderLink | None = field(repr=False)
     frames_read: int = 0
     frames_lost: int = 0
     first_s: float = float("nan")
     last_s: float = float("nan")
     gave_up: bool = False
+    died: str = ""
+    _starts: int = field(default=1, repr=False)
 
     @property
     def complete(self) -> bool:
         """Whether the film reaches the end that the file promises."""
         seen = self.last_s - self.first_s if self.frames_read else 0.0
-        promised = self.duration_s
-        return not self.gave_up and (not np.isfinite(promised) or seen >= promised - CUT_TOLERANCE_S)
+        return not self.gave_up and (not np.isfinite(self.stated_s) or seen >= self.stated_s - CUT_TOLERANCE_S)
 
     def frames(self) -> Iterator[Frame]:
         """Decode from the start, in order of time, skipping and counting what cannot be decoded."""
         self.frames_read = self.frames_lost = 0
-        broken_in_a_row = packets_read = 0
-        self._container.seek(0, backward=True)
-        packets = self._container.demux(self._stream)
-        while True:
-            try:
-                packet = next(packets, None)
-                if packet is None:
-                    # A decoder may drop frames after an error without a word: every packet holds one.
-                    self.frames_lost = max(self.frames_lost, packets_read - self.frames_read)
-                    return
-                packets_read += packet.size > 0
-                decoded = packet.decode()
-            except av.error.EOFError:
-                return
-            except av.error.FFmpegError:
-                self.frames_lost += 1
-                broken_in_a_row += 1
-                if broken_in_a_row > MOST_BROKEN_PACKETS:
-                    self.gave_up = True
-                    return
-                continue
-            for picture in decoded:
-                broken_in_a_row = 0
-                if picture.pts is None or picture.is_corrupt:
-                    self.frames_lost += 1
-                    continue
-                frame = _frame(picture)
+        self.gave_up, self.died = False, ""
+        try:
+            for frame in self._ask("frames"):
                 self.frames_read += 1
                 if self.frames_read == 1:
                     self.first_s = frame.time_s
                 self.last_s = frame.time_s
                 yield frame
+        except DecoderEndedError as death:
+            self.gave_up, self.died = True, str(death)
 
     def stills(self, count: int, from_s: float = float("nan"), until_s: float = float("nan")) -> list[Frame]:
         """About ``count`` frames spread evenly over the clip, or over a part of it, in order of time."""
-        pictures: list[Frame] = []
         start = self.start_s if np.isnan(from_s) else from_s
         end = (
             self.start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0) if np.isnan(until_s) else until_s
         )
-        seen: set[int] = set()
-        for k in range(count):
-            picture = self._picture_near(start + (end - start) * (k + 0.5) / count)
-            if picture is not None and picture.pts not in seen:
-                seen.add(picture.pts)
-                pictures.append(_frame(picture))
-        return pictures
+        targets = [float(start + (end - start) * (k + 0.5) / count) for k in range(count)]
+        pictures: dict[int, Frame] = {}
+        for frame in self._some("near", at_s=targets):
+            pictures.setdefault(frame.pts, frame)
+        return list(pictures.values())
 
     def last_frames(self) -> list[Frame]:
-        """The last frame, or the last that decodes, in a list; empty when no header says where the film ends."""
+        """The last frame, or the last that decodes, in a list; empty when nothing says where the film ends."""
         if not np.isfinite(self.duration_s):
             return []
         return self.stills(1, self.start_s + self.duration_s, self.start_s + self.duration_s)
 
     def glances(self, every_s: float) -> Iterator[Frame]:
         """Key frames, about every so many seconds, each decoded by itself: next to no work."""
-        codec = self._stream.codec_context
-        end = self.start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0)
-        last_pts = None
-        for target_s in np.arange(self.start_s, end, every_s):
-            try:
-                self._container.seek(round(target_s / self._stream.time_base), stream=self._stream, backward=True)
-                packet = next((p for p in self._container.demux(self._stream) if p.is_keyframe and p.size), None)
-                if packet is None or packet.pts == last_pts:
-                    continue
-                last_pts = packet.pts
-                pictures = codec.decode(packet) + codec.decode(None)
-            except av.error.FFmpegError:
-                continue
-            finally:
-                codec.flush_buffers()
-            for picture in pictures[:1]:
-                if picture.pts is not None and not picture.is_corrupt:
-                    # A decoder that is emptied leaves the time base out.
-                    picture.time_base = self._stream.time_base
-                    yield _frame(picture)
+        return self._some("key_frames", every_s=every_s)
 
     def frames_between(self, from_s: float, until_s: float) -> Iterator[Frame]:
         """Frames of a part of the clip, both ends included, in order of time."""
+        return self._some("between", from_s=from_s, until_s=until_s)
+
+    def _some(self, do: str, **what: Any) -> Iterator[Frame]:
+        """The frames asked for, or those before the decoder died of one."""
         try:
-            self._container.seek(round(from_s / self._stream.time_base), stream=self._stream, backward=True)
-            for picture in self._container.decode(self._stream):
-                if picture.pts is None or picture.is_corrupt or picture.time < from_s:
-                    continue
-                if picture.time > until_s:
-                    return
-                yield _frame(picture)
-        except av.error.FFmpegError:
+            yield from self._ask(do, **what)
+        except DecoderEndedError:
             return
 
-    @property
-    def start_s(self) -> float:
-        """When the first frame is shown, by the header."""
-        return float(self._stream.start_time or 0) * float(self._stream.time_base)
-
-    def _picture_near(self, target_s: float) -> Any:
-        """The first picture at or after a time, or the last one before it when the file ends there."""
-        last = None
+    def _ask(self, do: str, **what: Any) -> Iterator[Frame]:
+        link = self._running()
         try:
-            self._container.seek(round(target_s / self._stream.time_base), stream=self._stream, backward=True)
-            for picture in self._container.decode(self._stream):
-                if picture.pts is None or picture.is_corrupt:
-                    continue
-                last = picture
-                if picture.time >= target_s:
-                    break
-        except av.error.FFmpegError:
-            pass
-        return last
+            for got in link.ask(do, **what):
+                if isinstance(got, End):
+                    self._take_end(do, got)
+                    return
+                frame = self._frame(got, link.crowded)
+                if do == "frames":
+                    self.frames_lost = got.lost
+                del got
+                yield frame
+                del frame
+        except DecoderEndedError:
+            link.close()
+            self._link = None
+            raise
+
+    def _take_end(self, do: str, end: End) -> None:
+        if do == "frames":
+            self.frames_lost, self.gave_up = end.lost, end.gave_up
+
+    def _frame(self, got: Received, copied: bool) -> Frame:
+        y, u, v = planes_in(got.memory, self.width, self.height)
+        if copied:
+            y, u, v = y.copy(), u.copy(), v.copy()
+        return Frame(got.pts, self.time_base, y, u, v)
+
+    def _running(self) -> DecoderLink:
+        """The decoder, started anew if the last one ended by itself. Raises DecoderEndedError after too many of them."""
+        if self._link is None:
+            if self._starts > self.limits.restarts:
+                raise DecoderEndedError("the decoder ended again and again")
+            self._starts += 1
+            self._link = DecoderLink(self.path, self.limits)
+        return self._link
+
+    def _close(self) -> None:
+        if self._link is not None:
+            self._link.close()
+            self._link = None
+        self._starts = self.limits.restarts + 1
 
 
 @contextmanager
-def open_clip(path: Path) -> Iterator[Clip]:
-    """Open a clip for reading.
+def open_clip(path: Path, limits: Limits | None = None) -> Iterator[Clip]:
+    """Open a clip for reading, within limits.
 
-    Raises InputError when the file is missing, is not an MP4, MOV or MKV film, or holds no picture that decodes.
+    Raises InputError when the file is missing, is not a film in an MP4, MOV or MKV file, holds no picture that decodes,
+    or asks for more than the limits allow.
     """
-    container_format = _container_format(path)
-    try:
-        container = av.open(
-            str(path), format=container_format, options={"protocol_whitelist": "file"}, metadata_errors="replace"
-        )
-    except (av.error.FFmpegError, OSError, ValueError) as error:
-        raise InputError(f"{path}: the film cannot be opened; it may be cut off or damaged, copy it anew.") from error
-    with container:
-        if not container.streams.video:
-            raise InputError(f"{path}: the file holds no video; give a film of the table.")
-        stream = container.streams.video[0]
-        stream.thread_type = "AUTO"
-        stream.codec_context.thread_count = DECODING_THREADS
-        first = _first_picture(container, stream, path)
-        duration = stream.duration * Fraction(stream.time_base or 1) if stream.duration else None
-        if duration is None and container.duration:
-            # Without a duration of its stream (Matroska), the file's says when it ends, counted from time 0.
-            duration = Fraction(container.duration - max(container.start_time or 0, 0), av.time_base)
-        yield Clip(
-            path=path,
-            width=first.width,
-            height=first.height,
-            rotation_deg=-int(getattr(first, "rotation", 0)) % 360,
-            duration_s=float(duration) if duration else float("nan"),
-            _container=container,
-            _stream=stream,
-        )
-
-
-def _first_picture(container: Any, stream: Any, path: Path) -> Any:
-    try:
-        for picture in container.decode(stream):
-            return picture
-    except av.error.FFmpegError:
-        pass
-    raise InputError(f"{path}: not one frame of the film can be decoded; it may be cut off or damaged, copy it anew.")
-
-
-def _container_format(path: Path) -> str:
-    try:
-        with path.open("rb") as stream:
-            head = stream.read(16)
-    except OSError as error:
-        raise InputError(f"{path}: the film cannot be read ({error.strerror}).") from error
-    if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip"):
-        return "mov"
-    if head[:4] == b"\x1a\x45\xdf\xa3":
-        return "matroska"
-    raise InputError(f"{path}: this is not a film in an MP4, MOV or MKV file; convert it to one of these.")
-
-
-def _frame(picture: Any) -> Frame:
-    if picture.format.name not in _PLANAR:
-        picture = picture.reformat(format="yuv420p")
-    y, u, v = (
-        np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)[:, : plane.width]
-        for plane in picture.planes
+    limits = limits or Limits()
+    link = DecoderLink(path, limits)
+    facts = link.facts
+    clip = Clip(
+        path=path,
+        width=int(facts["width"]),
+        height=int(facts["height"]),
+        rotation_deg=int(facts["rotation_deg"]) % 360,
+        start_s=float(facts["start_s"]),
+        duration_s=float(facts["duration_s"]),
+        stated_s=float(facts["stated_s"]),
+        time_base=Fraction(*facts["time_base"]),
+        warnings=_warnings(int(facts["transfer"])),
+        limits=limits,
+        _link=link,
     )
-    return Frame(picture.pts, picture.time_base, y, u, v)
+    try:
+        yield clip
+    finally:
+        clip._close()
+
+
+def _warnings(transfer: int) -> tuple[str, ...]:
+    if transfer == PQ:
+        return ("the film is coded for displays of high dynamic range (PQ); it was brought to the ordinary range",)
+    if transfer == HLG:
+        return ("the film is coded for displays of high dynamic range (HLG); it was read as ordinary film",)
+    return ()

@@ -172,7 +172,7 @@ def _flagged(found: Attempt, moves: Sequence[tuple[float, float]]) -> Attempt:
 
 
 def _warnings(clip: Clip) -> tuple[str, ...]:
-    out = []
+    out = list(clip.warnings)
     if not clip.complete:
         out.append(f"the film ends at {clip.last_s:.1f} s, before its stated end; what was read is kept")
     if clip.frames_lost:

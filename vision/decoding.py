@@ -1,0 +1,298 @@
+"""Decoding a film: opening it under limits, its pictures in order of time or here and there, what was lost counted.
+
+This runs in a process of its own (``vision.decoding_process``); ``vision.clip`` is what the rest of the program uses.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import av
+import numpy as np
+
+from calibration.errors import InputError
+from vision.containers import CODECS, container_format
+from vision.limits import Limits
+from vision.planes import HLG, PQ, Planes, planes_of
+
+# More than two take memory for pictures under way, and win nothing on two cores.
+DECODING_THREADS = 3
+# A picture this long after the stated end of the film has a wrong time.
+END_TOLERANCE_S = 1.0
+# Pixels may be so much wider than high, or higher than wide, and still count as square.
+SQUARE_TOLERANCE = 0.01
+
+
+@dataclass(frozen=True)
+class FilmFacts:
+    """What is known of a film once it is open.
+
+    Attributes
+    ----------
+    width, height : of the pictures as stored.
+    rotation_deg : clockwise turn, 0, 90, 180 or 270, that shows them upright.
+    time_base : seconds of one unit of time, numerator and denominator.
+    start_s : when the first picture is shown.
+    stated_s : duration by the header; NaN without one, or with one past belief.
+    duration_s : the same, or found by going through the file.
+    transfer : code of the transfer characteristics (ISO/IEC 23091-2).
+    deep : whether the pictures have more than eight bits.
+    """
+
+    width: int
+    height: int
+    rotation_deg: int
+    time_base: tuple[int, int]
+    start_s: float
+    stated_s: float
+    duration_s: float
+    transfer: int
+    deep: bool
+
+
+class Decoder:
+    """An open film. ``lost`` and ``gave_up`` are of the last pass with ``pictures``; progress calls ``alive``."""
+
+    def __init__(self, path: Path, limits: Limits, alive: Callable[[], None] = lambda: None) -> None:
+        """Open a film. Raises InputError, in one sentence, for everything that is not read."""
+        self.path = path
+        self.limits = limits
+        self.lost = 0
+        self.gave_up = False
+        self._alive = alive
+        kind = container_format(path)
+        options = {
+            "protocol_whitelist": "file",
+            "codec_whitelist": ",".join(CODECS) + ",libdav1d,libvpx,libvpx-vp9",
+            "max_pixels": str(limits.pixels),
+        }
+        try:
+            self._container: Any = av.open(str(path), format=kind, options=options, metadata_errors="replace")
+        except (av.error.FFmpegError, OSError, ValueError) as error:
+            raise InputError(
+                f"{path}: the film cannot be opened; it may be cut off or damaged, copy it anew."
+            ) from error
+        try:
+            self._stream = self._video()
+            self.facts = self._facts()
+        except BaseException:
+            self._container.close()
+            raise
+
+    def __enter__(self) -> "Decoder":
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self._container.close()
+
+    def planes(self, picture: Any) -> Planes:
+        """The picture's planes; views where it is of ordinary film."""
+        return planes_of(picture, self.facts.transfer)
+
+    def pictures(self) -> Iterator[Any]:
+        """All pictures in order of time; what cannot be decoded is passed over and counted."""
+        self.lost, self.gave_up = 0, False
+        read = packets_read = barren = 0
+        last_pts = None
+        self._container.seek(0, backward=True)
+        packets = self._container.demux(self._stream)
+        while True:
+            decoded: Sequence[Any] = ()
+            try:
+                packet = next(packets, None)
+                if packet is None:
+                    break
+                packets_read += packet.size > 0 and not packet.is_discard
+                decoded = packet.decode()
+            except av.error.EOFError:
+                break
+            except av.error.FFmpegError:
+                self.lost += 1
+                # Where the file itself is damaged the reading of packets has ended and is taken up again behind.
+                packets = self._container.demux(self._stream)
+            barren = 0 if decoded else barren + 1
+            if barren > self.limits.broken_packets:
+                self.gave_up = True
+                return
+            self._alive()
+            for picture in decoded:
+                if not self._sound(picture) or (last_pts is not None and picture.pts <= last_pts):
+                    self.lost += 1
+                    continue
+                last_pts = picture.pts
+                read += 1
+                yield picture
+        # A decoder may drop frames after an error without a word: every packet holds one.
+        self.lost = max(self.lost, packets_read - read)
+
+    def near(self, targets_s: Sequence[float]) -> Iterator[Any]:
+        """For each time, in order, the first picture at or after it, or the last before it where the film ends."""
+        for target_s in targets_s:
+            last = None
+            try:
+                for picture in self._from(target_s):
+                    last = picture
+                    if self._time_s(picture) >= target_s:
+                        break
+            except av.error.FFmpegError:
+                pass
+            if last is not None:
+                yield last
+
+    def between(self, from_s: float, until_s: float) -> Iterator[Any]:
+        """Pictures of a part of the film, both ends included, in order of time."""
+        last_pts = None
+        try:
+            for picture in self._from(from_s):
+                if self._time_s(picture) > until_s:
+                    return
+                if self._time_s(picture) >= from_s and (last_pts is None or picture.pts > last_pts):
+                    last_pts = picture.pts
+                    yield picture
+        except av.error.FFmpegError:
+            return
+
+    def key_pictures(self, every_s: float) -> Iterator[Any]:
+        """Key frames, about every so many seconds, each decoded by itself: next to no work."""
+        codec = self._stream.codec_context
+        facts = self.facts
+        end = facts.start_s + (facts.duration_s if np.isfinite(facts.duration_s) else 0.0)
+        last_pts = None
+        for target_s in np.arange(facts.start_s, end, every_s):
+            self._alive()
+            try:
+                self._container.seek(self._units(target_s), stream=self._stream, backward=True)
+                packets = self._container.demux(self._stream)
+                packet = next((p for p in packets if p.is_keyframe and p.size and not p.is_discard), None)
+                if packet is None or packet.pts == last_pts:
+                    continue
+                last_pts = packet.pts
+                decoded = codec.decode(packet) + codec.decode(None)
+            except av.error.FFmpegError:
+                continue
+            finally:
+                codec.flush_buffers()
+            yield from (picture for picture in decoded[:1] if self._sound(picture))
+
+    def _from(self, time_s: float) -> Iterator[Any]:
+        """Sound pictures from the key frame before a time on."""
+        self._container.seek(self._units(time_s), stream=self._stream, backward=True)
+        barren = 0
+        for packet in self._container.demux(self._stream):
+            try:
+                decoded = packet.decode()
+            except av.error.EOFError:
+                return
+            except av.error.FFmpegError:
+                decoded = []
+            self._alive()
+            barren = 0 if decoded else barren + 1
+            if barren > self.limits.broken_packets:
+                return
+            yield from (picture for picture in decoded if self._sound(picture))
+
+    def _sound(self, picture: Any) -> bool:
+        """Whether a picture is whole, of the film's size, and has a time that can be."""
+        facts = self.facts
+        if picture.pts is None or picture.is_corrupt or (picture.width, picture.height) != (facts.width, facts.height):
+            return False
+        return not self._time_s(picture) > facts.start_s + facts.stated_s + END_TOLERANCE_S
+
+    def _time_s(self, picture: Any) -> float:
+        # Not by the picture's own time base: a decoder that is emptied leaves it out.
+        return float(picture.pts * self._stream.time_base)
+
+    def _units(self, time_s: float) -> int:
+        return round(time_s / self._stream.time_base)
+
+    def _video(self) -> Any:
+        """The stream with the film: not the cover of a sound file."""
+        covers = av.stream.Disposition.attached_pic
+        streams = [s for s in self._container.streams.video if not s.disposition & covers]
+        if not streams:
+            raise InputError(f"{self.path}: the file holds no video; give a film of the table.")
+        stream = streams[0]
+        codec = stream.codec_context
+        if codec is None or codec.name not in (*CODECS, "libdav1d", "libvpx", "libvpx-vp9"):
+            raise InputError(
+                f"{self.path}: the film is in a codec that is not read; convert it to H.264, HEVC, VP9 or AV1."
+            )
+        stream.thread_type = "AUTO"
+        codec.thread_count = DECODING_THREADS
+        codec.options = {"max_pixels": str(self.limits.pixels)}
+        self._check_size(codec.width, codec.height)
+        return stream
+
+    def _check_size(self, width: int, height: int) -> None:
+        if width * height > self.limits.pixels:
+            raise InputError(
+                f"{self.path}: the film's pictures of {width} x {height} pixels are too large; film in 4K or below."
+            )
+
+    def _facts(self) -> FilmFacts:
+        first = self._first_picture()
+        stream = self._stream
+        self._check_size(first.width, first.height)
+        aspect = float(stream.sample_aspect_ratio or 1) or 1.0
+        if abs(np.log(aspect)) > SQUARE_TOLERANCE:
+            raise InputError(f"{self.path}: the film's pixels are not square; convert it to square ones.")
+        start_s = float(stream.start_time or 0) * float(stream.time_base)
+        stated_s = self._stated_s()
+        return FilmFacts(
+            width=first.width,
+            height=first.height,
+            rotation_deg=round(-float(getattr(first, "rotation", 0)) / 90) * 90 % 360,
+            time_base=(stream.time_base.numerator, stream.time_base.denominator),
+            start_s=start_s,
+            stated_s=stated_s,
+            duration_s=stated_s if np.isfinite(stated_s) else self._end_s() - start_s,
+            transfer=int(first.color_trc) if int(first.color_trc) in (PQ, HLG) else 0,
+            deep=any(c.bits > 8 for c in first.format.components),
+        )
+
+    def _stated_s(self) -> float:
+        stream, container = self._stream, self._container
+        duration = stream.duration * stream.time_base if stream.duration else None
+        if duration is None and container.duration:
+            # Without a duration of its stream (Matroska), the file's says when it ends, counted from time 0.
+            duration = Fraction(container.duration - max(container.start_time or 0, 0), av.time_base)
+        if duration is None or not 0 < duration <= self.limits.duration_s:
+            return float("nan")
+        return float(duration)
+
+    def _end_s(self) -> float:
+        """When the last picture ends, by going through the file without decoding; NaN when no packet has a time."""
+        end = None
+        try:
+            self._container.seek(0, backward=True)
+            for packet in self._container.demux(self._stream):
+                self._alive()
+                if packet.pts is not None:
+                    end = max(end or 0, packet.pts + (packet.duration or 0))
+        except av.error.FFmpegError:
+            pass
+        end_s = float("nan") if end is None else float(end * self._stream.time_base)
+        return end_s if abs(end_s) < self.limits.duration_s else float("nan")
+
+    def _first_picture(self) -> Any:
+        try:
+            for barren, packet in enumerate(self._container.demux(self._stream)):
+                self._alive()
+                try:
+                    decoded = packet.decode()
+                except av.error.EOFError:
+                    break
+                except av.error.FFmpegError:
+                    decoded = []
+                for picture in decoded:
+                    return picture
+                if barren > self.limits.broken_packets:
+                    break
+        except av.error.FFmpegError:
+            pass
+        raise InputError(
+            f"{self.path}: not one frame of the film can be decoded; it may be cut off or damaged, copy it anew."
+        )
