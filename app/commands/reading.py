@@ -9,7 +9,8 @@ import typer
 from sqlalchemy import Engine
 
 from app.commands.corners import read_corners
-from app.commands.table_options import Corners, HeadSide, TableName, check_head
+from app.commands.markers import find_by_markers
+from app.commands.table_options import Corners, HeadSide, Markers, TableName, check_head
 from app.commands.terminal import check_clip, check_writable, grid, progress, say, write_text
 from app.settings import load_settings
 from app.store.database import check_database, database_exists, opened
@@ -28,6 +29,7 @@ def read(
     table: TableName = "auto",
     head: HeadSide = None,
     corners: Corners = None,
+    markers: Markers = None,
     camera: Annotated[Path | None, typer.Option(help="A camera file made by 'railpoint setup'.")] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the reading to this file.")] = None,
     log: Annotated[bool, typer.Option("--log/--no-log", help="Put the attempts into the log.")] = True,
@@ -36,8 +38,9 @@ def read(
     """Read a clip: tell every attempt in words and put it into the log."""
     drilled = load_shot(shot)
     places = read_corners(corners)
-    if places is not None and camera is not None:
-        raise InputError("--corners is for finding the camera, and --camera names one found before; give one of them.")
+    if camera is not None and (places is not None or markers is not None):
+        option = "--corners" if places is not None else "--markers"
+        raise InputError(f"{option} is for finding the camera, and --camera names one found before; give one of them.")
     check_clip(clip)
     check_head(head)
     check_writable(json_out)
@@ -48,6 +51,10 @@ def read(
         if database_exists(settings):
             with opened(settings) as engine:
                 check_shot(engine, drilled)
+    if markers is not None:
+        marked = find_by_markers(clip, markers, table, head, corners)
+        setup_ = marked.setup
+        say(*marked.notes)
     with progress(f"Reading {clip.name}") as done:
         found, film = read_film(clip, drilled, table=table, head=head, setup=setup_, corners_px=places, done=done)
     if json_out is not None:

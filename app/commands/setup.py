@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from app.commands.checking import check_tapes, print_check, run_check
 from app.commands.corners import read_corners
-from app.commands.table_options import Corners, HeadSide, TableName, check_head
+from app.commands.markers import find_by_markers
+from app.commands.table_options import Corners, HeadSide, Markers, TableName, check_head
 from app.commands.terminal import check_clip, check_writable, say, waiting
 from calibration.accuracy import place_accuracy
 from calibration.camera import Setup
@@ -23,6 +24,7 @@ def setup(
     table: TableName = "auto",
     head: HeadSide = None,
     corners: Corners = None,
+    markers: Markers = None,
     camera: Annotated[
         Path | None,
         typer.Option(help="Save the camera to this file. With --check: a camera file that is there is checked."),
@@ -48,14 +50,18 @@ def setup(
     check_tapes(tape or [])
     check_clip(clip)
     check_head(head)
-    known = _camera_to_check(camera, table, head, corners) if check and camera is not None else None
+    known = _camera_to_check(camera, table, head, corners, markers) if check and camera is not None else None
     if known is None:
         check_writable(camera)
     check_picture(still)
     check_writable(json_out)
+    marked = None if markers is None else find_by_markers(clip, markers, table, head, corners)
     if check:
-        checked = run_check(clip, table=table, head=head, corners_px=places, setup=known, tapes_m=tape or [])
+        known_or_marked = known if marked is None else marked.setup
+        checked = run_check(clip, table=table, head=head, corners_px=places, setup=known_or_marked, tapes_m=tape or [])
         found, picture = checked.setup, checked.still
+    elif marked is not None:
+        found, picture = marked.setup, marked.still
     else:
         with waiting("Looking for the table"):
             found, picture = setup_clip(clip, table=table, head=head, corners_px=places)
@@ -68,18 +74,22 @@ def setup(
         write_still(still, picture)
         say(f"Still saved to {still}: the drawn noses, pockets and sights must lie on the table's own.")
     say(*tell_setup(found))
+    if marked is not None:
+        say(*marked.notes, "Take the sheets away before you play; the camera saved holds as long as it is left alone.")
     if check:
         print_check(checked, json_out)
 
 
-def _camera_to_check(camera: Path, table: str, head: str | None, corners: str | None) -> Setup | None:
+def _camera_to_check(
+    camera: Path, table: str, head: str | None, corners: str | None, markers: Path | None
+) -> Setup | None:
     """The camera in a file that is there already; None when it is still to be made."""
     if not camera.exists():
         return None
-    if table != "auto" or head is not None or corners is not None:
+    if table != "auto" or head is not None or corners is not None or markers is not None:
         raise InputError(
-            f"--table, --head and --corners are for finding the camera, and {camera} holds one found before; "
-            "leave them out, or give --camera a name that is not taken."
+            f"--table, --head, --corners and --markers are for finding the camera, and {camera} holds one found "
+            "before; leave them out, or give --camera a name that is not taken."
         )
     return Setup.load(camera)
 
