@@ -60,12 +60,14 @@ def _reading() -> Iterator[str]:
 def _csv() -> Iterator[str]:
     yield "### Attempts: `railpoint fit --from ATTEMPTS.csv`, `railpoint export`\n"
     yield "UTF-8 with a header line, one attempt a row, any number of shots, rows in any order."
-    yield 'Blank is "not known"; columns that are not listed are left alone.\n'
+    yield 'Blank (or null, NaN) is "not known"; columns that are not listed are left aside, and named.'
+    yield "A spreadsheet's semicolons and decimal commas will do as well.\n"
     yield "| column | meaning |\n|---|---|"
     yield from (
         f"| {', '.join(f'`{c.strip()}`' for c in names.split(','))} | {meaning} |" for names, meaning in COLUMNS.items()
     )
-    yield "\nA row that can add nothing (made, without a margin, say) is kept and listed with weight 0 and why.\n"
+    yield "\nA row that can add nothing (made, without a margin, say) is kept and listed with weight 0 and why."
+    yield "Where a shot has neither misses nor margins and its shot file is given, margins come from its geometry.\n"
 
 
 def _fit() -> Iterator[str]:

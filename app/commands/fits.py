@@ -11,6 +11,7 @@ import typer
 from app.commands.terminal import check_writable, say, waiting, write_text
 from app.fitting.attempts_csv import AttemptRow, load_attempts, write_attempts
 from app.fitting.fit import ShotFit, fit_all
+from app.fitting.remarks import check_units
 from app.settings import load_settings
 from app.store.database import opened
 from app.store.log_views import find_shot, list_attempts, list_shots
@@ -38,7 +39,10 @@ def fit(
     if source is not None:
         on = stated or STANDARD_TABLES[DEFAULT_TABLE]
         known = load_shots(shots)
-        rows = load_attempts(source)
+        read = load_attempts(source)
+        rows = list(read.rows)
+        say(*read.remarks)
+        check_units(rows, on, known, str(source))
         if shot is not None:
             rows = [row for row in rows if row.shot == shot]
             if not rows:
@@ -54,6 +58,7 @@ def fit(
     for one, drilled, on in found:
         say(f"{one.shot}: {one.used} of {one.attempts} attempts used.")
         say(*(f"  {sentence}" for sentence in tell_point(point_view(one.to_json()), drilled, on)))
+        say(*(f"  {sentence}" for sentence in one.remarks))
         for weight in one.weights[:10]:
             entry = f"Line {weight.row}" if source is not None else f"Attempt {weight.row - FIRST_ROW + 1}"
             say(f"  {entry} counts {weight.weight:.2g}: {weight.why.rstrip('.')}.")

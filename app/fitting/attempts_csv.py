@@ -6,6 +6,8 @@ UTF-8, a header line, one attempt a row; degrees in the file, radians inside. Co
 import csv
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
+from itertools import chain
 from math import degrees, isfinite, nan, radians
 from pathlib import Path
 from typing import TextIO
@@ -33,6 +35,9 @@ OPTIONAL = (
 COLUMNS = REQUIRED + OPTIONAL
 OUTCOMES = ("made", "missed")
 SIDES = ("left", "right")
+SEPARATORS = (",", ";", "\t")
+# What other programs write where nothing is known.
+NOT_KNOWN = ("", "null", "none", "nan", "na", "n/a")
 # Nobody's practice log is larger; a file of this many rows is something else.
 MOST_ROWS = 2_000_000
 LARGEST = 1e7
@@ -69,7 +74,15 @@ class AttemptRow:
     note: str | None = None
 
 
-def load_attempts(path: Path) -> list[AttemptRow]:
+@dataclass(frozen=True)
+class AttemptFile:
+    """The attempts of a file in its order, and what a reader should know of it (``remarks``, plain sentences)."""
+
+    rows: tuple[AttemptRow, ...]
+    remarks: tuple[str, ...]
+
+
+def load_attempts(path: Path) -> AttemptFile:
     """Read a file of attempts.
 
     Raises InputError: the file cannot be read, is empty or not UTF-8, lacks a required column, or holds an entry that
@@ -84,81 +97,114 @@ def load_attempts(path: Path) -> list[AttemptRow]:
         raise InputError(f"{path}: the file of attempts is not UTF-8 text; save it as UTF-8.") from error
 
 
-def read_attempts(stream: TextIO, where: str) -> list[AttemptRow]:
+def read_attempts(stream: TextIO, where: str) -> AttemptFile:
     """As ``load_attempts``, from an open text stream; ``where`` names it in messages."""
-    reader = csv.reader(stream, strict=True)
+    first = stream.readline()
+    # Spreadsheets of many countries part cells by semicolons, because a comma marks their decimals.
+    mark = max(SEPARATORS, key=first.count)
+    reader = csv.reader(chain([first], stream), delimiter=mark, strict=True)
+    rows = []
     try:
-        header = [name.strip() for name in next(reader, [])]
-        if not any(header):
-            raise InputError(f"{where}: the file is empty; its first line must name the columns {', '.join(REQUIRED)}.")
-        missing = [name for name in REQUIRED if name not in header]
-        if missing:
-            raise InputError(
-                f"{where}: the column {missing[0]!r} is missing; a file of attempts needs {', '.join(REQUIRED)}."
-            )
-        twice = sorted({name for name in header if name in COLUMNS and header.count(name) > 1})
-        if twice:
-            raise InputError(f"{where}: the column {twice[0]!r} stands there twice; keep one.")
-        rows = []
+        header = _header(next(reader, []), where)
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append(_row(dict(zip(header, cells, strict=False)), reader.line_num, where))
+                if any(cell.strip() for cell in cells[len(header) :]):
+                    raise InputError(
+                        f"{where}, row {reader.line_num}: {len(cells)} entries under {len(header)} columns; "
+                        "a comma inside a number or a text must not part it."
+                    )
+                rows.append(_row(dict(zip(header, cells, strict=False)), reader.line_num, where, mark != ","))
             if len(rows) > MOST_ROWS:
                 raise InputError(f"{where}: over {MOST_ROWS} attempts; split the file.")
     except csv.Error as error:
         raise InputError(f"{where}, row {reader.line_num}: not a line of CSV ({error}).") from error
-    return rows
+    unknown = [name for name in header if name and name not in COLUMNS]
+    remarks = []
+    if unknown:
+        names = ", ".join(repr(name) for name in unknown)
+        remarks.append(f"{where}: left aside, because they mean nothing here: the columns {names}.")
+    if not rows:
+        remarks.append(f"{where} holds no attempt.")
+    return AttemptFile(tuple(rows), tuple(remarks))
 
 
-def _row(cells: dict[str, str], line: int, where: str) -> AttemptRow:
+def _header(cells: list[str], where: str) -> list[str]:
+    header = [name.strip().lower() for name in cells]
+    if not any(header):
+        raise InputError(f"{where}: the file is empty; its first line must name the columns {', '.join(REQUIRED)}.")
+    missing = [name for name in REQUIRED if name not in header]
+    if missing:
+        raise InputError(
+            f"{where}: the column {missing[0]!r} is missing; a file of attempts needs {', '.join(REQUIRED)}."
+        )
+    twice = sorted({name for name in header if name in COLUMNS and header.count(name) > 1})
+    if twice:
+        raise InputError(f"{where}: the column {twice[0]!r} stands there twice; keep one.")
+    return header
+
+
+def _row(cells: dict[str, str], line: int, where: str, decimal_comma: bool) -> AttemptRow:
     place = f"{where}, row {line}"
 
-    def number(name: str, *, least: float | None = None) -> float:
+    def number(name: str, *, least: float | None = None, most: float = LARGEST) -> float:
         text = cells.get(name, "").strip()
-        if not text:
+        if text.lower() in NOT_KNOWN:
             if name in REQUIRED:
                 raise InputError(f"{place}: {name} is blank; every attempt needs it.")
             return nan
         try:
-            value = float(text)
+            value = float(text.replace(",", ".") if decimal_comma else text)
         except ValueError:
             value = nan
         if not isfinite(value):
             raise InputError(f"{place}: {name} is {text!r}; it must be a number.")
-        if abs(value) > LARGEST:
+        if abs(value) > most:
+            if name == "bearing_deg":
+                raise InputError(f"{place}: {name} is {text}; a bearing lies between 0 and 360 degrees.")
             raise InputError(f"{place}: {name} is {text}; nothing on a table is that large.")
         if least is not None and value < least:
             raise InputError(f"{place}: {name} is {text}; it cannot be below {least:g}.")
         return value
 
-    def word(name: str, allowed: tuple[str, ...] = ()) -> str | None:
+    def word(name: str, allowed: tuple[str, ...] = (), blank: tuple[str, ...] = ()) -> str | None:
         text = cells.get(name, "").strip()
-        if text and allowed and text not in allowed:
+        if not allowed:
+            return text or None
+        text = text.lower()
+        if text in NOT_KNOWN or text in blank:
+            return None
+        if text not in allowed:
             raise InputError(f"{place}: {name} is {text!r}; use {' or '.join(allowed)}, or leave it blank.")
-        return text or None
+        return text
 
     shot = word("shot")
     if shot is None:
         raise InputError(f"{place}: shot is blank; every attempt needs it.")
+    at = word("at")
+    if at is not None:
+        try:
+            datetime.fromisoformat(at)
+        except ValueError as error:
+            raise InputError(f"{place}: at is {at!r}; write a time such as 2026-03-01T18:30, or a day.") from error
     return AttemptRow(
         row=line,
         shot=shot,
         start_x_m=number("start_x_m"),
         start_y_m=number("start_y_m"),
-        bearing_rad=radians(number("bearing_deg")),
+        bearing_rad=radians(number("bearing_deg", most=360.0)),
         bearing_sd_rad=radians(number("bearing_sd_deg", least=0)),
         clip=word("clip"),
         common_bearing_sd_rad=radians(number("common_bearing_sd_deg", least=0)),
         miss_m=number("miss_m"),
         miss_sd_m=number("miss_sd_m", least=0),
         miss_per_rad_m=number("miss_per_deg_m") / radians(1),
-        outcome=word("outcome", OUTCOMES),
+        outcome=word("outcome", OUTCOMES, blank=("unclear",)),
         miss_side=word("miss_side", SIDES),
         margin_left_rad=radians(number("margin_left_deg", least=0)),
         margin_right_rad=radians(number("margin_right_deg", least=0)),
         speed_mps=number("speed_mps", least=0),
         english=word("english"),
-        at=word("at"),
+        at=at,
         player=word("player"),
         note=word("note"),
     )

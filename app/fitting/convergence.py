@@ -99,7 +99,9 @@ def converge(
     q = obs.nuisance_rad.shape[1]
     fewest = FEWEST if scatter_rad is None else 2
     if len(obs) < fewest:
-        return refused(f"{len(obs)} usable attempts; a point needs at least {fewest}.", len(obs), q)
+        return refused(
+            f"{len(obs)} usable attempt{'' if len(obs) == 1 else 's'}; a point needs at least {fewest}.", len(obs), q
+        )
     family = best_start(obs, USUAL_SCATTER_RAD)
     if blind(obs, family):
         return refused(

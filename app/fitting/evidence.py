@@ -8,8 +8,9 @@ import numpy as np
 
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations
+from app.fitting.margins import image_m, margins_rad
+from app.fitting.remarks import off_table
 from calibration.table import Table, Vector
-from calibration.unfold import unfold
 from vision.shot import Shot
 
 # A real cushion is no mirror: the correction by the measured miss is right to about this much, the same for all
@@ -28,7 +29,8 @@ class Evidence:
 
     ``measured`` is how many of ``rows`` have a measured miss; ``gain`` says whether the first nuisance is the gain of
     the miss correction (the others are turns of clips); ``margin_rad`` (n, 2) are margins left and right, NaN where
-    not known; ``miss_per_rad_m`` (n,) as logged or from the shot's mirror geometry.
+    not known, as logged or (``margins_from_shot``) by the shot's geometry; ``miss_per_rad_m`` (n,) as logged or from
+    the shot's mirror geometry.
     """
 
     rows: tuple[AttemptRow, ...]
@@ -37,6 +39,7 @@ class Evidence:
     measured: int
     gain: bool
     margin_rad: Vector
+    margins_from_shot: bool
     miss_per_rad_m: Vector
 
 
@@ -45,7 +48,7 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
 
     A row with a measured miss is used as measured, made or not. A row that is only known as made, or missed to a side,
     says between which bearings the needed one lies, if its margins are known. ``shot`` supplies the worth of a
-    degree where the row does not (mirror geometry).
+    degree where the row does not (mirror geometry), and the margins of a log that has neither misses nor margins.
     """
     used: list[AttemptRow] = []
     unused: list[tuple[AttemptRow, str]] = []
@@ -54,16 +57,19 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
     sds: list[float] = []
     limits: list[tuple[float, float, bool]] = []
     worth: list[float] = []
-    for row in rows:
-        per_rad = _worth(row, table, shot)
-        limit, why = _limits(row) if not isfinite(row.miss_m) else ((np.nan, np.nan, False), "")
+    allowed: list[Vector] = []
+    margin_rad, from_shot = _margins(rows, table, shot)
+    for row, per_rad, margin in zip(rows, map(float, _worth(rows, table, shot)), margin_rad, strict=True):
+        limit, why = _limits(row, *map(float, margin)) if not isfinite(row.miss_m) else ((np.nan, np.nan, False), "")
         if isfinite(row.miss_m) and row.miss_m != 0 and not (isfinite(per_rad) and per_rad != 0):
-            limit, why = _limits(row)
+            limit, why = _limits(row, *map(float, margin))
             why = why and "its miss has no miss_per_deg_m to turn it into degrees, and no shot file says"
         measured = bool(np.isnan(limit[0]))
         offset = row.miss_m / per_rad if not why and measured and row.miss_m != 0 else 0.0
         if abs(offset) > MOST_CORRECTION_RAD:
             why = "its miss would turn the bearing by more than a right angle: look at miss_m and miss_per_deg_m"
+        if off_table(row, table):
+            why = "its start lies off the table"
         if why:
             unused.append((row, why))
             continue
@@ -77,6 +83,7 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         sds.append(sd)
         limits.append(limit)
         worth.append(per_rad)
+        allowed.append(margin)
     nuisance, sd_rad, gain = _nuisances(used, np.array(correction), np.array(sds))
     bounds = np.array(limits, dtype=float).reshape(-1, 3)
     starts = np.array([(row.start_x_m, row.start_y_m) for row in used]).reshape(-1, 2) - table.centre_m
@@ -96,24 +103,40 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         unused=tuple(unused),
         measured=int(observations.measured.sum()),
         gain=gain,
-        margin_rad=np.array([(row.margin_left_rad, row.margin_right_rad) for row in used]).reshape(-1, 2),
+        margin_rad=np.array(allowed, dtype=float).reshape(-1, 2),
+        margins_from_shot=from_shot,
         miss_per_rad_m=np.array(worth, dtype=float),
     )
 
 
-def _worth(row: AttemptRow, table: Table, shot: Shot | None) -> float:
-    """How far the miss moves per radian of bearing, metres; NaN when neither row nor shot says."""
-    if isfinite(row.miss_per_rad_m) or shot is None or (shot.target_ball == "any" and shot.target_pocket is None):
-        return row.miss_per_rad_m
-    start = np.array([row.start_x_m, row.start_y_m])
-    return unfold(start, shot.target_point_m(table), shot.rails, table).miss_per_rad_m
+def _worth(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> Vector:
+    """How far the miss moves per radian of bearing, metres, (n,); NaN when neither row nor shot says."""
+    logged = np.array([row.miss_per_rad_m for row in rows], dtype=float)
+    image = image_m(shot, table)
+    if shot is None or image is None or not len(rows):
+        return logged
+    away = image - np.array([(row.start_x_m, row.start_y_m) for row in rows])
+    ideal = (-1) ** len(shot.rails) * np.hypot(away[:, 0], away[:, 1])
+    return np.where(np.isfinite(logged), logged, ideal)
 
 
-def _limits(row: AttemptRow) -> tuple[tuple[float, float, bool], str]:
+def _margins(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> tuple[Vector, bool]:
+    """Margins left and right, radians, (n, 2), and whether they are the shot's own.
+
+    As logged. Where a log holds outcomes only, neither a miss nor a margin, they are computed from the shot's geometry.
+    """
+    logged = np.array([(row.margin_left_rad, row.margin_right_rad) for row in rows], dtype=float).reshape(-1, 2)
+    if shot is None or not len(rows) or np.isfinite(logged).any() or any(isfinite(row.miss_m) for row in rows):
+        return logged, False
+    starts = np.array([(row.start_x_m, row.start_y_m) for row in rows])
+    ideal = np.column_stack(margins_rad(shot, table, starts))
+    return ideal, bool(np.isfinite(ideal).any())
+
+
+def _limits(row: AttemptRow, left: float, right: float) -> tuple[tuple[float, float, bool], str]:
     """Between which limits needed minus delivered bearing lies, and the reason when the row cannot say."""
-    left, right = row.margin_left_rad, row.margin_right_rad
     nothing = (np.nan, np.nan, False)
-    if row.outcome is None:
+    if row.outcome is None and row.miss_side is None:
         return nothing, "neither a miss nor an outcome was logged"
     if row.outcome == "made":
         if not isfinite(left) and not isfinite(right):
@@ -131,6 +154,19 @@ def _limits(row: AttemptRow) -> tuple[tuple[float, float, bool], str]:
     return nothing, "missed, without a side or both margins"
 
 
+def _turns(rows: Sequence[AttemptRow]) -> Vector:
+    """Sd of the turn common to each row's clip, (n,), 0 where none is stated. Said once it holds for the whole clip."""
+    stated: dict[str, float] = {}
+    for row in rows:
+        if row.clip is not None and isfinite(row.common_bearing_sd_rad):
+            stated[row.clip] = max(stated.get(row.clip, 0.0), row.common_bearing_sd_rad)
+    turns = [
+        row.common_bearing_sd_rad if isfinite(row.common_bearing_sd_rad) else stated.get(row.clip or "", 0.0)
+        for row in rows
+    ]
+    return np.minimum(np.array(turns, dtype=float), LARGEST_SD_RAD)
+
+
 def _nuisances(rows: Sequence[AttemptRow], correction: Vector, sd_rad: Vector) -> tuple[Vector, Vector, bool]:
     """Columns of the nuisances, stated sds (turns of single attempts added), and whether a gain is among them."""
     columns: list[Vector] = []
@@ -139,16 +175,17 @@ def _nuisances(rows: Sequence[AttemptRow], correction: Vector, sd_rad: Vector) -
         columns.append(GAIN_SD * correction)
     clips: dict[str, list[int]] = {}
     variance = sd_rad**2
+    turn_rad = _turns(rows)
     for k, row in enumerate(rows):
-        turn = row.common_bearing_sd_rad
-        if not isfinite(turn) or turn <= NOTHING_RAD:
+        clip = row.clip
+        if turn_rad[k] <= NOTHING_RAD:
             continue
-        if row.clip is None:
-            variance[k] += turn**2
+        if clip is None:
+            variance[k] += turn_rad[k] ** 2
         else:
-            clips.setdefault(row.clip, []).append(k)
+            clips.setdefault(clip, []).append(k)
     for members in clips.values():
-        turns = np.array([rows[k].common_bearing_sd_rad for k in members])
+        turns = turn_rad[members]
         if len(members) == 1:
             variance[members[0]] += turns[0] ** 2
             continue

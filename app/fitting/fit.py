@@ -16,6 +16,7 @@ from app.fitting.margins import margins_rad, smaller
 from app.fitting.next_start import next_start
 from app.fitting.one_point import OnePoint, cannot_tell, judge
 from app.fitting.pooled import Pooled, pooled
+from app.fitting.remarks import remarks
 from app.fitting.rules import Rule, rank_rules
 from app.fitting.scatter import USUAL_SCATTER_RAD, ScatterPrior
 from app.fitting.terms import Term, fit_term
@@ -29,6 +30,7 @@ ENOUGH_MEASURED = 5
 LISTED = 0.9
 FEWEST_FOR_SPEED = 10
 LEAST_SPEED_RANGE_MPS = 0.1
+BY_GEOMETRY = "No misses or margins were logged: the margins are those of the shot's geometry."
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,8 @@ class ShotFit:
 
     ``speed_slope`` is how the needed bearing moves with the launch speed (radians per m/s; None below ten attempts with
     speeds); ``pooled`` says what has been thrown together; ``next_start_m`` (2,) is where to shoot from next to learn
-    most, None without any usable attempt; ``days`` whether the point has moved from day to day, None for one day.
+    most, None without any usable attempt; ``days`` whether the point has moved from day to day, None for one day;
+    ``remarks`` are sentences on the rows (entered twice, margins taken from the shot's geometry, units that look odd).
     """
 
     shot: str
@@ -61,6 +64,7 @@ class ShotFit:
     pooled: tuple[Pooled, ...]
     next_start_m: Vector | None
     days: Comparison | None
+    remarks: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
         """The published form: degrees and metres, null for what is not known."""
@@ -105,6 +109,7 @@ class ShotFit:
             "pooled": [p.to_json() for p in self.pooled],
             "next_start_m": None if self.next_start_m is None else [_number(v, 3) for v in self.next_start_m],
             "days": None if self.days is None else self.days.to_json(),
+            "remarks": list(self.remarks),
         }
 
 
@@ -152,6 +157,10 @@ def fit_shot(
         pooled=pooled(evidence.rows),
         next_start_m=_next_start(obs, found, table),
         days=_days(evidence, table, shot),
+        remarks=(
+            *((BY_GEOMETRY,) if evidence.margins_from_shot and evidence.rows else ()),
+            *remarks(mine, table, shot),
+        ),
     )
 
 
@@ -182,14 +191,12 @@ def _next_start(obs: Observations, found: Convergence, table: Table) -> Vector |
 def _speed_slope(evidence: Evidence, found: Convergence, prior: ScatterPrior | None) -> Term | None:
     """Long shots are hit harder: with fewer attempts, speed and start cannot be told apart at all."""
     speed = np.array([row.speed_mps for row in evidence.rows])
-    if (
-        found.status == "refused"
-        or len(speed) < FEWEST_FOR_SPEED
-        or not np.isfinite(speed).all()
-        or np.ptp(speed) < 0.1
-    ):
+    known = np.isfinite(speed)
+    if found.status == "refused" or int(known.sum()) < FEWEST_FOR_SPEED:
         return None
-    return fit_term(evidence.observations, speed - speed.mean(), found, prior)
+    if float(np.ptp(speed[known])) < LEAST_SPEED_RANGE_MPS:
+        return None
+    return fit_term(evidence.observations.some(known), speed[known] - speed[known].mean(), found, prior)
 
 
 def _weights(evidence: Evidence, found: Convergence) -> tuple[RowWeight, ...]:

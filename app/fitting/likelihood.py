@@ -11,7 +11,7 @@ chance anywhere for wrong entries if asked for; an attempt that is only known as
 probability of the interval in which its needed bearing must lie (censored), or an even chance if it is a wrong entry.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -59,6 +59,19 @@ class Observations:
 
     def __len__(self) -> int:
         return len(self.bearing_rad)
+
+    def some(self, keep: NDArray[np.bool_]) -> "Observations":
+        """The rows of ``keep`` (n,)."""
+        return replace(
+            self,
+            start_m=self.start_m[keep],
+            bearing_rad=self.bearing_rad[keep],
+            sd_rad=self.sd_rad[keep],
+            nuisance_rad=self.nuisance_rad[keep],
+            low_rad=self.low_rad[keep],
+            high_rad=self.high_rad[keep],
+            outside=self.outside[keep],
+        )
 
     @cached_property
     def bearing_unit(self) -> Vector:

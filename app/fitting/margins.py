@@ -9,14 +9,23 @@ from calibration.unfold import target_image
 from vision.shot import Shot
 
 
+def image_m(shot: Shot | None, table: Table) -> Vector | None:
+    """The target's mirror image through the shot's rails, (2,), metres; None when the shot does not say where the
+    target is."""
+    if shot is None or (shot.target_ball == "any" and shot.target_pocket is None and shot.target_aim is None):
+        return None
+    return target_image(shot.target_point_m(table), shot.rails, table)
+
+
 def margins_rad(shot: Shot, table: Table, start_m: Vector) -> tuple[Vector, Vector]:
     """How far the bearing may exceed, and fall short of, the needed one (margin left, margin right), radians.
 
     By mirror geometry from each start (..., 2); shapes (...). NaN when the shot does not say where its target rests.
     """
-    if shot.target_ball == "any" and shot.target_pocket is None and shot.target_aim is None:
+    image = image_m(shot, table)
+    if image is None:
         return np.full(start_m.shape[:-1], nan), np.full(start_m.shape[:-1], nan)
-    away = target_image(shot.target_point_m(table), shot.rails, table) - start_m
+    away = image - start_m
     distance = np.hypot(away[..., 0], away[..., 1])
     arrival = np.arctan2(away[..., 1], away[..., 0])
     for rail in shot.rails:

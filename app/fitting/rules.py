@@ -17,14 +17,13 @@ from math import log, nan, pi, sqrt
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from app.fitting import lines
 from app.fitting.convergence import Convergence
 from app.fitting.likelihood import LEAST_SD_RAD, NO_FIT, Observations, solve
+from app.fitting.margins import image_m
 from app.fitting.scatter import ScatterPrior, reference_log_density, rough_scatter
 from calibration.table import POCKETS, Table, Vector
-from calibration.unfold import target_image
 from vision.shot import Shot
 
 # Nodes by the number of attempts (up to which): the fewer, the longer the scatter's upper tail.
@@ -77,7 +76,7 @@ def rank_rules(
     trusted = found.row_weight >= TRUSTED
     if found.status == "refused" or int(trusted.sum()) < FEWEST:
         return ()
-    kept = _subset(obs, trusted)
+    kept = replace(obs.some(trusted), wrong_share=0.0)
     worth = np.abs(miss_per_rad_m[trusted])
     parallel = np.array([found.family[0], 0.0])
     rules = [
@@ -92,8 +91,9 @@ def rank_rules(
     def at(name: str, place_m: Vector) -> Rule:
         return _rule(name, kept, through(place_m), (0, 1), worth, prior)
 
-    if shot is not None and not (shot.target_ball == "any" and shot.target_pocket is None and shot.target_aim is None):
-        mirror = at("mirror", target_image(shot.target_point_m(table), shot.rails, table))
+    image = image_m(shot, table)
+    if shot is not None and image is not None:
+        mirror = at("mirror", image)
         rules.append(mirror)
         if len(shot.rails) == 1:
             rules.append(replace(mirror, name="half-way line"))
@@ -167,15 +167,3 @@ def _top(values: Vector) -> float:
     before, here, after = (float(v) for v in values[k - 1 : k + 2])
     bend = before - 2 * here + after
     return max(here - (before - after) ** 2 / (8 * bend), here) if bend < 0 else max(before, here, after)
-
-
-def _subset(obs: Observations, keep: NDArray[np.bool_]) -> Observations:
-    return Observations(
-        obs.start_m[keep],
-        obs.bearing_rad[keep],
-        obs.sd_rad[keep],
-        obs.nuisance_rad[keep],
-        obs.low_rad[keep],
-        obs.high_rad[keep],
-        obs.outside[keep],
-    )

@@ -20,7 +20,7 @@ def written(tmp_path: Path, text: str | bytes) -> Path:
 
 def test_blank_and_missing_columns_are_not_known(tmp_path: Path) -> None:
     path = written(tmp_path, f"{HEADER},miss_m,outcome\nkick,0.98,0.24,55.7,,made\n")
-    (row,) = load_attempts(path)
+    (row,) = load_attempts(path).rows
     assert row.row == 2
     assert row.shot == "kick"
     assert row.bearing_rad == pytest.approx(radians(55.7))
@@ -41,13 +41,13 @@ def test_units_and_every_column(tmp_path: Path) -> None:
     assert tuple(values) == COLUMNS
     quoted = ['"' + v.replace('"', '""') + '"' for v in values.values()]
     path = written(tmp_path, "\ufeff" + ",".join([*COLUMNS, "colour"]) + "\r\n" + ",".join([*quoted, "green"]) + "\r\n")
-    (row,) = load_attempts(path)
+    (row,) = load_attempts(path).rows
     assert row.miss_per_rad_m == pytest.approx(-0.0467 * degrees(1))
     assert row.margin_right_rad == pytest.approx(radians(0.7))
     assert row.note == 'said "long", twice'
     stream = io.StringIO()
     write_attempts([row], stream)
-    again = load_attempts(written(tmp_path, stream.getvalue()))
+    again = load_attempts(written(tmp_path, stream.getvalue())).rows
     assert again[0].bearing_rad == pytest.approx(row.bearing_rad, abs=1e-6)
     assert again[0].miss_m == pytest.approx(row.miss_m)
     for name in ("shot", "clip", "outcome", "miss_side", "english", "at", "player", "note"):
@@ -56,7 +56,7 @@ def test_units_and_every_column(tmp_path: Path) -> None:
 
 def test_rows_are_counted_as_lines_of_the_file(tmp_path: Path) -> None:
     path = written(tmp_path, f"{HEADER}\na,1,0.5,10\n\nb,1,0.5,20\n")
-    assert [row.row for row in load_attempts(path)] == [2, 4]
+    assert [row.row for row in load_attempts(path).rows] == [2, 4]
 
 
 @pytest.mark.parametrize(
@@ -74,6 +74,11 @@ def test_rows_are_counted_as_lines_of_the_file(tmp_path: Path) -> None:
         (f"{HEADER},shot\na,1,0.5,10,b\n", "'shot' stands there twice"),
         (f'{HEADER}\n"a,1,0.5,10\n', "not a line of CSV"),
         (HEADER.encode() + b"\n\xff\xfe,1,0.5,10\n", "not UTF-8"),
+        (f"{HEADER}\na,1,0.5,570\n", "between 0 and 360"),
+        (f"{HEADER}\na,1e9,0.5,57\n", "nothing on a table is that large"),
+        (f"{HEADER}\na,0,98,0,24,55,7\n", "row 2: 7 entries under 4 columns"),
+        (f"{HEADER},at\na,1,0.5,10,yesterday\n", "row 2: at is 'yesterday'"),
+        (f"{HEADER},miss_m\na,1,0.5,10,1e400\n", "row 2: miss_m is '1e400'"),
     ],
 )
 def test_what_cannot_be_is_refused_in_a_sentence(tmp_path: Path, text: str | bytes, said: str) -> None:
@@ -89,3 +94,26 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
         load_attempts(tmp_path / "none.csv")
     with pytest.raises(InputError, match="cannot be read"):
         load_attempts(tmp_path)
+
+
+def test_semicolons_and_decimal_commas_of_spreadsheets(tmp_path: Path) -> None:
+    text = "\ufeff" + HEADER.replace(",", ";").upper() + ";miss_m;note;\r\nkick;0,98;0,24;55,7;-0,012;a, b;\r\n"
+    (row,) = load_attempts(written(tmp_path, text)).rows
+    assert (row.start_x_m, row.start_y_m, row.miss_m, row.note) == (0.98, 0.24, -0.012, "a, b")
+    assert degrees(row.bearing_rad) == pytest.approx(55.7)
+    (tabbed,) = load_attempts(written(tmp_path, text.replace(";", "\t"))).rows
+    assert str(tabbed) == str(row)
+
+
+def test_what_other_programs_write_for_nothing_is_nothing(tmp_path: Path) -> None:
+    path = written(tmp_path, f"{HEADER},miss_m,outcome,miss_side,english\na,1,0.5,10,NaN,unclear,null,none\n")
+    (row,) = load_attempts(path).rows
+    assert isnan(row.miss_m)
+    assert (row.outcome, row.miss_side, row.english) == (None, None, "none")
+
+
+def test_columns_that_mean_nothing_here_are_named(tmp_path: Path) -> None:
+    read = load_attempts(written(tmp_path, f"{HEADER},colour,miss\na,1,0.5,10,green,1\n"))
+    assert "'colour', 'miss'" in read.remarks[0]
+    assert load_attempts(written(tmp_path, f"{HEADER}\na,1,0.5,10\n")).remarks == ()
+    assert "no attempt" in load_attempts(written(tmp_path, f"{HEADER}\n")).remarks[0]
