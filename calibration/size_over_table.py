@@ -15,8 +15,9 @@ from calibration.ball_size import BALL_SD_PX, BALL_SD_SHARE, COMMON_SD_PX, COMMO
 from calibration.camera import Matrix
 from calibration.table import Table, Vector
 
-# What the light at its place does to the outline of one and the same ball: seen on rendered films.
-PLACE_SD_PX, PLACE_SD_SHARE = 0.03, 0.002
+# What the light at its place does to the outline of one and the same ball: pixels, as a share, and pixels for a ball
+# seen level with the cloth, where it stands before its own shadow. Seen on rendered films.
+PLACE_SD_PX, PLACE_SD_SHARE, LEVEL_SD_PX = 0.03, 0.002, 0.4
 # Priors of the share and of the two slopes; wide, so that they only keep finite what nothing tells.
 SHARE_SD, SLOPE_SD = 1.0, 0.2
 # A slope says something when it is this many sds and this share of a ball, from one end to the other; a share when it
@@ -30,13 +31,15 @@ ROUNDS = 5
 
 @dataclass(frozen=True)
 class SizedBall:
-    """A ball at a place: which one, where (2,), its radius with the sd from noise (metres), its radius in pixels."""
+    """A ball at a place: which one, where (2,), its radius with the sd from noise (metres), its radius in pixels, and
+    the sine of the angle under which it is seen away from straight down."""
 
     ball: str
     at_m: Vector
     radius_m: float
     noise_sd_m: float
     radius_px: float
+    slant: float
 
 
 @dataclass(frozen=True)
@@ -87,8 +90,13 @@ class SizeOverTable:
 def size_sd_m(size: SizedBall) -> float:
     """Standard deviation of one ball's radius against the others': noise, and its own light."""
     own = np.hypot(BALL_SD_PX / size.radius_px, BALL_SD_SHARE)
-    place = np.hypot(PLACE_SD_PX / size.radius_px, PLACE_SD_SHARE)
-    return float(np.hypot(size.noise_sd_m, size.radius_m * np.hypot(own, place)))
+    return float(np.hypot(size.noise_sd_m, size.radius_m * np.hypot(own, _place_sd(size))))
+
+
+def _place_sd(size: SizedBall) -> float:
+    """What its place does to one ball's size, as a share; by the fourth power of the slant, which tells it by eye."""
+    light_px = np.hypot(PLACE_SD_PX, LEVEL_SD_PX * size.slant**4)
+    return float(np.hypot(light_px / size.radius_px, PLACE_SD_SHARE))
 
 
 def size_over_table(sizes: Sequence[SizedBall], table: Table) -> SizeOverTable | None:
@@ -99,7 +107,7 @@ def size_over_table(sizes: Sequence[SizedBall], table: Table) -> SizeOverTable |
     share = np.array([size.radius_m for size in sizes]) / table.ball_radius_m
     radius_px = np.array([size.radius_px for size in sizes])
     noise = np.array([size.noise_sd_m for size in sizes]) / table.ball_radius_m
-    by_itself = np.sqrt(noise**2 + (PLACE_SD_PX / radius_px) ** 2 + PLACE_SD_SHARE**2)
+    by_itself = np.hypot(noise, [_place_sd(size) for size in sizes])
     own = np.hypot(BALL_SD_PX / radius_px, BALL_SD_SHARE)
     same = np.array([[one.ball == other.ball for other in sizes] for one in sizes])
     # Slopes turn about the balls' own middle, or the share would be one for a place where none lay.

@@ -67,10 +67,15 @@ class RestingBall:
 
 @dataclass
 class _Chain:
-    """Looks at one place; it may turn out to be a ball at rest, or one that rolled by."""
+    """Looks at one place; it may turn out to be a ball at rest, or one that rolled by.
+
+    ``came`` and ``ended``: whether the place was empty before, or was so afterwards.
+    """
 
     colour: Vector
     at_m: Vector
+    came: bool
+    ended: bool = False
     looks: list[tuple[float, BallView]] = field(default_factory=list)
     outlines: list[tuple[float, BallOutline]] = field(default_factory=list)
 
@@ -93,7 +98,7 @@ class _Chain:
 
     def ball(self) -> RestingBall:
         times = np.array([time for time, _ in self.looks])
-        inner = (times >= times[0] + SETTLE_S) & (times <= times[-1] - SETTLE_S)
+        inner = (times >= times[0] + SETTLE_S * self.came) & (times <= times[-1] - SETTLE_S * self.ended)
         kept = inner if inner.sum() >= LEAST_LOOKS else np.ones(len(times), bool)
         views = [view for (_, view), keep in zip(self.looks, kept, strict=True) if keep]
         places = np.array([view.at_m for view in views])
@@ -124,9 +129,8 @@ def find_resting(
         for frame in clip.frames_between(start_s, end_s):
             if frame.time_s < due_s:
                 continue
+            chains = _followed(chains, done, finder.find(frame, ()), setup, first=not np.isfinite(due_s))
             due_s = frame.time_s + LOOK_EVERY_S - 0.001
-            seen = finder.find(frame, ())
-            chains = _followed(chains, done, seen, setup)
             wanting = [c for c in chains if c.last_s == frame.time_s and c.wants_size(frame.time_s)]
             if wanting:
                 light = outline_light(frame.bgr())
@@ -150,8 +154,8 @@ def stretches(from_s: float, until_s: float) -> Iterator[tuple[float, float]]:
         yield from_s + k * step, from_s + k * step + length
 
 
-def _followed(chains: list[_Chain], done: list[_Chain], seen: TableView, setup: Setup) -> list[_Chain]:
-    """The chains with one frame's view taken in; those that ended go to ``done``."""
+def _followed(chains: list[_Chain], done: list[_Chain], seen: TableView, setup: Setup, *, first: bool) -> list[_Chain]:
+    """The chains with one frame's view taken in, the ``first`` of a stretch or not; those that ended go to ``done``."""
     left = list(seen.balls)
     going = []
     for chain in chains:
@@ -166,9 +170,10 @@ def _followed(chains: list[_Chain], done: list[_Chain], seen: TableView, setup: 
         ):
             going.append(chain)
         else:
+            chain.ended = True
             done.append(chain)
     for view in left:
-        going.append(_Chain(view.colour, view.at_m))
+        going.append(_Chain(view.colour, view.at_m, came=not first))
         going[-1].take(seen.time_s, view)
     done[:] = [chain for chain in done if chain.rests()]
     return going

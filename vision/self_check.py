@@ -77,7 +77,7 @@ def check_clip_setup(
         # Where not even the noses are, the camera is another's, and what looks like balls there is none.
         seen = bool(np.isfinite(noses.worst_px))
         balls = find_resting(clip, setup, background, part.from_s, until_s, progress) if seen else []
-        places, sizes = _sizes(balls)
+        places, sizes = _sizes(balls, setup)
         distances = _distances(balls, setup)
         taped = [(tape, _taped(distances, tape)) for tape in tapes_m]
         return SelfCheck(
@@ -105,7 +105,7 @@ def spots_m(table: Table) -> dict[str, Vector]:
     return {name: np.array([share * table.length_m, table.width_m / 2]) for name, share in shares}
 
 
-def _sizes(balls: Sequence[RestingBall]) -> tuple[list[SizedPlace], list[SizedBall]]:
+def _sizes(balls: Sequence[RestingBall], setup: Setup) -> tuple[list[SizedPlace], list[SizedBall]]:
     """Diameters place by place. A ball that came to lie where one of its colour lay before adds to that."""
     groups: list[list[RestingBall]] = []
     for ball in balls:
@@ -129,10 +129,17 @@ def _sizes(balls: Sequence[RestingBall]) -> tuple[list[SizedPlace], list[SizedBa
             radius_m=float(np.median([outline.radius_m for outline in good])),
             noise_sd_m=float(np.median([outline.sd_m for outline in good]) / np.sqrt(len(good))),
             radius_px=float(np.median([outline.radius_px for outline in good])),
+            slant=_slant(at_m, setup),
         )
         sizes.append(size)
         places.append(SizedPlace(colour, at_m, 2 * size.radius_m, 2 * size_sd_m(size), ""))
     return places, sizes
+
+
+def _slant(at_m: Vector, setup: Setup) -> float:
+    """Sine of the angle between the line of sight to a ball and straight down."""
+    way = np.array([*at_m, setup.table.ball_radius_m]) - setup.camera.position_m
+    return float(np.hypot(*way[:2]) / np.linalg.norm(way))
 
 
 def _blemish(outline: BallOutline) -> str:

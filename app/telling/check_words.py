@@ -85,10 +85,10 @@ def _diameters(found: SelfCheck) -> list[str]:
             )
     out += ends
     if len(ends) < 2:
-        missing = "along and across" if not ends else "across" if sizes.tells_along else "along"
+        missing = "along or across" if not ends else "across" if sizes.tells_along else "along"
         out.append(
-            f"Whether they change {missing} the table could not be told: balls must rest nearer to its ends, in "
-            "each corner and in the middle, say."
+            f"Whether they change {missing} the table could not be told well enough: let the same ball rest in each "
+            "corner and in the middle, and film from above."
         )
     return out
 
@@ -169,8 +169,8 @@ def _contradictions(found: SelfCheck) -> list[str]:
         shakiest = max(shaky, key=lambda s: s.sd_m / s.stated_sd_m)
         out.append(
             f"a ball at rest scatters by {1000 * shakiest.sd_m:.2f} mm from frame to frame, where "
-            f"{1000 * shakiest.stated_sd_m:.2f} mm is stated: fix the camera and its focus, and film under lamps that do "
-            "not flicker."
+            f"{1000 * shakiest.stated_sd_m:.2f} mm is stated: fix the camera and its focus, and film under lamps that "
+            "do not flicker."
         )
     if found.drift is not None and not found.drift.agrees:
         out.append(
