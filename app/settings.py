@@ -11,6 +11,7 @@ from calibration.errors import InputError
 
 PREFIX = "RAILPOINT_"
 DATABASE_FILE = "railpoint.sqlite3"
+MARKS_FILE = "marks.toml"
 
 
 class Settings(BaseSettings):
@@ -41,6 +42,11 @@ class Settings(BaseSettings):
     @property
     def url(self) -> str:
         return self.database_url or f"sqlite:///{self.data_dir / DATABASE_FILE}"
+
+    @property
+    def marks_file(self) -> Path:
+        """Where the marks of the room are stated: places one could aim at."""
+        return self.data_dir / MARKS_FILE
 
     @property
     def hosts(self) -> tuple[str, ...]:

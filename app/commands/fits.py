@@ -2,6 +2,7 @@
 
 import json
 import sys
+from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
 from typing import Annotated
@@ -10,7 +11,10 @@ import typer
 
 from app.commands.terminal import check_writable, say, waiting, write_text
 from app.fitting.attempts_csv import AttemptRow, load_attempts, write_attempts
+from app.fitting.choices import MIRRORED, MIRRORED_CORNER, fit_apart, fit_mirrored
 from app.fitting.fit import ShotFit, fit_all
+from app.fitting.marks import Marks, load_marks, parse_mark
+from app.fitting.pooled import APART
 from app.fitting.remarks import check_units
 from app.settings import load_settings
 from app.store.database import opened
@@ -24,6 +28,19 @@ from vision.shot import Shot, load_shot
 DEFAULT_TABLE = "9ft"
 
 
+@dataclass(frozen=True)
+class Choice:
+    """What the user wants fitted apart or together, and the marks to compare."""
+
+    split: str | None
+    mirrored: str | None
+    marks: Marks
+
+
+# A fit with what telling it needs.
+Fitted = tuple[ShotFit, Shot | None, Table]
+
+
 def fit(
     source: Annotated[Path | None, typer.Option("--from", help="A file of attempts (CSV) in place of the log.")] = None,
     shot: Annotated[str | None, typer.Option(help="Only the shot of this name.")] = None,
@@ -32,32 +49,33 @@ def fit(
     table: Annotated[
         str | None, typer.Option(help="Standard table; without it the log's own, or 9ft for a file.")
     ] = None,
+    mark: Annotated[
+        list[str] | None,
+        typer.Option(help="A place to aim at, compared with the point: NAME=x,y in metres. May be given again."),
+    ] = None,
+    split: Annotated[str | None, typer.Option(help="Fit each shot apart by english, speed, player or day.")] = None,
+    mirrored: Annotated[str | None, typer.Option(help="The same shot from mirrored corners: pool or compare.")] = None,
 ) -> None:
     """Fit the convergence point of each shot, from the log or from a file of attempts."""
     check_writable(json_out)
+    _check(split, mirrored)
     stated = standard_table(table) if table is not None else None
+    marks = load_marks(load_settings().marks_file) | dict(parse_mark(text) for text in mark or [])
+    choice = Choice(split, mirrored, marks)
     if source is not None:
-        on = stated or STANDARD_TABLES[DEFAULT_TABLE]
-        known = load_shots(shots)
-        read = load_attempts(source)
-        rows = list(read.rows)
-        say(*read.remarks)
-        check_units(rows, on, known, str(source))
-        if shot is not None:
-            rows = [row for row in rows if row.shot == shot]
-            if not rows:
-                raise InputError(f"{source}: no attempt is at a shot named {shot!r}.")
-        with waiting("Fitting"):
-            found: list[tuple[ShotFit, Shot | None, Table]] = [
-                (f, known.get(f.shot), on) for f in fit_all(rows, on, known)
-            ]
+        found = _from_file(source, shot, load_shots(shots), stated or STANDARD_TABLES[DEFAULT_TABLE], choice)
+    elif shots is not None:
+        raise InputError("--shots goes with --from; the log has the shots of its own.")
     else:
-        if shots is not None:
-            raise InputError("--shots goes with --from; the log has the shots of its own.")
-        found = _from_log(shot, stated)
+        found = _from_log(shot, stated, choice)
+    if mirrored is not None and not any(_has_image(one) for one, _, _ in found):
+        raise InputError("--mirrored: no two of these shots are alike but for the sides of their rails and pockets.")
     for one, drilled, on in found:
         say(f"{one.shot}: {one.used} of {one.attempts} attempts used.")
         say(*(f"  {sentence}" for sentence in tell_point(point_view(one.to_json()), drilled, on)))
+        apart = [entry.by for entry in one.pooled if entry.by in APART]
+        if apart:
+            say(f"  --split {' or --split '.join(apart)} fits them apart.")
         say(*(f"  {sentence}" for sentence in one.remarks))
         for weight in one.weights[:10]:
             entry = f"Line {weight.row}" if source is not None else f"Attempt {weight.row - FIRST_ROW + 1}"
@@ -105,15 +123,65 @@ def load_shots(folder: Path | None) -> dict[str, Shot]:
     return known
 
 
-def _from_log(shot: str | None, stated: Table | None) -> list[tuple[ShotFit, Shot | None, Table]]:
+def _check(split: str | None, mirrored: str | None) -> None:
+    if split is not None and split not in APART:
+        raise InputError(f"--split {split}: use {', '.join(APART)}.")
+    if mirrored is not None and mirrored not in MIRRORED:
+        raise InputError(f"--mirrored {mirrored}: use {' or '.join(MIRRORED)}.")
+    if split is not None and mirrored is not None:
+        raise InputError("--split parts attempts and --mirrored puts shots together; give one of them.")
+
+
+def _from_file(source: Path, shot: str | None, known: dict[str, Shot], on: Table, choice: Choice) -> list[Fitted]:
+    read = load_attempts(source)
+    rows = list(read.rows)
+    say(*read.remarks)
+    check_units(rows, on, known, str(source))
+    if shot is not None and all(row.shot != shot for row in rows):
+        raise InputError(f"{source}: no attempt is at a shot named {shot!r}.")
+    with waiting("Fitting"):
+        return _fit_rows(rows, shot, on, known, choice)
+
+
+def _from_log(shot: str | None, stated: Table | None, choice: Choice) -> list[Fitted]:
     with opened(load_settings(), make=False) as engine:
-        chosen = [find_shot(engine, shot)] if shot is not None else list_shots(engine)
+        chosen = [find_shot(engine, shot)] if shot is not None and not choice.mirrored else list_shots(engine)
         if not chosen:
             raise InputError("the log is empty; read a clip with 'railpoint read', or fit a file with --from.")
-        found: list[tuple[ShotFit, Shot | None, Table]] = []
+        if shot is not None:
+            find_shot(engine, shot)
+        found: list[Fitted] = []
+        by_table: dict[Table, list[AttemptRow]] = {}
         with waiting("Fitting"):
             for one in chosen:
                 on = stated or one.table or STANDARD_TABLES[DEFAULT_TABLE]
-                practice = practise(one.shot, on, list_attempts(engine, shot_name=one.shot.name))
+                practice = practise(one.shot, on, list_attempts(engine, shot_name=one.shot.name), choice.marks)
                 found.append((practice.fit, one.shot, on))
-    return found
+                by_table.setdefault(on, []).extend(practice.rows)
+            if choice.split is None and choice.mirrored is None:
+                return found
+            known = {one.shot.name: one.shot for one in chosen}
+            return [one for on, rows in by_table.items() for one in _fit_rows(rows, shot, on, known, choice)]
+
+
+def _fit_rows(
+    rows: list[AttemptRow], shot: str | None, on: Table, known: dict[str, Shot], choice: Choice
+) -> list[Fitted]:
+    if shot is not None and choice.mirrored is None:
+        rows = [row for row in rows if row.shot == shot]
+    if choice.split is not None:
+        fits = fit_apart(rows, choice.split, on, known, choice.marks)
+    elif choice.mirrored is not None:
+        fits = [one for one in fit_mirrored(rows, choice.mirrored, on, known, choice.marks) if _is_of(one, shot)]
+    else:
+        fits = fit_all(rows, on, known, choice.marks)
+    # A part's name is its shot's with what it is a part by in brackets.
+    return [(one, known.get(one.shot) or known.get(one.shot.rpartition(" (")[0]), on) for one in fits]
+
+
+def _has_image(one: ShotFit) -> bool:
+    return one.mirrored is not None or any(entry.by == MIRRORED_CORNER for entry in one.pooled)
+
+
+def _is_of(one: ShotFit, shot: str | None) -> bool:
+    return shot is None or one.shot == shot or any(shot in dict(entry.counts) for entry in one.pooled)

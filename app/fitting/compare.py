@@ -8,7 +8,7 @@ between groups, by the method of moments.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import degrees, nan, sqrt
+from math import degrees, nan, pi, sqrt
 from typing import Any
 
 import numpy as np
@@ -128,12 +128,23 @@ def sessions(rows: Sequence[AttemptRow]) -> dict[str, list[AttemptRow]]:
     return parts
 
 
-def mirrored(row: AttemptRow, table: Table) -> AttemptRow:
-    """The attempt as it would be at the same shot on the other side: left and right side rails change places."""
+def mirrored(row: AttemptRow, table: Table, *, across: bool = True, along: bool = False) -> AttemptRow:
+    """The attempt as it would be at the same shot on the other side (left and right side rails change places), at the
+    other end of the table (``along``), or both."""
+    if across:
+        row = _seen_in_a_mirror(replace(row, start_y_m=table.width_m - row.start_y_m, bearing_rad=-row.bearing_rad))
+    if along:
+        row = _seen_in_a_mirror(
+            replace(row, start_x_m=table.length_m - row.start_x_m, bearing_rad=pi - row.bearing_rad)
+        )
+    return row
+
+
+def _seen_in_a_mirror(row: AttemptRow) -> AttemptRow:
+    """Left and right change places; start and bearing are mirrored already."""
     return replace(
         row,
-        start_y_m=table.width_m - row.start_y_m,
-        bearing_rad=-row.bearing_rad % (2 * np.pi),
+        bearing_rad=row.bearing_rad % (2 * pi),
         miss_m=-row.miss_m,
         miss_side=SWAPPED.get(row.miss_side or "", row.miss_side),
         margin_left_rad=row.margin_right_rad,

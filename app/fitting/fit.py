@@ -49,6 +49,7 @@ class ShotFit:
     ``speed_slope`` is how the needed bearing moves with the launch speed (radians per m/s; None below ten attempts with
     speeds); ``pooled`` says what has been thrown together; ``next_start_m`` (2,) is where to shoot from next to learn
     most, None without any usable attempt; ``days`` whether the point has moved from day to day, None for one day;
+    ``mirrored`` compares it with the same shot from mirrored corners, None unless asked for;
     ``remarks`` are sentences on the rows (entered twice, margins taken from the shot's geometry, units that look odd).
     """
 
@@ -65,6 +66,7 @@ class ShotFit:
     next_start_m: Vector | None
     days: Comparison | None
     remarks: tuple[str, ...]
+    mirrored: Comparison | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The published form: degrees and metres, null for what is not known."""
@@ -109,6 +111,7 @@ class ShotFit:
             "pooled": [p.to_json() for p in self.pooled],
             "next_start_m": None if self.next_start_m is None else [_number(v, 3) for v in self.next_start_m],
             "days": None if self.days is None else self.days.to_json(),
+            "mirrored": None if self.mirrored is None else self.mirrored.to_json(),
             "remarks": list(self.remarks),
         }
 

@@ -18,13 +18,16 @@ SPEED_BOUNDS_MPS = [(SPEED_WORDS_MPS[slower] + SPEED_WORDS_MPS[faster]) / 2 for 
 
 @dataclass(frozen=True)
 class Pooled:
-    """``by``: english, speed or player; how many attempts each value has."""
+    """``by``: english, speed, player or mirrored corner; how many attempts each value has."""
 
     by: str
     counts: tuple[tuple[str, int], ...]
 
     def to_json(self) -> dict[str, Any]:
         return {"by": self.by, "attempts": dict(self.counts)}
+
+
+NOT_KNOWN = "not known"
 
 
 def speed_word(speed_mps: float) -> str | None:
@@ -40,20 +43,23 @@ SPLITS: dict[str, Callable[[AttemptRow], str | None]] = {
     "player": lambda row: row.player,
 }
 
+# What rows can be fitted apart by: days as well, which are compared without being asked.
+APART = SPLITS | {"day": lambda row: row.at[:10] if row.at else None}
+
 
 def pooled(rows: Sequence[AttemptRow]) -> tuple[Pooled, ...]:
     """What differs among the rows of one fit. Rows that do not say are counted as not known."""
     found = []
     for by, value in SPLITS.items():
-        counts = Counter(value(row) or "not known" for row in rows)
-        if len(counts.keys() - {"not known"}) > 1:
+        counts = Counter(value(row) or NOT_KNOWN for row in rows)
+        if len(counts.keys() - {NOT_KNOWN}) > 1:
             found.append(Pooled(by, tuple(sorted(counts.items()))))
     return tuple(found)
 
 
 def split(rows: Sequence[AttemptRow], by: str) -> dict[str, list[AttemptRow]]:
-    """The rows apart by english, speed or player, in order of first appearance."""
+    """The rows apart by english, speed, player or day, in order of first appearance."""
     parts: dict[str, list[AttemptRow]] = {}
     for row in rows:
-        parts.setdefault(SPLITS[by](row) or "not known", []).append(row)
+        parts.setdefault(APART[by](row) or NOT_KNOWN, []).append(row)
     return parts

@@ -21,6 +21,15 @@ ONE_POINT = {
     "not enough": "One point is not good enough for all the starts seen: the lines do not meet in one.",
     "cannot tell": "Whether one point is good enough cannot be told yet.",
 }
+MOVED = {
+    "moved": "From day to day the point has moved, by more than chance would do.",
+    "not moved": "From day to day the point has stayed where it was, for all that can be told.",
+}
+CORNERS_DIFFER = {
+    "moved": "From the mirrored corners the points differ, by more than chance would do.",
+    "not moved": "From the mirrored corners the points are the same, for all that can be told.",
+    "cannot tell": "Whether the points from the mirrored corners differ cannot be told yet.",
+}
 # Nearer than this to a corner is at the corner.
 SIGHTS_AT_CORNER = 0.03
 
@@ -31,8 +40,9 @@ class PointView:
 
     ``direction_rad`` and ``inverse_distance_per_m`` are seen from the table's centre and NaN without a fit;
     ``worst_extra_m`` is how much aiming at one point costs at the worst start, at most; ``pooled`` says which strokes
-    or players were thrown together; ``nearest_m`` and ``farthest_m`` bound the distance within the 95 % region
-    (infinity where it has no bound).
+    or players were thrown together; ``days`` and ``mirrored`` are the verdicts on whether the point moves from day to
+    day and from corner to corner, empty where that was not asked; ``nearest_m`` and ``farthest_m`` bound the distance
+    within the 95 % region (infinity where it has no bound).
     """
 
     attempts: int
@@ -51,6 +61,8 @@ class PointView:
     worst_extra_m: float
     pooled: tuple[str, ...]
     reason: str
+    days: str = ""
+    mirrored: str = ""
 
     @property
     def fitted(self) -> bool:
@@ -88,6 +100,8 @@ def point_view(fit: dict[str, Any], reason: str = "") -> PointView:
         worst_extra_m=_measured((fit.get("one_point_detail") or {}).get("extra_miss_at_most_m")),
         pooled=tuple(_pooled(entry) for entry in fit.get("pooled") or []),
         reason=reason or str(fit.get("reason") or ""),
+        days=str((fit.get("days") or {}).get("verdict", "")),
+        mirrored=str((fit.get("mirrored") or {}).get("verdict", "")),
     )
 
 
@@ -115,6 +129,8 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
         if isfinite(view.worst_extra_m):
             sentence += f" At the worst start it costs up to {_length(view.worst_extra_m)}."
         sentences.append(sentence)
+    sentences += [MOVED[verdict] for verdict in [view.days] if verdict in MOVED]
+    sentences += [CORNERS_DIFFER[verdict] for verdict in [view.mirrored] if verdict in CORNERS_DIFFER]
     return sentences + [f"Thrown together here: {entry}." for entry in view.pooled]
 
 

@@ -1,12 +1,14 @@
 """Attempts at one shot made ready to be shown: fitted, told in words, tallied and drawn."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite, nan
 
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.fit import ShotFit, fit_shot
+from app.fitting.pooled import APART, NOT_KNOWN
 from app.store.log_views import LoggedAttempt
+from app.telling.coach import Figures, coach_figures, rule_name
 from app.telling.drawing import draw_practice
 from app.telling.point_view import PointView, point_view, tell_point
 from app.telling.rounding import told
@@ -17,26 +19,20 @@ from vision.shot import Shot
 # As in a file of attempts, whose header is line 1: attempt k of a practice is row k + 1.
 FIRST_ROW = 2
 
-RULES = {
-    "point": "at the point",
-    "parallel": "one line carried over parallel to itself",
-    "mirror": "as if the rail were a mirror",
-    "half-way line": "by the half-way line",
-    "pocket": "at the best pocket",
-}
-
 
 @dataclass(frozen=True)
 class Practice:
     """All that a page or the command line shows of the attempts at one shot.
 
-    ``elsewhere`` counts attempts on tables of another size: they are shown and told, and not fitted.
+    ``rows`` are the attempts that were fitted; ``elsewhere`` counts attempts on tables of another size: they are shown
+    and told, and not fitted.
     """
 
     shot: Shot
     table: Table
     attempts: tuple[LoggedAttempt, ...]
     words: tuple[AttemptWords, ...]
+    rows: tuple[AttemptRow, ...]
     fit: ShotFit
     point: PointView
     elsewhere: int
@@ -84,32 +80,67 @@ class Practice:
         width_m = 2 * self.table.ball_radius_m
         return [
             (
-                RULES.get(rule.name, rule.name.removeprefix("mark:")),
+                rule_name(rule.name),
                 f"{told(rule.expected_miss_m / width_m, nan, finest=1)} ball-widths",
             )
             for rule in self.fit.rules
             if isfinite(rule.expected_miss_m)
         ]
 
+    def coach(self) -> tuple[Figures, ...]:
+        """The figures behind the point, for a coach."""
+        return coach_figures(self.fit)
+
+    def can_be_parted_by(self) -> list[str]:
+        """What was thrown together, and can be fitted apart."""
+        return [entry.by for entry in self.fit.pooled if entry.by in APART]
+
     def drawing(self, *, standalone: bool = False, anchor: str = "") -> str:
         attempts = [(k, a.attempt) for k, a in enumerate(self.attempts, 1)]
         return draw_practice(attempts, self.shot, self.table, self.point, standalone=standalone, anchor=anchor)
 
 
-def practise(shot: Shot, table: Table, attempts: Sequence[LoggedAttempt]) -> Practice:
-    """Fit and tell the attempts at one shot on one table."""
-    here = {FIRST_ROW + k for k, a in enumerate(attempts) if _same_size(a.table, table)}
-    rows = [row for row in attempt_rows(attempts, shot) if row.row in here]
-    fit = fit_shot(rows, shot_name=shot.name, table=table, shot=shot)
+def practise(
+    shot: Shot,
+    table: Table,
+    attempts: Sequence[LoggedAttempt],
+    marks: Mapping[str, tuple[float, float]] | None = None,
+) -> Practice:
+    """Fit and tell the attempts at one shot on one table; ``marks`` are places to aim at, compared with the point."""
+    rows = practised_rows(shot, table, attempts)
+    fit = fit_shot(rows, shot_name=shot.name, table=table, shot=shot, marks=marks)
     return Practice(
         shot=shot,
         table=table,
         attempts=tuple(attempts),
         words=tuple(tell_attempt(a.attempt, shot, a.table) for a in attempts),
+        rows=tuple(rows),
         fit=fit,
         point=point_view(fit.to_json()),
-        elsewhere=len(attempts) - len(here),
+        elsewhere=sum(not _same_size(a.table, table) for a in attempts),
     )
+
+
+def practised_rows(shot: Shot, table: Table, attempts: Sequence[LoggedAttempt]) -> list[AttemptRow]:
+    """The attempts as rows for the fit: those on a table of this size, with a measured start and line."""
+    here = {FIRST_ROW + k for k, a in enumerate(attempts) if _same_size(a.table, table)}
+    return [row for row in attempt_rows(attempts, shot) if row.row in here]
+
+
+def practise_apart(
+    shot: Shot,
+    table: Table,
+    attempts: Sequence[LoggedAttempt],
+    by: str,
+    marks: Mapping[str, tuple[float, float]] | None = None,
+) -> dict[str, Practice]:
+    """As ``practise``, apart by english, speed, player or day, in order of first appearance."""
+    parts: dict[str, list[LoggedAttempt]] = {}
+    for logged in attempts:
+        row = next(iter(attempt_rows([logged], shot)), None)
+        value = None if row is None else APART[by](row)
+        parts.setdefault(value or NOT_KNOWN, []).append(logged)
+    return {value: practise(shot, table, mine, marks) for value, mine in parts.items()}
 
 
 def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) -> list[AttemptRow]:

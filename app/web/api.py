@@ -2,14 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, Literal, cast
 
 from fastapi import APIRouter, HTTPException, Query, Request, Response
 from sqlalchemy import Engine
 
+from app.fitting.choices import fit_apart, fit_mirrored
+from app.fitting.marks import Marks, load_marks
 from app.store import log_views
 from app.store.log_views import LoggedAttempt, LoggedSession, LoggedShot
-from app.telling.practice import practise
+from app.telling.practice import practise, practised_rows
 from app.telling.words import tell_attempt
 from app.web.api_schema import (
     AttemptOut,
@@ -93,7 +95,8 @@ def session_attempts(request: Request, session_id: int, limit: Limit = 100, offs
 def session_fits(request: Request, session_id: int) -> list[dict[str, Any]]:
     """The fit of each shot from this session's attempts alone."""
     found = _session(request, session_id)
-    return [practise(shot, found.table, found.of_shot(shot.name)).fit.to_json() for shot in found.shots]
+    marks = marks_of(request)
+    return [practise(shot, found.table, found.of_shot(shot.name), marks).fit.to_json() for shot in found.shots]
 
 
 @router.get("/sessions/{session_id}/drawing.svg", tags=["sessions"], response_class=Response)
@@ -147,11 +150,37 @@ def shot(request: Request, shot_id: int) -> ShotOut:
 
 
 @router.get("/shots/{shot_id}/fit", tags=["fits"])
-def shot_fit(request: Request, shot_id: int) -> dict[str, Any]:
+def shot_fit(
+    request: Request,
+    shot_id: int,
+    mirrored: Annotated[
+        Literal["pool", "compare"] | None, Query(description="The same shot from mirrored corners: pool or compare.")
+    ] = None,
+) -> dict[str, Any]:
     """The fit of a shot from all its attempts in the log."""
     found = _shot(request, shot_id)
-    logged = log_views.list_attempts(_engine(request), shot_name=found.shot.name)
-    return practise(found.shot, found.table or STANDARD_TABLES["9ft"], logged).fit.to_json()
+    table = found.table or STANDARD_TABLES["9ft"]
+    if mirrored is None:
+        return practise(found.shot, table, _logged(request, found), marks_of(request)).fit.to_json()
+    # This shot first, so that the others are turned to it.
+    shots = [found, *(s for s in log_views.list_shots(_engine(request)) if s.id != found.id)]
+    rows = [row for s in shots for row in practised_rows(s.shot, table, _logged(request, s))]
+    fits = fit_mirrored(rows, mirrored, table, {s.shot.name: s.shot for s in shots}, marks_of(request))
+    own = next((f for f in fits if f.shot == found.shot.name), None)
+    return own.to_json() if own is not None else practise(found.shot, table, ()).fit.to_json()
+
+
+@router.get("/shots/{shot_id}/fits", tags=["fits"])
+def shot_fits_apart(
+    request: Request,
+    shot_id: int,
+    by: Annotated[Literal["english", "speed", "player", "day"], Query(description="What the parts differ by.")],
+) -> list[dict[str, Any]]:
+    """The fits of a shot apart by english, speed, player or day."""
+    found = _shot(request, shot_id)
+    table = found.table or STANDARD_TABLES["9ft"]
+    rows = practised_rows(found.shot, table, _logged(request, found))
+    return [f.to_json() for f in fit_apart(rows, by, table, {found.shot.name: found.shot}, marks_of(request))]
 
 
 @router.get("/fits", tags=["fits"])
@@ -163,6 +192,15 @@ def fits(request: Request, limit: Limit = 20, offset: Offset = 0) -> list[dict[s
 
 def _engine(request: Request) -> Engine:
     return cast(Engine, request.app.state.engine)
+
+
+def marks_of(request: Request) -> Marks:
+    """The marks of the room as they are stated now."""
+    return load_marks(request.app.state.marks_file)
+
+
+def _logged(request: Request, found: LoggedShot) -> Sequence[LoggedAttempt]:
+    return log_views.list_attempts(_engine(request), shot_name=found.shot.name)
 
 
 def _session(request: Request, session_id: int) -> LoggedSession:

@@ -3,16 +3,16 @@
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, FastAPI, HTTPException, Request, Response
+from fastapi import APIRouter, FastAPI, HTTPException, Query, Request, Response
 from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from sqlalchemy import Engine
 
 from app.store import log_views
-from app.telling.practice import Practice, practise
-from app.web.api import MOST_ID
+from app.telling.practice import Practice, practise, practise_apart
+from app.web.api import MOST_ID, marks_of
 from calibration.table import STANDARD_TABLES
 from vision.shot import Shot
 
@@ -35,19 +35,27 @@ def session(request: Request, session_id: int) -> Response:
     found = log_views.load_session(_engine(request), session_id) if 0 < session_id <= MOST_ID else None
     if found is None:
         raise HTTPException(404, f"There is no session {session_id}.")
-    practices = [practise(shot, found.table, found.of_shot(shot.name)) for shot in found.shots]
+    marks = marks_of(request)
+    practices = [practise(shot, found.table, found.of_shot(shot.name), marks) for shot in found.shots]
     return page("session.html", session=found, practices=[_drawn(p, f"shot-{k}-") for k, p in enumerate(practices)])
 
 
 @router.get("/shots/{shot_id}")
-def shot(request: Request, shot_id: int) -> Response:
+def shot(
+    request: Request, shot_id: int, by: Annotated[Literal["english", "speed", "player", "day"] | None, Query()] = None
+) -> Response:
     engine = _engine(request)
     found = next((s for s in log_views.list_shots(engine) if s.id == shot_id), None)
     if found is None:
         raise HTTPException(404, f"There is no shot {shot_id}.")
     logged = log_views.list_attempts(engine, shot_name=found.shot.name)
-    practice = practise(found.shot, found.table or STANDARD_TABLES["9ft"], logged)
-    return page("shot.html", found=found, practice=_drawn(practice, "attempt-"))
+    table, marks = found.table or STANDARD_TABLES["9ft"], marks_of(request)
+    if by is None:
+        parts = {"": practise(found.shot, table, logged, marks)}
+    else:
+        parts = practise_apart(found.shot, table, logged, by, marks)
+    drawn = {value: _drawn(practice, f"attempt-{k}-") for k, (value, practice) in enumerate(parts.items())}
+    return page("shot.html", found=found, by=by, parts=drawn)
 
 
 @router.get("/camera")

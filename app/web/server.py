@@ -20,6 +20,7 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
         redoc_url=None,
     )
     app.state.engine = engine
+    app.state.marks_file = settings.marks_file
     app.include_router(api.router)
     app.include_router(pages.router)
     pages.mount_static(app)
