@@ -18,9 +18,12 @@ from numpy.typing import NDArray
 from vision.decoder_link import DecoderEndedError, DecoderLink, End, Received
 from vision.limits import Limits
 from vision.planes import HLG, PQ, Plane, planes_in
+from vision.siting import MIDDLE, SIDE, colour_place
 
 # A clip whose last frame stands this much before the end that its header states was cut.
 CUT_TOLERANCE_S = 0.5
+# Key frames, spread over the film, that tell where its colour samples stand.
+SITING_FRAMES = 3
 
 
 @dataclass(frozen=True)
@@ -35,7 +38,7 @@ class Frame:
     y: Plane
     u: Plane
     v: Plane
-    colour_at_px: tuple[float, float] = (0.5, 0.5)
+    colour_at_px: tuple[float, float] = (MIDDLE, MIDDLE)
 
     @property
     def time_s(self) -> float:
@@ -46,7 +49,9 @@ class Frame:
         height, width = self.y.shape
         # The conversion takes even sizes only: an odd one is given its last line or column twice.
         y = np.pad(self.y, ((0, height % 2), (0, width % 2)), mode="edge")
-        planes = np.concatenate([y.ravel(), self.u.ravel(), self.v.ravel()])
+        # And it takes colour samples to stand in the middle of their four pixels.
+        u, v = (_in_the_middle(plane, self.colour_at_px) for plane in (self.u, self.v))
+        planes = np.concatenate([y.ravel(), u.ravel(), v.ravel()])
         stacked = planes.reshape(y.shape[0] * 3 // 2, y.shape[1])
         return cv2.cvtColor(stacked, cv2.COLOR_YUV2BGR_I420)[:height, :width]
 
@@ -67,6 +72,7 @@ class Clip:
     duration_s: float
     stated_s: float
     time_base: Fraction
+    colour_at_px: tuple[float, float]
     warnings: tuple[str, ...]
     limits: Limits
     _link: DecoderLink | None = field(repr=False)
@@ -157,10 +163,10 @@ class Clip:
         y, u, v = planes_in(got.memory, self.width, self.height)
         if copied:
             y, u, v = y.copy(), u.copy(), v.copy()
-        return Frame(got.pts, self.time_base, y, u, v)
+        return Frame(got.pts, self.time_base, y, u, v, self.colour_at_px)
 
     def _running(self) -> DecoderLink:
-        """The decoder, started anew if the last one ended by itself. Raises DecoderEndedError after too many of them."""
+        """The decoder, started anew if it ended by itself. Raises DecoderEndedError when it did so too often."""
         if self._link is None:
             if self._starts > self.limits.restarts:
                 raise DecoderEndedError("the decoder ended again and again")
@@ -194,14 +200,28 @@ def open_clip(path: Path, limits: Limits | None = None) -> Iterator[Clip]:
         duration_s=float(facts["duration_s"]),
         stated_s=float(facts["stated_s"]),
         time_base=Fraction(*facts["time_base"]),
+        colour_at_px=(MIDDLE, MIDDLE),
         warnings=_warnings(int(facts["transfer"])),
         limits=limits,
         _link=link,
     )
     try:
+        every_s = clip.duration_s / SITING_FRAMES
+        if every_s > 0:
+            clip.colour_at_px = colour_place((f.y, f.u, f.v) for f in clip.glances(every_s))
         yield clip
     finally:
         clip._close()
+
+
+def _in_the_middle(colour: Plane, at_px: tuple[float, float]) -> Plane:
+    """A colour plane as it would be with its samples in the middle of their four pixels: a quarter sample farther."""
+    quarter = np.array([0.0, 0.75, 0.25], np.float32)
+    whole = np.array([0.0, 1.0, 0.0], np.float32)
+    if SIDE not in at_px:
+        return colour
+    across, down = (quarter if at == SIDE else whole for at in at_px)
+    return cv2.sepFilter2D(colour, -1, across, down, borderType=cv2.BORDER_REPLICATE)
 
 
 def _warnings(transfer: int) -> tuple[str, ...]:

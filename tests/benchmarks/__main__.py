@@ -1,7 +1,7 @@
-"""Benchmarks: ``python -m tests.benchmarks [NAME ...] [--drills N]`` runs those named, all when none is named.
+"""Benchmarks: ``python -m tests.benchmarks [NAME ...] [--drills N] [--minutes M ...]``.
 
-Each benchmark is a module beside this one with a function ``run`` that gives rows (mappings of the same keys), and
-takes ``drills`` if it simulates.
+Runs those named, all when none is named. Each benchmark is a module beside this one with a function ``run`` that gives
+rows (mappings of the same keys), and takes ``drills`` if it simulates, ``minutes`` if the length of films matters.
 """
 
 import argparse
@@ -37,6 +37,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description="Run benchmarks and print them.")
     parser.add_argument("names", nargs="*", metavar="NAME", help=f"one of {', '.join(names())}; all when none is named")
     parser.add_argument("--drills", type=int, help="simulated drills a family (2000 when not given)")
+    parser.add_argument("--minutes", type=float, nargs="+", help="lengths of looped films (1 and 5 when not given)")
     given = parser.parse_args()
     unknown = sorted(set(given.names) - set(names()))
     if unknown:
@@ -45,7 +46,8 @@ def main() -> None:
         module = importlib.import_module(f"tests.benchmarks.{name}")
         takes = inspect.signature(module.run).parameters
         began = perf_counter()
-        rows = module.run(drills=given.drills) if given.drills and "drills" in takes else module.run()
+        options = {name: value for name, value in vars(given).items() if value and name in takes}
+        rows = module.run(**options)
         doc = (module.__doc__ or name).strip().splitlines()[0]
         print(f"{name}: {doc}\n{text_table(rows)}\n({perf_counter() - began:.0f} s)\n")
 
