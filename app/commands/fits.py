@@ -169,6 +169,9 @@ def _fit_rows(
 ) -> list[Fitted]:
     if shot is not None and choice.mirrored is None:
         rows = [row for row in rows if row.shot == shot]
+    elif shot is not None:
+        # The first of a shot's images is the one to which the others are turned.
+        rows = sorted(rows, key=lambda row: row.shot != shot)
     if choice.split is not None:
         fits = fit_apart(rows, choice.split, on, known, choice.marks)
     elif choice.mirrored is not None:
@@ -184,4 +187,4 @@ def _has_image(one: ShotFit) -> bool:
 
 
 def _is_of(one: ShotFit, shot: str | None) -> bool:
-    return shot is None or one.shot == shot or any(shot in dict(entry.counts) for entry in one.pooled)
+    return shot is None or one.shot == shot

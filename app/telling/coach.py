@@ -38,7 +38,13 @@ def rule_name(rule: str) -> str:
 
 def coach_figures(fit: ShotFit) -> tuple[Figures, ...]:
     """The tables of one fit, those left out of which nothing is known."""
-    found = (_fit(fit), _rules(fit), _envelope(fit), _days(fit.days))
+    found = (
+        _fit(fit),
+        _rules(fit),
+        _envelope(fit),
+        _compared(fit.days, "From day to day", "day"),
+        _compared(fit.mirrored, "From corner to corner", "corner"),
+    )
     return tuple(figures for figures in found if figures.rows)
 
 
@@ -100,16 +106,20 @@ def _envelope(fit: ShotFit) -> Figures:
     return Figures("How the point moves with the start", note, ("start", "point"), tuple(rows))
 
 
-def _days(days: Comparison | None) -> Figures:
-    if days is None or not len(days.families):
+def _compared(compared: Comparison | None, heading: str, what: str) -> Figures:
+    if compared is None or not len(compared.families):
         return Figures("", "", (), ())
     rows = tuple(
-        (day, f"{told(degrees(float(phi)) % 360.0, 0.05, finest=2)}°", f"{told(float(kappa), 0.005, finest=3)} a metre")
-        for day, (phi, kappa) in zip(days.groups, days.families, strict=True)
+        (
+            name,
+            f"{told(degrees(float(phi)) % 360.0, 0.05, finest=2)}°",
+            f"{told(float(kappa), 0.005, finest=3)} a metre",
+        )
+        for name, (phi, kappa) in zip(compared.groups, compared.families, strict=True)
     )
     note = (
-        f"{days.reason[0].upper()}{days.reason[1:]} Such differences come by chance with probability "
-        f"{told(days.p_value, 0.005, finest=3)}; from day to day the direction varies by "
-        f"{told(degrees(days.between_sd[0]), nan, finest=2)}° (sd, chance taken out)."
+        f"{compared.reason[0].upper()}{compared.reason[1:]} Such differences come by chance with probability "
+        f"{told(compared.p_value, 0.005, finest=3)}; from {what} to {what} the direction varies by "
+        f"{told(degrees(compared.between_sd[0]), nan, finest=2)}° (sd, chance taken out)."
     )
-    return Figures("From day to day", note, ("day", "direction", "one over distance"), rows)
+    return Figures(heading, note, (what, "direction", "one over distance"), rows)

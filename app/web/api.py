@@ -7,10 +7,11 @@ from typing import Annotated, Any, Literal, cast
 from fastapi import APIRouter, HTTPException, Query, Request, Response
 from sqlalchemy import Engine
 
-from app.fitting.choices import fit_apart, fit_mirrored
+from app.fitting.choices import fit_apart
 from app.fitting.marks import Marks, load_marks
 from app.store import log_views
 from app.store.log_views import LoggedAttempt, LoggedSession, LoggedShot
+from app.telling.mirrored import image_names, practise_mirrored
 from app.telling.practice import practise, practised_rows
 from app.telling.words import tell_attempt
 from app.web.api_schema import (
@@ -25,7 +26,7 @@ from app.web.api_schema import (
     Shots,
     Words,
 )
-from calibration.table import STANDARD_TABLES
+from calibration.table import STANDARD_TABLES, Table
 from vision.reading import attempt_json
 from vision.shot import Shot
 
@@ -160,14 +161,11 @@ def shot_fit(
     """The fit of a shot from all its attempts in the log."""
     found = _shot(request, shot_id)
     table = found.table or STANDARD_TABLES["9ft"]
+    logged = _logged(request, found)
     if mirrored is None:
-        return practise(found.shot, table, _logged(request, found), marks_of(request)).fit.to_json()
-    # This shot first, so that the others are turned to it.
-    shots = [found, *(s for s in log_views.list_shots(_engine(request)) if s.id != found.id)]
-    rows = [row for s in shots for row in practised_rows(s.shot, table, _logged(request, s))]
-    fits = fit_mirrored(rows, mirrored, table, {s.shot.name: s.shot for s in shots}, marks_of(request))
-    own = next((f for f in fits if f.shot == found.shot.name), None)
-    return own.to_json() if own is not None else practise(found.shot, table, ()).fit.to_json()
+        return practise(found.shot, table, logged, marks_of(request)).fit.to_json()
+    images = images_of(request, found, table)
+    return practise_mirrored(found.shot, table, logged, images, mirrored, marks_of(request)).fit.to_json()
 
 
 @router.get("/shots/{shot_id}/fits", tags=["fits"])
@@ -197,6 +195,13 @@ def _engine(request: Request) -> Engine:
 def marks_of(request: Request) -> Marks:
     """The marks of the room as they are stated now."""
     return load_marks(request.app.state.marks_file)
+
+
+def images_of(request: Request, found: LoggedShot, table: Table) -> dict[Shot, Sequence[LoggedAttempt]]:
+    """The log's shots that are this one from mirrored corners, with their attempts."""
+    library = {s.shot.name: s for s in log_views.list_shots(_engine(request))}
+    names = image_names(found.shot, [s.shot for s in library.values()], table)
+    return {library[name].shot: _logged(request, library[name]) for name in names}
 
 
 def _logged(request: Request, found: LoggedShot) -> Sequence[LoggedAttempt]:

@@ -11,8 +11,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from sqlalchemy import Engine
 
 from app.store import log_views
+from app.telling.mirrored import practise_mirrored
 from app.telling.practice import Practice, practise, practise_apart
-from app.web.api import MOST_ID, marks_of
+from app.web.api import MOST_ID, images_of, marks_of
 from calibration.table import STANDARD_TABLES
 from vision.shot import Shot
 
@@ -42,7 +43,10 @@ def session(request: Request, session_id: int) -> Response:
 
 @router.get("/shots/{shot_id}")
 def shot(
-    request: Request, shot_id: int, by: Annotated[Literal["english", "speed", "player", "day"] | None, Query()] = None
+    request: Request,
+    shot_id: int,
+    by: Annotated[Literal["english", "speed", "player", "day"] | None, Query()] = None,
+    mirrored: Annotated[Literal["pool", "compare"] | None, Query()] = None,
 ) -> Response:
     engine = _engine(request)
     found = next((s for s in log_views.list_shots(engine) if s.id == shot_id), None)
@@ -50,12 +54,16 @@ def shot(
         raise HTTPException(404, f"There is no shot {shot_id}.")
     logged = log_views.list_attempts(engine, shot_name=found.shot.name)
     table, marks = found.table or STANDARD_TABLES["9ft"], marks_of(request)
-    if by is None:
-        parts = {"": practise(found.shot, table, logged, marks)}
-    else:
+    images = images_of(request, found, table)
+    if by is not None:
         parts = practise_apart(found.shot, table, logged, by, marks)
+    elif mirrored is not None:
+        parts = {"": practise_mirrored(found.shot, table, logged, images, mirrored, marks)}
+    else:
+        parts = {"": practise(found.shot, table, logged, marks)}
     drawn = {value: _drawn(practice, f"attempt-{k}-") for k, (value, practice) in enumerate(parts.items())}
-    return page("shot.html", found=found, by=by, parts=drawn)
+    names = [image.name for image in images]
+    return page("shot.html", found=found, by=by, mirrored=mirrored, images=names, parts=drawn)
 
 
 @router.get("/camera")
