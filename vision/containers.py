@@ -10,6 +10,8 @@ from calibration.errors import InputError
 
 # Codecs of phones and cameras, and of what they are usually converted to.
 CODECS = ("h264", "hevc", "vp8", "vp9", "av1", "mpeg4", "mjpeg", "prores")
+# The names that their decoders go by.
+DECODERS = (*CODECS, "libdav1d", "libvpx", "libvpx-vp9")
 # First boxes of an MP4 or MOV file (ISO/IEC 14496-12 and the QuickTime file format).
 _BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 _EBML = b"\x1a\x45\xdf\xa3"

@@ -6,6 +6,7 @@ This runs in a process of its own (``vision.decoding_process``); ``vision.clip``
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import chain
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -14,7 +15,7 @@ import av
 import numpy as np
 
 from calibration.errors import InputError
-from vision.containers import CODECS, container_format
+from vision.containers import DECODERS, container_format
 from vision.limits import Limits
 from vision.planes import HLG, PQ, Planes, planes_of
 
@@ -64,13 +65,10 @@ class Decoder:
         self.gave_up = False
         self._alive = alive
         kind = container_format(path)
-        options = {
-            "protocol_whitelist": "file",
-            "codec_whitelist": ",".join(CODECS) + ",libdav1d,libvpx,libvpx-vp9",
-            "max_pixels": str(limits.pixels),
-        }
+        options = {"protocol_whitelist": "file", "codec_whitelist": ",".join(DECODERS)}
         try:
-            self._container: Any = av.open(str(path), format=kind, options=options, metadata_errors="replace")
+            # With its protocol before it a name is a name, whatever colons and commas it has.
+            self._container: Any = av.open(f"file:{path}", format=kind, options=options, metadata_errors="replace")
         except (av.error.FFmpegError, OSError, ValueError) as error:
             raise InputError(
                 f"{path}: the film cannot be opened; it may be cut off or damaged, copy it anew."
@@ -179,9 +177,8 @@ class Decoder:
 
     def _from(self, time_s: float) -> Iterator[Any]:
         """Sound pictures from the key frame before a time on."""
-        self._container.seek(self._units(time_s), stream=self._stream, backward=True)
         barren = 0
-        for packet in self._container.demux(self._stream):
+        for packet in self._packets_from(self._units(time_s)):
             try:
                 decoded = packet.decode()
             except av.error.EOFError:
@@ -193,6 +190,22 @@ class Decoder:
             if barren > self.limits.broken_packets:
                 return
             yield from (picture for picture in decoded if self._sound(picture))
+
+    def _packets_from(self, units: int) -> Iterator[Any]:
+        """Packets from the last key frame that is shown no later than a time.
+
+        Files are searched by the time of decoding, so that the key frame found may be shown after the time wanted:
+        then the one before it is looked for.
+        """
+        goal, before = units, None
+        while True:
+            self._container.seek(goal, stream=self._stream, backward=True)
+            packets = self._container.demux(self._stream)
+            first = next(packets, None)
+            if first is None or first.pts is None or first.dts is None or first.pts <= units or first.dts == before:
+                break
+            goal, before = min(first.dts - 1, goal - 1), first.dts
+        return chain([] if first is None else [first], packets)
 
     def _sound(self, picture: Any) -> bool:
         """Whether a picture is whole, of the film's size, and has a time that can be."""
@@ -216,7 +229,7 @@ class Decoder:
             raise InputError(f"{self.path}: the file holds no video; give a film of the table.")
         stream = streams[0]
         codec = stream.codec_context
-        if codec is None or codec.name not in (*CODECS, "libdav1d", "libvpx", "libvpx-vp9"):
+        if codec is None or codec.name not in DECODERS:
             raise InputError(
                 f"{self.path}: the film is in a codec that is not read; convert it to H.264, HEVC, VP9 or AV1."
             )

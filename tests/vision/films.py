@@ -1,5 +1,6 @@
 """Little films made for the tests of the reader: each frame's brightness and a moving bar say which one it is."""
 
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
@@ -24,6 +25,16 @@ def even_times(count: int = COUNT, fps: int = FPS) -> list[int]:
     return [round(k / fps / TIME_BASE) for k in range(count)]
 
 
+# What makes each encoder quick and quiet.
+OPTIONS = {
+    "libx264": {"crf": "12", "preset": "ultrafast", "threads": "1"},
+    "libx265": {"crf": "12", "preset": "ultrafast", "x265-params": "log-level=none:pools=none:frame-threads=1"},
+    # Hidden pictures from which others are predicted, as in the films that sites make.
+    "libvpx-vp9": {"crf": "12", "cpu-used": "8", "auto-alt-ref": "1", "lag-in-frames": "12"},
+    "libsvtav1": {"preset": "12"},
+}
+
+
 def write_film(
     path: Path,
     *,
@@ -34,21 +45,35 @@ def write_film(
     container: str = "mp4",
     gop: int = 6,
     index_first: bool = False,
+    transfer: int | None = None,
+    pixel_aspect: Fraction | None = None,
+    muxing: dict[str, str] | None = None,
+    coded: Callable[[NDArray[np.uint8]], NDArray[np.float64]] | None = None,
 ) -> list[int]:
-    """Encode pictures at the times given; returns those times. ``index_first`` puts an MP4's index before the data."""
+    """Encode pictures at the times given; returns those times. ``index_first`` puts an MP4's index before the data.
+
+    ``transfer`` is the code of a transfer function that the film is marked with; ``coded`` puts a picture through one.
+    """
     pts = even_times() if pts is None else pts
-    options = {"movflags": "faststart"} if index_first else {}
+    options = ({"movflags": "faststart"} if index_first else {}) | (muxing or {})
     with av.open(str(path), "w", format=container, options=options) as film:
         stream = film.add_stream(codec, rate=FPS)
         stream.width, stream.height = size
         stream.pix_fmt = pix_fmt
         stream.time_base = stream.codec_context.time_base = TIME_BASE
         stream.codec_context.gop_size = gop
-        if codec == "libx264":
-            stream.options = {"crf": "12", "preset": "ultrafast", "threads": "1"}
+        stream.options = OPTIONS.get(codec, {})
+        if transfer is not None:
+            stream.codec_context.color_trc = transfer
+        if pixel_aspect is not None:
+            stream.codec_context.sample_aspect_ratio = pixel_aspect
         for k, time in enumerate(pts):
-            frame = av.VideoFrame.from_ndarray(picture(k, *size), format="bgr24")
+            image = picture(k, *size)
+            image = image if coded is None else np.rint(coded(image)).astype(np.uint8)
+            frame = av.VideoFrame.from_ndarray(image, format="bgr24").reformat(format=pix_fmt)
             frame.pts, frame.time_base = time, TIME_BASE
+            if transfer is not None:
+                frame.color_trc = transfer
             film.mux(stream.encode(frame))
         film.mux(stream.encode())
     return pts

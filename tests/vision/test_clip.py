@@ -24,6 +24,7 @@ from tests.vision.films import (
 )
 from vision.clip import Frame, open_clip
 from vision.limits import Limits
+from vision.planes import HLG
 
 # Times of a phone that films at a varying rate, with a gap where it dropped frames.
 VARYING = [0, 3003, 5997, 9010, 11890, 24000, 27001, 30050, 32990, 36000, 48123, 51000]
@@ -73,6 +74,58 @@ def ten_bit(path: Path) -> Path:
     return path / "deep.mp4"
 
 
+def hevc(path: Path) -> Path:
+    write_film(path / "hevc.mov", codec="libx265", container="mov")
+    return path / "hevc.mov"
+
+
+def high_range(path: Path) -> Path:
+    """As phones film it: ten bits, HLG."""
+    write_film(path / "deep.mov", codec="libx265", pix_fmt="yuv420p10le", container="mov", transfer=HLG)
+    return path / "deep.mov"
+
+
+def web(path: Path) -> Path:
+    write_film(path / "film.webm", codec="libvpx-vp9", container="webm")
+    return path / "film.webm"
+
+
+def av1(path: Path) -> Path:
+    write_film(path / "film.mp4", codec="libsvtav1")
+    return path / "film.mp4"
+
+
+def camera_of_the_trade(path: Path) -> Path:
+    """As cameras for editing film it: 4:2:2 in ten bits."""
+    write_film(path / "film.mov", codec="prores_ks", pix_fmt="yuv422p10le", container="mov")
+    return path / "film.mov"
+
+
+def portrait(path: Path) -> Path:
+    write_film(path / "tall.mp4", size=(96, 160))
+    return path / "tall.mp4"
+
+
+def slow_motion(path: Path) -> Path:
+    write_film(path / "slow.mp4", pts=even_times(fps=240))
+    return path / "slow.mp4"
+
+
+def few_a_second(path: Path) -> Path:
+    write_film(path / "few.mp4", pts=even_times(fps=15))
+    return path / "few.mp4"
+
+
+def in_fragments(path: Path) -> Path:
+    write_film(path / "parts.mp4", muxing={"movflags": "frag_keyframe+empty_moov"})
+    return path / "parts.mp4"
+
+
+def unstated_length(path: Path) -> Path:
+    write_film(path / "live.mkv", container="matroska", muxing={"live": "1"})
+    return path / "live.mkv"
+
+
 def full_colour(path: Path) -> Path:
     write_film(path / "full.mp4", pix_fmt="yuv444p")
     return path / "full.mp4"
@@ -99,8 +152,12 @@ def late_start(path: Path) -> Path:
     return path / "late.mkv"
 
 
-KINDS = [plain, matroska, quicktime, ten_bit, full_colour, odd_size, padded_lines, varying_rate, late_start]
-SIZES = {odd_size: (97, 65), padded_lines: (106, 62)}
+KINDS = [
+    *(plain, matroska, quicktime, web, in_fragments, unstated_length),
+    *(hevc, av1, camera_of_the_trade, ten_bit, high_range, full_colour),
+    *(odd_size, padded_lines, portrait, varying_rate, late_start, slow_motion, few_a_second),
+]
+SIZES = {odd_size: (97, 65), padded_lines: (106, 62), portrait: (96, 160)}
 
 
 @pytest.fixture(params=KINDS, ids=lambda make: make.__name__)
@@ -118,6 +175,14 @@ def test_contract(kind: Callable[[Path], Path], tmp_path: Path) -> None:
         frames = list(clip.frames())
         again = [f.pts for f in clip.frames()]
         assert (clip.frames_read, clip.frames_lost, clip.complete) == (count, 0, True)
+        between = list(clip.frames_between(frames[5].time_s, frames[9].time_s))
+        glances = list(clip.glances(0.1))
+        last = clip.last_frames()
+        assert clip.duration_s == pytest.approx(frames[-1].time_s - frames[0].time_s, abs=0.2)
+    assert [f.pts for f in between] == [f.pts for f in frames[5:10]]
+    assert [f.pts for f in last] == [frames[-1].pts]
+    assert glances
+    assert {g.pts for g in glances} <= {f.pts for f in frames}
     assert again == [f.pts for f in frames]
     assert all(a.time_s < b.time_s for a, b in pairwise(frames))
     by_time = {f.pts: f for f in frames}
@@ -128,7 +193,7 @@ def test_contract(kind: Callable[[Path], Path], tmp_path: Path) -> None:
         assert frame.u.shape == frame.v.shape == ((height + 1) // 2, (width + 1) // 2)
         assert frame.y.dtype == frame.u.dtype == frame.v.dtype == np.uint8
         assert bar_at(frame) == k % 12
-    for still in stills:
+    for still in [*stills, *between, *last]:
         # A still is the very frame of that time.
         assert np.array_equal(still.y, by_time[still.pts].y)
     shown = frames[1].bgr()
