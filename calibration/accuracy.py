@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.camera import Matrix, Setup
 from calibration.table import Vector
@@ -35,14 +36,23 @@ def place_sd_m(setup: Setup, places_m: Matrix) -> Vector:
     return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(covariance)[:, -1], 0.0)))
 
 
+def in_frame(setup: Setup, places_m: Matrix) -> NDArray[np.bool_]:
+    """Which balls at places (n, 2) have their middle in the frame."""
+    camera = setup.camera
+    points = np.column_stack([places_m, np.full(len(places_m), setup.table.ball_radius_m)])
+    pixels = np.nan_to_num(camera.project(points), nan=-1.0)
+    return np.asarray(((pixels >= 0) & (pixels <= [camera.width - 1, camera.height - 1])).all(axis=1))
+
+
 def place_accuracy(setup: Setup) -> PlaceAccuracy | None:
-    """Mean and worst over all places that a ball can take; None for a camera without a covariance."""
+    """Mean and worst over all places in the frame that a ball can take; None for a camera without a covariance."""
     table, o = setup.table, setup.table.track_offset_m
     along = np.linspace(o, table.length_m - o, ALONG)
     across = np.linspace(o, table.width_m - o, ACROSS)
     places = np.array([(x, y) for x in along for y in across])
+    places = places[in_frame(setup, places)]
     sd = place_sd_m(setup, places)
-    if not np.isfinite(sd).all():
+    if not len(sd) or not np.isfinite(sd).all():
         return None
     worst = int(np.argmax(sd))
     return PlaceAccuracy(float(np.sqrt(np.mean(sd**2))), float(sd[worst]), places[worst])

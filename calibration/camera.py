@@ -35,6 +35,7 @@ class Camera:
     position_m : (3,) where the camera stands.
     covariance : (11, 11) in the order of ``PARAMETERS``; zeros for a camera that is given as exact.
     determined : for each of focal, distortion, centre and height whether the view told it, or a prior had to.
+    unseen : rails of which no line was seen (``"foot"``) and corners outside the frame (``"foot-left"``).
     """
 
     width: int
@@ -48,6 +49,7 @@ class Camera:
     covariance: Matrix = field(default_factory=lambda: np.zeros((len(PARAMETERS), len(PARAMETERS))))
     determined: dict[str, bool] = field(default_factory=dict)
     residual_px: float = float("nan")
+    unseen: tuple[str, ...] = ()
 
     @property
     def matrix(self) -> Matrix:
@@ -161,6 +163,7 @@ class Camera:
             "covariance": self.covariance.tolist(),
             "determined": self.determined,
             "residual_px": self.residual_px if np.isfinite(self.residual_px) else None,
+            "unseen": list(self.unseen),
         }
 
     @classmethod
@@ -180,6 +183,7 @@ class Camera:
                 covariance=np.array(data["covariance"], dtype=float).reshape(len(PARAMETERS), len(PARAMETERS)),
                 determined=dict(data.get("determined", {})),
                 residual_px=float("nan") if residual is None else float(residual),
+                unseen=tuple(str(name) for name in data.get("unseen", ())),
             )
         except (AttributeError, KeyError, IndexError, TypeError, ValueError) as error:
             raise InputError(

@@ -60,6 +60,24 @@ class LinePoints:
 
 
 @dataclass(frozen=True)
+class PocketMark:
+    """The middle of a side pocket: a place along a long rail.
+
+    Attributes
+    ----------
+    along_m, setback_m, height_m : where it is: along ``Table.nose_segment``, behind the nose, above the bed.
+    pixel : (2,) where it was seen. sd_px : one standard deviation along the rail.
+    """
+
+    rail: Rail
+    along_m: float
+    setback_m: float
+    height_m: float
+    pixel: Vector
+    sd_px: float
+
+
+@dataclass(frozen=True)
 class CameraFit:
     """The camera with its covariance, and the sum of squares that tells rival fits apart (priors included)."""
 
@@ -77,8 +95,11 @@ class _Problem:
     A line as a whole may be misread by a shift and by a turn, in units of its ``common_sd_px``.
     """
 
-    def __init__(self, lines: Sequence[LinePoints], table: Table, start: Camera) -> None:
+    def __init__(
+        self, lines: Sequence[LinePoints], table: Table, start: Camera, marks: Sequence[PocketMark] = ()
+    ) -> None:
         self.table, self.start = table, start
+        self.marks = [(mark, *_mark_points(table, mark)) for mark in marks]
         self.pixels = np.concatenate([line.pixels for line in lines])
         self.sd_px = np.concatenate([line.sd_px for line in lines])
         self.line = np.repeat(np.arange(len(lines)), [len(line.pixels) for line in lines])
@@ -107,7 +128,8 @@ class _Problem:
             (camera.k1 - K1_PRIOR) / K1_SD,
             (camera.k2 - K2_PRIOR) / K2_SD,
         ]
-        return np.concatenate([evidence, priors, heights, offsets])
+        marks = [_along(camera, *mark) for mark in self.marks]
+        return np.concatenate([evidence, priors, heights, offsets, marks])
 
     def _across(self, camera: Camera, heights: Vector) -> Vector:
         """Signed distance of the points from their lines' images, pixels, positive away from the table."""
@@ -122,6 +144,19 @@ class _Problem:
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
         normal *= np.sign(((out - here) * normal).sum(axis=1, keepdims=True))
         return ((self.pixels - here) * normal).sum(axis=1)
+
+
+def _mark_points(table: Table, mark: PocketMark) -> tuple[Vector, Vector]:
+    """The place of a mark and one a centimetre farther along its rail, (3,) each."""
+    points, _ = rail_points(table, mark.rail, mark.along_m + np.array([0.0, 0.01]), mark.setback_m, mark.height_m)
+    return points[0], points[1]
+
+
+def _along(camera: Camera, mark: PocketMark, here_m: Vector, ahead_m: Vector) -> float:
+    """How far along its rail a mark was seen from where it should be, in sds."""
+    here, ahead = camera.project(np.stack([here_m, ahead_m]))
+    tangent = (ahead - here) / np.linalg.norm(ahead - here)
+    return float((mark.pixel - here) @ tangent) / mark.sd_px
 
 
 def _spread(along_m: Vector) -> Vector:
@@ -155,7 +190,13 @@ def rail_points(
 
 
 def fit_camera(
-    lines: Sequence[LinePoints], table: Table, start: Camera, *, tries: int = 2, most: int = MOST_ITERATIONS
+    lines: Sequence[LinePoints],
+    table: Table,
+    start: Camera,
+    *,
+    marks: Sequence[PocketMark] = (),
+    tries: int = 2,
+    most: int = MOST_ITERATIONS,
 ) -> CameraFit:
     """Least-squares camera through the lines.
 
@@ -164,6 +205,7 @@ def fit_camera(
     lines : evidence; at least four sides must be covered for a full camera, else priors carry what is left.
     table : gives the lines' places; its nose height is the middle of a prior.
     start : a camera within a few per cent, such as ``camera_start.start_cameras`` gives.
+    marks : places along rails, for where an end of the table was not seen.
     tries : passes of reweighting the evidence by its own scatter.
     most : iterations a pass.
 
@@ -176,7 +218,7 @@ def fit_camera(
     camera = start
     rest = np.zeros(len(NUISANCES) + 2 * len(evidence))
     for turn in range(tries + 1):
-        problem = _Problem(evidence, table, camera)
+        problem = _Problem(evidence, table, camera, marks)
         unknowns, cost, normal = _minimise(problem, np.concatenate([np.zeros(CAMERA_COUNT), rest]), most)
         camera, rest = camera.moved(unknowns[:CAMERA_COUNT]), unknowns[CAMERA_COUNT:]
         residual = problem.residuals(unknowns)[: len(problem.pixels)]

@@ -28,8 +28,9 @@ GROWTH_LIMIT = 5.0
 LEAST_AREA = 0.06
 LEAST_AGREEMENT = 0.80
 BORDER_MARGIN_PX = 3.0
-# Widest gap that is bridged: the shaded face of a far cushion between the bed and the cushion's top.
-BRIDGE_PX = 9
+# Widest gap that is bridged: the shaded face of a far cushion between the bed and the cushion's top; and a narrower one
+# for where rails are as thin and the floor beyond them has the cloth's colour.
+BRIDGE_PX, THIN_BRIDGE_PX = 9, 3
 
 
 @dataclass(frozen=True)
@@ -50,8 +51,11 @@ class ClothOutline:
     area: float
 
 
-def find_cloth(picture: Picture) -> list[ClothOutline]:
-    """Candidates for the cloth in a picture (uint8, BGR), the likeliest first; empty when nothing is four-sided."""
+def find_cloth(picture: Picture, bridge_px: int = BRIDGE_PX) -> list[ClothOutline]:
+    """Candidates for the cloth in a picture (uint8, BGR), the likeliest first; empty when nothing is four-sided.
+
+    ``bridge_px`` is the widest gap in it that is bridged, in pixels of the reduced picture.
+    """
     height, width = picture.shape[:2]
     scale = min(1.0, LONG_SIDE_PX / max(height, width))
     small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
@@ -59,11 +63,12 @@ def find_cloth(picture: Picture) -> list[ClothOutline]:
     found: list[ClothOutline] = []
     tried: list[Mask] = []
     for seed in _common_colours(lab):
-        for region in _regions(lab, seed, tried):
+        for region in _regions(lab, seed, tried, bridge_px):
             if any(_overlap(region, other) > 0.95 for other in tried):
                 continue
             tried.append(region)
-            outline = _outline(region, scale)
+            # Where the dark line of a nose is no longer bridged the outline is ragged: then its hull is taken.
+            outline = _outline(region, scale) or _outline(_hull(region), scale)
             if outline is not None:
                 found.append(outline)
     return sorted(found, key=lambda o: -(o.agreement**4) * o.area**0.5)
@@ -103,7 +108,7 @@ def _common_colours(lab: NDArray[np.float32]) -> list[Vector]:
     return [(cell + 0.5) * 256 / shape for cell in peaks]
 
 
-def _regions(lab: NDArray[np.float32], seed: Vector, known: list[Mask]) -> list[Mask]:
+def _regions(lab: NDArray[np.float32], seed: Vector, known: list[Mask], bridge_px: int) -> list[Mask]:
     """Connected regions of a smoothly varying colour round a seed colour, their holes filled, the largest first.
 
     The floor may have the cloth's colour, so that the largest region need not be the one that is looked for; a region
@@ -111,12 +116,13 @@ def _regions(lab: NDArray[np.float32], seed: Vector, known: list[Mask]) -> list[
     """
     weight = np.array([0.5, 1.0, 1.0], dtype=np.float32)  # brightness varies more than hue over a lit cloth
     near = np.linalg.norm((lab - seed.astype(np.float32)) * weight, axis=2) < SEED_REACH
-    fresh = [part for part in _parts(near) if all(_overlap(part, old) < KNOWN_OVERLAP for old in known)]
-    grown = [_grow(lab * weight, part) for part in fresh]
+    parts = _parts(near, bridge_px)
+    fresh = [part for part in parts if all(_overlap(part, old) < KNOWN_OVERLAP for old in known)]
+    grown = [_grow(lab * weight, part, bridge_px) for part in fresh]
     return [region for region in grown if region is not None]
 
 
-def _grow(weighted: NDArray[np.float32], start: Mask) -> Mask | None:
+def _grow(weighted: NDArray[np.float32], start: Mask, bridge_px: int) -> Mask | None:
     height, width = start.shape
     x, y = np.meshgrid(np.linspace(-1, 1, width), np.linspace(-1, 1, height))
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1).astype(np.float32)
@@ -125,17 +131,17 @@ def _grow(weighted: NDArray[np.float32], start: Mask) -> Mask | None:
         model = np.linalg.lstsq(terms[region][::7], weighted[region][::7], rcond=None)[0]
         residual = np.abs(weighted - terms @ model)
         spread = np.clip(1.4826 * np.median(residual[region], axis=0), 1.0, 4.0)
-        parts = _parts((residual / spread).max(axis=2) < GROWTH_LIMIT)
+        parts = _parts((residual / spread).max(axis=2) < GROWTH_LIMIT, bridge_px)
         if not parts:
             return None
         region = max(parts, key=lambda part: int((part & region).sum()))
     return region
 
 
-def _parts(mask: Mask) -> list[Mask]:
+def _parts(mask: Mask, bridge_px: int) -> list[Mask]:
     """Connected parts after thin gaps (shadow under the nose) are bridged, holes (balls) filled, the largest first."""
     closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    closed = cv2.morphologyEx(closed, cv2.MORPH_CLOSE, np.ones((BRIDGE_PX, BRIDGE_PX), np.uint8))
+    closed = cv2.morphologyEx(closed, cv2.MORPH_CLOSE, np.ones((bridge_px, bridge_px), np.uint8))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
     height, width = mask.shape
     out = []
@@ -156,6 +162,13 @@ def _overlap(one: Mask, other: Mask) -> float:
     return float((one & other).sum() / union) if union else 0.0
 
 
+def _hull(region: Mask) -> Mask:
+    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros(region.shape, np.uint8)
+    cv2.fillConvexPoly(filled, cv2.convexHull(np.concatenate(contours)), 1)
+    return filled.astype(bool)
+
+
 def _outline(region: Mask, scale: float) -> ClothOutline | None:
     area = float(region.mean())
     contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -167,6 +180,7 @@ def _outline(region: Mask, scale: float) -> ClothOutline | None:
     if sides is None:
         return None
     corners, points = sides
+    # What of the four-sided shape lies outside the frame cannot be compared.
     shape = np.zeros(region.shape, np.uint8)
     cv2.fillPoly(shape, [np.round(corners).astype(np.int32)], 1)
     agreement = _overlap(region, shape.astype(bool))
@@ -179,30 +193,61 @@ def _outline(region: Mask, scale: float) -> ClothOutline | None:
 def _four_sides(contour: Vector, size: tuple[int, int]) -> tuple[Vector, list[Vector]] | None:
     """Four lines through a contour: corners (4, 2), counter-clockwise in the picture, and the points on each side.
 
-    Starts from the four-cornered simplification of the hull, then assigns the contour's points to the nearest line and
-    fits each line anew, so that the cut corners at pockets stop mattering.
+    Starts from the four-cornered simplification of the hull or, where pockets or the frame cut the corners off, from
+    its four longest sides; then assigns the contour's points to the nearest line and fits each line anew, so that cut
+    corners stop mattering.
     """
+    width, height = size
     hull = cv2.convexHull(contour.astype(np.float32))
+    inner = _within(contour, size)
+    for corners in (_simplified(hull), _longest_sides(hull, size)):
+        found = None if corners is None else _fitted_sides(contour[inner], corners, max(width, height))
+        if found is not None:
+            return found
+    return None
+
+
+def _within(points: Vector, size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which points do not lie on the picture's border."""
+    inside = (points > BORDER_MARGIN_PX) & (points < np.array(size) - 1 - BORDER_MARGIN_PX)
+    return np.asarray(inside.all(axis=1))
+
+
+def _simplified(hull: NDArray[np.float32]) -> Vector:
     length = cv2.arcLength(hull, True)
-    corners = None
     for share in np.linspace(0.01, 0.15, 29):
         simple = cv2.approxPolyDP(hull, share * length, True).reshape(-1, 2)
         if len(simple) == 4:
-            corners = simple.astype(float)
-            break
+            return _anticlockwise(simple.astype(float))
         if len(simple) < 4:
             break
-    if corners is None:
-        corners = cv2.boxPoints(cv2.minAreaRect(hull)).astype(float)
-    corners = _anticlockwise(corners)
-    width, height = size
-    inner = (
-        (contour[:, 0] > BORDER_MARGIN_PX)
-        & (contour[:, 1] > BORDER_MARGIN_PX)
-        & (contour[:, 0] < width - 1 - BORDER_MARGIN_PX)
-        & (contour[:, 1] < height - 1 - BORDER_MARGIN_PX)
-    )
-    free = contour[inner]
+    return _anticlockwise(cv2.boxPoints(cv2.minAreaRect(hull)).astype(float))
+
+
+def _longest_sides(hull: NDArray[np.float32], size: tuple[int, int]) -> Vector | None:
+    """Corners where the four longest sides of a hull meet that are not the picture's border; None without four."""
+    simple = cv2.approxPolyDP(hull, 0.008 * cv2.arcLength(hull, True), True).reshape(-1, 2).astype(float)
+    simple = _anticlockwise(simple)
+    after = np.roll(simple, -1, axis=0)
+    free = _within(simple, size) | _within(after, size)
+    if free.sum() < 4:
+        return None
+    length = np.where(free, np.linalg.norm(after - simple, axis=1), 0)
+    chosen = np.sort(np.argsort(-length)[:4])
+    lines = [np.cross([*simple[k], 1.0], [*after[k], 1.0]) for k in chosen]
+    return _meeting(lines, 4 * max(size))
+
+
+def _meeting(lines: list[Vector], most: float) -> Vector | None:
+    """Corners (4, 2) where each line meets the one before; None when two hardly do."""
+    meets = [np.cross(lines[k - 1], lines[k]) for k in range(4)]
+    if any(abs(m[2]) < 1e-9 for m in meets):
+        return None
+    corners = np.array([m[:2] / m[2] for m in meets])
+    return None if np.abs(corners).max() > most else corners
+
+
+def _fitted_sides(free: Vector, corners: Vector, long_side: int) -> tuple[Vector, list[Vector]] | None:
     points: list[Vector] = []
     for reach in (12.0, 8.0, 6.0, 5.0, 5.0, 5.0):
         lines, points = [], []
@@ -213,12 +258,10 @@ def _four_sides(contour: Vector, size: tuple[int, int]) -> tuple[Vector, list[Ve
             vx, vy, x0, y0 = cv2.fitLine(near.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
             lines.append(np.array([vy, -vx, vx * y0 - vy * x0]))
             points.append(near)
-        meets = [np.cross(lines[k - 1], lines[k]) for k in range(4)]
-        if any(abs(m[2]) < 1e-9 for m in meets):
+        meeting = _meeting(lines, 4 * long_side)
+        if meeting is None:
             return None
-        corners = np.array([m[:2] / m[2] for m in meets])
-        if np.abs(corners).max() > 4 * max(size):
-            return None
+        corners = meeting
     return (corners, points) if cv2.isContourConvex(corners.astype(np.float32)) else None
 
 

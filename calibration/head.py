@@ -14,6 +14,7 @@ from calibration.table import Table, Vector
 SIDES: dict[str, tuple[float, float]] = {"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1)}
 # A head rail is on the named side when it lies within 60 degrees of it, seen from the table's middle.
 LEAST_COSINE = 0.5
+OPPOSITE = {"head": "foot", "foot": "head", "left": "right", "right": "left", "side": "side"}
 
 
 def turned_half(camera: Camera, table: Table) -> Camera:
@@ -27,6 +28,7 @@ def turned_half(camera: Camera, table: Table) -> Camera:
         rotation=camera.rotation @ mirror,
         position_m=position,
         covariance=camera.covariance * np.outer(sign, sign),
+        unseen=tuple("-".join(OPPOSITE[part] for part in name.split("-")) for name in camera.unseen),
     )
 
 

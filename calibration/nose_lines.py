@@ -8,9 +8,10 @@ are found piece by piece and corrected for the blur that makes a thin dark line 
 import cv2
 import numpy as np
 
-from calibration.camera import Camera
+from calibration.camera import Camera, Matrix
 from calibration.camera_fit import LinePoints
 from calibration.cloth_edges import find_cloth_edge
+from calibration.likeness import bed_colours, colour_steps, hue_of
 from calibration.nose_shape import NoseOffset, nose_offsets, window_px
 from calibration.strips import (
     LEAST_PIECES,
@@ -36,6 +37,12 @@ LEAST_CONTRAST = 4.0
 # Errors that a whole nose line shares: of bare crossings, and what stays after the correction for the blur.
 CROSSING_SD_PX, NOSE_SD_PX = 0.15, 0.05
 COMMON_SHARE = 0.5
+# What lies outwards of a nose is cloth: this far it is looked at, and so far its hue and brightness may differ from the
+# bed's, in logarithms, before the edge counts for much less. Rails beyond a cushion often are the sharper edge.
+BEYOND_PX, BEYOND_M = 1.5, 0.022
+USUAL_HUE_STEP, USUAL_LIGHT_STEP = 0.25, 0.4
+# Before a nose it is darker than on the bed by this share, so near: elsewhere brightness rises without it.
+DARK_WITHIN_PX, LEAST_DEPTH = 3.0, 0.10
 # Of a rail's pieces, as many must show an edge that runs on.
 LEAST_SEEN_SHARE = 0.45
 
@@ -49,7 +56,9 @@ def _find_nose(light: Linear, camera: Camera, table: Table, rail: Rail, reach_m:
     if len(strip.along_m) < LEAST_PIECES:
         return None
     profiles = strip.colour.mean(axis=2)
-    centre = _common_rise(strip, profiles, reach_m)
+    bed = bed_colours(light, camera, table, rail, strip.along_m)
+    trust = _cloth_beyond(strip, bed) * _dark_before(profiles, bed)
+    centre = _common_rise(strip, profiles, reach_m, trust)
     return None if centre is None else Crossings(strip, *_half_crossings(strip, profiles, centre))
 
 
@@ -98,14 +107,41 @@ def _aligned(crossings: Crossings, run: Run) -> Vector:
     return np.where(seen, np.median(np.nan_to_num(rows), axis=0), np.nan)
 
 
-def _common_rise(strip: Strip, profiles: Linear, reach_m: float) -> float | None:
-    """Where, over the whole rail, the brightness rises most outwards; None when the rise is within the texture."""
+def _cloth_beyond(strip: Strip, bed: Matrix) -> Vector:
+    """How much like the bed's cloth it looks just outwards of each place across a strip, 0 to 1, over all pieces."""
+    if not np.isfinite(bed).all(axis=1).any():
+        return np.ones(len(strip.across_m))
+    steps = np.nanmedian(colour_steps(bed[:, None], strip.colour), axis=0)
+    step_m = float(strip.across_m[1] - strip.across_m[0])
+    near = round(BEYOND_PX / STEP_PX)
+    far = max(near + round(BEYOND_PX / STEP_PX), round(BEYOND_M / step_m))
+    padded = np.concatenate([steps, np.repeat(steps[-1:], far + 1, axis=0)])
+    sums = np.concatenate([np.zeros((1, 3)), np.cumsum(padded, axis=0)])
+    at = np.arange(len(steps))
+    beyond = (sums[at + far + 1] - sums[at + near]) / (far + 1 - near)
+    stray = np.hypot(hue_of(beyond) / USUAL_HUE_STEP, beyond.mean(axis=1) / USUAL_LIGHT_STEP)
+    return np.asarray(1 / (1 + np.maximum(stray - 1, 0) ** 4))
+
+
+def _dark_before(profiles: Linear, bed: Matrix) -> Vector:
+    """How sure it is, 0 to 1, that just inwards of each place across a strip it is darker than on the bed."""
+    if not np.isfinite(bed).all(axis=1).any():
+        return np.ones(profiles.shape[1])
+    depth = 1 - np.nanmedian(profiles / np.maximum(bed.mean(axis=1, keepdims=True), 1e-4), axis=0)
+    reach = round(DARK_WITHIN_PX / STEP_PX)
+    deepest = np.array([depth[max(0, k - reach) : k + 1].max() for k in range(len(depth))])
+    return np.clip((deepest - LEAST_DEPTH / 2) / (LEAST_DEPTH / 2), 0.0, 1.0)
+
+
+def _common_rise(strip: Strip, profiles: Linear, reach_m: float, trust: Vector) -> float | None:
+    """Where, over the whole rail, the brightness rises most outwards, weighted by ``trust`` for each place across; None
+    when the rise is within the texture."""
     level = np.median(profiles, axis=1, keepdims=True)
     relative = profiles / np.maximum(level, 1e-4)
     width = max(1, round(1.0 / STEP_PX))
     rises = relative[:, 2 * width :] - relative[:, : -2 * width]
     middle = strip.across_m[width:-width]
-    rise = np.median(rises, axis=0)
+    rise = np.median(rises, axis=0) * trust[width:-width]
     scatter = 1.4826 * np.median(np.abs(rises - rise), axis=0) / np.sqrt(len(profiles))
     rise[np.abs(middle) > reach_m] = -1
     best = int(np.argmax(rise))

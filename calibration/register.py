@@ -4,42 +4,35 @@ The cloth gives a coarse camera; strips along the rails, resampled with it, give
 edges to a fraction of a pixel; least squares on those gives the camera, and better strips, until nothing changes.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from calibration.accuracy import place_accuracy
 from calibration.ball_size import BallSize, measure_ball_size
 from calibration.camera import Camera, Setup
-from calibration.camera_fit import CameraFit, fit_camera, rail_points
-from calibration.camera_start import start_cameras, start_inside_frame
-from calibration.cloth import ClothOutline, Picture, find_cloth, outline_from_corners
+from calibration.camera_fit import CameraFit, rail_points
+from calibration.cloth import Picture, outline_from_corners
 from calibration.errors import InputError
 from calibration.head import SIDES, place_head
-from calibration.nose_lines import find_lines
-from calibration.strips import Linear, encoded, linear_light, median_picture, take_strip
+from calibration.strips import Linear, linear_light, median_picture
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table, Vector
-from calibration.table_size import check_table, choose_table
+from calibration.table_search import FINE_REACHES_M, find_table, refined
+from calibration.table_size import check_table, choose_table, contradicts
 
 # Until the size is known: in the middle, so that cushions of a table of any size are about where they are expected.
 ASSUMED_TABLE = "8ft"
-# Reach of the search for the noses, pass by pass.
-NOSE_REACHES_M = (0.022, 0.010, 0.006)
-# The blur at the noses is modelled once the camera is about right.
-SHAPES_BELOW_M = 0.008
-LEAST_NOSES = 3
-# Change of colour from the bed to a cushion's top, as a share of the bed's.
-MOST_CLOTH_CHANGE = 0.35
-MOST_OUTLINES = 4
 LEAST_ELEVATION_DEG = 20.0
-# A line fit worse than this, as a share of the picture's long side, is not a table (2.9 px at 1080p).
-MOST_RESIDUAL_SHARE = 0.0015
-MOST_FOCAL_STRAY = 1.1
 # Under a pocket's mouth it is dark: this share of the cushion's brightness at most.
 POCKET_DARK_SHARE = 0.35
 
+# Where balls would be placed worse than this, as a root mean square over what is in the frame, too little was seen.
+MOST_PLACE_SD_M = 0.02
+
 NO_TABLE = (
-    "no table was found in the picture: all four cushions must be in view, with the camera well above the cloth; "
+    "no table was found in the picture: its cushions must be in view, of a pool table all but one at least, with the "
+    "camera well above the cloth; "
     "move the camera, name its file with --camera, or say where the corners are with --corners."
 )
 NO_TABLE_THERE = (
@@ -79,7 +72,11 @@ def register(
     still = median_picture(frames)
     light = linear_light(still)
     assumed = _middling(table)
-    fit = _find_table(still, light, assumed, None if corners_px is None else outline_from_corners(corners_px))
+    found = find_table(still, light, assumed, None if corners_px is None else outline_from_corners(corners_px))
+    start = None if found is None else refined(light, found.fit, assumed, FINE_REACHES_M)
+    if start is None:
+        raise InputError(NO_TABLE if corners_px is None else NO_TABLE_THERE)
+    fit = start
     size = measure_ball_size(frames, fit.camera, assumed)
     if table is None:
         pockets = has_pockets(light, fit.camera, assumed)
@@ -90,9 +87,8 @@ def register(
         table = choose_table(again or size, first if again else assumed, pockets=pockets)
         assumed = first
     else:
-        scale = table.length_m / assumed.length_m
-        check_table(size and BallSize(size.radius_m * scale, size.sd_m * scale, size.sightings), table)
-    final = _refined(light, _rescaled(fit, assumed, table), table, NOSE_REACHES_M[1:])
+        _check_stated(frames, fit, size, assumed, table)
+    final = refined(light, _rescaled(fit, assumed, table), table, FINE_REACHES_M)
     if final is None:
         raise InputError(NO_TABLE)
     fit = final
@@ -101,6 +97,7 @@ def register(
         raise InputError(
             f"the camera stands only {elevation:.0f} degrees above the cloth; mount it higher, at least 35 degrees."
         )
+    _check_determined(fit.camera, table)
     camera, side = place_head(fit.camera, table, rotation_deg, head)
     return Setup(table, side, camera, automatic=corners_px is None)
 
@@ -116,68 +113,29 @@ def _middling(table: Table | None) -> Table:
     return replace(table, length_m=middle.length_m, width_m=table.width_m * middle.length_m / table.length_m)
 
 
-def _find_table(still: Picture, light: Linear, table: Table, given: ClothOutline | None) -> CameraFit:
-    """The best camera over the candidates for the cloth, refined on the lines. Raises InputError when there is none."""
-    size = (still.shape[1], still.shape[0])
-    outlines = find_cloth(still)[:MOST_OUTLINES] if given is None else [given]
-    for outline in outlines:
-        starts = _starts(outline, table, size) if given is None else start_cameras(outline, table, size, "nose")[:1]
-        for start in starts:
-            fit = _refined(light, start, table, NOSE_REACHES_M)
-            if fit is not None and _credible(fit) and _same_cloth(light, fit.camera, table):
-                return fit
-    raise InputError(NO_TABLE if given is None else NO_TABLE_THERE)
+def _check_determined(camera: Camera, table: Table) -> None:
+    """Refuse a camera that would place balls too badly for what it did not see."""
+    accuracy = place_accuracy(Setup(table, "left", camera))
+    if accuracy is None or accuracy.mean_sd_m <= MOST_PLACE_SD_M:
+        return
+    what = "one rail is not seen" if any(name in RAILS for name in camera.unseen) else "too little of it is seen"
+    raise InputError(
+        f"the table was found, but {what}, and nothing else tells well enough where it is (balls would be off by some "
+        f"{1000 * accuracy.mean_sd_m:.0f} mm); move the camera until all four cushions are in view, or at least three "
+        "of them with both side pockets."
+    )
 
 
-def _starts(outline: ClothOutline, table: Table, size: tuple[int, int]) -> Iterator[CameraFit]:
-    """What the sides of a region may be, the likeliest first: ends of the cloth, noses, outer edges of the rails."""
-    yield from start_cameras(outline, table, size, "cloth")[:1]
-    yield from start_cameras(outline, table, size, "nose")[:1]
-    yield from start_inside_frame(outline, table, size)[:2]
-
-
-def _refined(light: Linear, fit: CameraFit, table: Table, reaches_m: Sequence[float]) -> CameraFit | None:
-    """The fit after passes over ever narrower strips; None when too few lines are seen.
-
-    One side may still be missed while the camera is coarse; in the last pass every rail must be seen.
-    """
-    for k, reach in enumerate(reaches_m):
-        lines = find_lines(
-            light,
-            fit.camera,
-            table,
-            fit.cloth_setback_m,
-            fit.cloth_height_m,
-            nose_reach_m=reach,
-            shapes=reach < SHAPES_BELOW_M,
-        )
-        noses = sum(line.kind == "nose" for line in lines)
-        rails = len({line.rail for line in lines})
-        last = k == len(reaches_m) - 1
-        if noses < (LEAST_NOSES if last else LEAST_NOSES - 1) or rails < (len(RAILS) if last else len(RAILS) - 1):
-            return None
-        fit = fit_camera(lines, table, fit.camera)
-    return fit
-
-
-def _credible(fit: CameraFit) -> bool:
-    camera = fit.camera
-    long_side = max(camera.width, camera.height)
-    stray = abs(np.log(camera.focal_px / (0.9 * long_side)))
-    return bool(camera.residual_px < MOST_RESIDUAL_SHARE * long_side and stray < MOST_FOCAL_STRAY)
-
-
-def _same_cloth(light: Linear, camera: Camera, table: Table) -> bool:
-    """Whether the tops of the cushions have about the bed's colour, as nothing else with four straight edges has."""
-    alike = 0
-    for rail in RAILS:
-        bed = take_strip(light, camera, table, rail, -0.06, 0.0, (-0.015, 0.015))
-        top = take_strip(light, camera, table, rail, 0.022, table.nose_height_m, (-0.012, 0.012))
-        if len(bed.along_m) and len(top.along_m):
-            inside = np.median(encoded(bed.colour), axis=(0, 1))
-            outside = np.median(encoded(top.colour), axis=(0, 1))
-            alike += np.linalg.norm(outside - inside) < MOST_CLOTH_CHANGE * np.linalg.norm(inside)
-    return alike >= LEAST_NOSES
+def _check_stated(
+    frames: Sequence[Picture], fit: CameraFit, size: BallSize | None, assumed: Table, table: Table
+) -> None:
+    """Refuse a stated table that the balls contradict, also when looked for once more by the size that is stated."""
+    scale = table.length_m / assumed.length_m
+    if size is None:
+        return
+    size = BallSize(size.radius_m * scale, size.sd_m * scale, size.sightings)
+    if contradicts(size, table):
+        check_table(measure_ball_size(frames, _rescaled(fit, assumed, table).camera, table) or size, table)
 
 
 def _rescaled(fit: CameraFit, assumed: Table, table: Table) -> CameraFit:
@@ -192,7 +150,7 @@ def _rescaled(fit: CameraFit, assumed: Table, table: Table) -> CameraFit:
 
 def has_pockets(light: Linear, camera: Camera, table: Table) -> bool:
     """Whether it is dark just outside most of the corners, where a pocket would be."""
-    dark = 0
+    dark, seen = 0, 0
     for corner in CORNERS:
         place = table.corner_m(corner)
         out = np.sign(place - table.centre_m)
@@ -200,8 +158,9 @@ def has_pockets(light: Linear, camera: Camera, table: Table) -> bool:
         hole = _brightness(light, camera, around)
         rail = "right" if corner.endswith("right") else "left"
         cushion, _ = rail_points(table, rail, np.linspace(0.25, 0.75, 9) * table.length_m, 0.02, table.nose_height_m)  # type: ignore[arg-type]
-        dark += hole < POCKET_DARK_SHARE * _brightness(light, camera, cushion)
-    return dark >= 3
+        limit = POCKET_DARK_SHARE * _brightness(light, camera, cushion)
+        dark, seen = dark + bool(hole < limit), seen + bool(np.isfinite(hole))
+    return dark > 0.6 * seen
 
 
 def _brightness(light: Linear, camera: Camera, points_m: np.ndarray) -> float:

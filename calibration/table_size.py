@@ -9,7 +9,7 @@ from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table
 
 # A stated table that the balls contradict by more is refused.
-MOST_CONTRADICTION = 0.03
+MOST_CONTRADICTION, CONTRADICTION_SDS = 0.03, 2.0
 # Standard tables without pockets; where no pocket is seen, one of them is taken if the balls fit within this share.
 WITHOUT_POCKETS = ("carom",)
 NO_POCKETS_STRAY = 0.08
@@ -68,6 +68,12 @@ def choose_table(
     return best
 
 
+def contradicts(size: BallSize, table: Table) -> bool:
+    """Whether balls measured under ``table`` differ from its own by more than may be, and more than they err by."""
+    stray = abs(size.radius_m / table.ball_radius_m - 1)
+    return stray > MOST_CONTRADICTION + CONTRADICTION_SDS * size.sd_m / size.radius_m
+
+
 def check_table(
     size: BallSize | None, table: Table, *, tables: Sequence[Table] = tuple(STANDARD_TABLES.values())
 ) -> None:
@@ -75,7 +81,7 @@ def check_table(
     if size is None:
         return
     ratio = size.radius_m / table.ball_radius_m
-    if abs(ratio - 1) <= MOST_CONTRADICTION + size.sd_m / size.radius_m:
+    if not contradicts(size, table):
         return
     nearest = min(tables, key=lambda other: abs(np.log(size_ratio(size, table, other))))
     hint = f"they fit the {nearest.name} table; " if nearest.name != table.name else ""

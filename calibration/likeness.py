@@ -1,0 +1,190 @@
+"""How much a picture looks like a table under a camera: the test by which rival cameras are told apart.
+
+Beside each rail the picture must show, going outwards, the bed, the cushion's top of about the bed's colour, and then
+mostly something else; where a pool table's pockets are it must be dark. A camera that took the outer edge of a rail for
+a nose, or a long rail for a short one, fails this however well its lines fit.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from calibration.camera import Camera, Matrix
+from calibration.camera_fit import CLOTH_HEIGHT_M, rail_points
+from calibration.strips import CORNER_GAP_M, SIDE_GAP_M, Linear
+from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
+
+PIECES = 24
+# A rail of which fewer pieces lie in the frame tells nothing.
+LEAST_PIECES = 5
+# Where, behind the nose, the bed, the cushion and the rail are looked at, metres.
+BED_M, CUSHION_M, RAIL_M, SHADE_M = (-0.09, -0.05), (0.014, 0.036), (0.062, 0.080), (-0.014, 0.002)
+SPOTS = 5
+# Linear light below this share of white is as good as black.
+BLACK_LIGHT = 0.004
+# A cushion's top differs from the bed in the logarithms of its colours by no more than this: in hue, in brightness.
+MOST_HUE_STEP, MOST_LIGHT_STEP = 0.45, 0.7
+# The rail beyond differs from the cushion by more than this, or the cloth's edge does not show.
+LEAST_EDGE_STEP = 0.25
+DARK_STEP = 0.25
+# In a pocket it is dark: this share of the cushions' light at most. The middles of the holes lie about so far beyond
+# the corners (along each axis) and beyond the side rails' noses.
+POCKET_DARK_SHARE = 0.45
+CORNER_HOLE_M, SIDE_HOLE_M, HOLE_RADIUS_M = 0.036, 0.066, 0.03
+LEAST_HOLE_SHARE = 0.6
+
+
+@dataclass(frozen=True)
+class RailLook:
+    """Shares of a rail's pieces in the frame: that show a cushion of the bed's colour, its outer edge, a dark line."""
+
+    cushion: float
+    edge: float
+    shade: float
+
+
+@dataclass(frozen=True)
+class Likeness:
+    """What of a table was seen.
+
+    Attributes
+    ----------
+    rails : the rails of which enough lies in the frame.
+    pockets : for each pocket in the frame whether it is dark there.
+    """
+
+    rails: Mapping[Rail, RailLook]
+    pockets: Mapping[Pocket, bool]
+
+    @property
+    def cushions(self) -> float:
+        """Mean share of cushion seen over the rails in the frame."""
+        return float(np.mean([look.cushion for look in self.rails.values()])) if self.rails else 0.0
+
+    @property
+    def pocketed(self) -> bool:
+        """Whether the table has pockets: most of the places where they would be are dark."""
+        return sum(self.pockets.values()) > 0.5 * len(self.pockets) if self.pockets else True
+
+    @property
+    def score(self) -> float:
+        """From 0 to about 2: cushions, edges, and the pockets, all dark or all light."""
+        if not self.rails:
+            return 0.0
+        looks = self.rails.values()
+        rails = float(np.mean([look.cushion * (0.6 + 0.2 * look.edge + 0.2 * look.shade) for look in looks]))
+        dark = sum(self.pockets.values()) / len(self.pockets) if self.pockets else 0.5
+        return rails + max(dark, 0.8 * (1 - dark))
+
+
+def table_likeness(light: Linear, camera: Camera, table: Table) -> Likeness:
+    """Compare a picture (linear light) with what ``camera`` should see of ``table``."""
+    rails: dict[Rail, RailLook] = {}
+    tops = []
+    for rail in RAILS:
+        along = _pieces(table, rail)
+        bed = bed_colours(light, camera, table, rail, along)
+        top = _patches(light, camera, table, rail, along, CUSHION_M, (table.nose_height_m, CLOTH_HEIGHT_M))
+        beyond = _patches(light, camera, table, rail, along, RAIL_M, (CLOTH_HEIGHT_M, CLOTH_HEIGHT_M))
+        shade = _patches(light, camera, table, rail, along, SHADE_M, (0.0, table.nose_height_m), darkest=True)
+        seen = np.isfinite(bed).all(axis=1) & np.isfinite(top).all(axis=1)
+        if seen.sum() < LEAST_PIECES:
+            continue
+        usual = np.median(bed[seen], axis=0)
+        step, out = colour_steps(bed[seen], top[seen]), colour_steps(top[seen], beyond[seen])
+        # A hand or a lamp may lie over bed and cushion alike: the bed must look like the bed elsewhere, too.
+        cloth = (hue_of(colour_steps(usual[None], bed[seen])) < MOST_HUE_STEP) & (
+            np.abs(colour_steps(usual[None], bed[seen]).mean(axis=1)) < MOST_LIGHT_STEP
+        )
+        cushion = cloth & (hue_of(step) < MOST_HUE_STEP) & (np.abs(step.mean(axis=1)) < MOST_LIGHT_STEP)
+        edge = np.linalg.norm(np.nan_to_num(out), axis=1) > LEAST_EDGE_STEP + 0.5 * np.linalg.norm(step, axis=1)
+        dark = colour_steps(top[seen], shade[seen]).mean(axis=1) < -DARK_STEP
+        rails[rail] = RailLook(float(cushion.mean()), float(edge.mean()), float(dark.mean()))
+        tops.append(np.median(top[seen].mean(axis=1)))
+    usual_top = float(np.median(tops)) if tops else float("nan")
+    pockets: dict[Pocket, bool] = {}
+    for pocket in POCKETS:
+        share = _dark_share(light, camera, _hole_points(table, pocket), POCKET_DARK_SHARE * usual_top)
+        if np.isfinite(share):
+            pockets[pocket] = share > LEAST_HOLE_SHARE
+    return Likeness(rails, pockets)
+
+
+def bed_colours(light: Linear, camera: Camera, table: Table, rail: Rail, along_m: Vector) -> Matrix:
+    """Colours (n, 3) of the bed a hand's breadth from a rail, out of its shadow; NaN out of the frame."""
+    return _patches(light, camera, table, rail, along_m, BED_M, (0.0, 0.0))
+
+
+def hole_m(table: Table, pocket: Pocket) -> Vector:
+    """About where the middle of a pocket's hole is, (2,)."""
+    end, side = pocket.split("-")
+    y, out = (0.0, -1.0) if side == "right" else (table.width_m, 1.0)
+    if end == "side":
+        return np.array([table.length_m / 2, y + out * SIDE_HOLE_M])
+    x, ahead = (0.0, -1.0) if end == "head" else (table.length_m, 1.0)
+    return np.array([x + ahead * CORNER_HOLE_M, y + out * CORNER_HOLE_M])
+
+
+def _hole_points(table: Table, pocket: Pocket) -> Matrix:
+    around = np.linspace(0, 2 * np.pi, 8, endpoint=False)
+    ring = np.column_stack([np.cos(around), np.sin(around)])
+    places = hole_m(table, pocket) + HOLE_RADIUS_M * np.concatenate([[[0, 0]], 0.5 * ring, ring])
+    return np.column_stack([places, np.full(len(places), table.nose_height_m / 2)])
+
+
+def _dark_share(light: Linear, camera: Camera, points_m: Matrix, limit: float) -> float:
+    colours = sample(light, camera.project(points_m))
+    seen = np.isfinite(colours).all(axis=1)
+    return float((colours[seen].mean(axis=1) < limit).mean()) if seen.all() and np.isfinite(limit) else float("nan")
+
+
+def _pieces(table: Table, rail: Rail) -> Vector:
+    start, end = table.nose_segment(rail)
+    length = float(np.linalg.norm(end - start))
+    along = CORNER_GAP_M + (np.arange(PIECES) + 0.5) / PIECES * (length - 2 * CORNER_GAP_M)
+    return along[np.abs(along - length / 2) > SIDE_GAP_M] if rail in ("left", "right") else along
+
+
+def _patches(
+    light: Linear,
+    camera: Camera,
+    table: Table,
+    rail: Rail,
+    along_m: Vector,
+    across_m: tuple[float, float],
+    height_m: tuple[float, float],
+    *,
+    darkest: bool = False,
+) -> Matrix:
+    """Colours (n, 3) of patches beside a rail: the mean of a few spots across, or the darkest; NaN out of the frame."""
+    share = np.linspace(0, 1, SPOTS)
+    across = across_m[0] + share * (across_m[1] - across_m[0])
+    points, _ = rail_points(table, rail, np.repeat(along_m[:, None], SPOTS, axis=1), across, 0.0)
+    points[..., 2] = height_m[0] + share * (height_m[1] - height_m[0])
+    colours = sample(light, camera.project(points.reshape(-1, 3))).reshape(len(along_m), SPOTS, 3)
+    if darkest:
+        return np.asarray(colours.min(axis=1))
+    return np.asarray(colours.mean(axis=1))
+
+
+def sample(light: Linear, pixels: Matrix) -> Matrix:
+    """Colours (n, 3) at pixels, between them by straight lines; NaN out of the picture."""
+    where = np.nan_to_num(np.asarray(pixels), nan=-10.0).clip(-10, 30000).astype(np.float32)[:, None, :]
+    border = (np.nan,) * 3
+    colour = cv2.remap(
+        light, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=border
+    )
+    return np.asarray(colour.reshape(-1, 3), dtype=float)
+
+
+def colour_steps(here: Matrix | Linear, there: Matrix | Linear) -> Matrix:
+    """Change of the logarithms of colours (..., 3) from one place to another."""
+    dark = np.float64(BLACK_LIGHT)
+    return np.asarray(np.log((np.maximum(there, 0) + dark) / (np.maximum(here, 0) + dark)))
+
+
+def hue_of(steps: Matrix) -> Vector:
+    """The part of steps (n, 3) that is not one of brightness."""
+    return np.asarray(np.linalg.norm(steps - steps.mean(axis=1, keepdims=True), axis=1))
