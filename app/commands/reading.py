@@ -10,8 +10,9 @@ from sqlalchemy import Engine
 
 from app.commands.corners import read_corners
 from app.commands.markers import find_by_markers
+from app.commands.saved_camera import load_camera
 from app.commands.table_options import Corners, HeadSide, Markers, TableName, check_head
-from app.commands.terminal import check_clip, check_writable, grid, progress, say, write_text
+from app.commands.terminal import check_apart, check_clip, check_writable, grid, progress, say, write_text
 from app.settings import load_settings
 from app.store.database import check_database, database_exists, opened
 from app.store.log import ClipFile, check_shot, identify_clip, store_reading, table_of
@@ -43,8 +44,9 @@ def read(
         raise InputError(f"{option} is for finding the camera, and --camera names one found before; give one of them.")
     check_clip(clip)
     check_head(head)
+    check_apart([clip, shot, camera], {"--json": json_out})
     check_writable(json_out)
-    setup_ = Setup.load(camera) if camera is not None else None
+    setup_ = load_camera(camera, table, head) if camera is not None else None
     settings = load_settings()
     if log:
         check_database(settings)
@@ -57,12 +59,15 @@ def read(
         say(*marked.notes)
     with progress(f"Reading {clip.name}") as done:
         found, film = read_film(clip, drilled, table=table, head=head, setup=setup_, corners_px=places, done=done)
-    if json_out is not None:
-        write_text(json_out, json.dumps(found.to_json(), indent=1, allow_nan=False) + "\n")
-    print_reading(found, setup_)
-    if log:
-        with opened(settings) as engine:
-            say(log_reading(engine, found, film, setup_, player))
+    try:
+        if json_out is not None:
+            write_text(json_out, json.dumps(found.to_json(), indent=1, allow_nan=False) + "\n")
+    finally:
+        # A reading takes minutes: a disk that is full by now must not lose what can still be told and logged.
+        print_reading(found, setup_)
+        if log:
+            with opened(settings) as engine:
+                say(log_reading(engine, found, film, setup_, player))
 
 
 def read_film(

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from app.commands.checking import check_tapes, print_check, run_check
 from app.commands.corners import read_corners
 from app.commands.markers import find_by_markers
+from app.commands.saved_camera import check_replaced, load_camera
 from app.commands.table_options import Corners, HeadSide, Markers, TableName, check_head
-from app.commands.terminal import check_clip, check_writable, say, waiting
+from app.commands.terminal import check_apart, check_clip, check_writable, say, waiting
 from calibration.accuracy import place_accuracy
 from calibration.camera import Setup
 from calibration.errors import InputError
@@ -50,8 +51,10 @@ def setup(
     check_tapes(tape or [])
     check_clip(clip)
     check_head(head)
+    check_apart([clip, markers], {"--camera": camera, "--still": still, "--json": json_out})
     known = _camera_to_check(camera, table, head, corners, markers) if check and camera is not None else None
     if known is None:
+        check_replaced(camera)
         check_writable(camera)
     check_picture(still)
     check_writable(json_out)
@@ -86,12 +89,12 @@ def _camera_to_check(
     """The camera in a file that is there already; None when it is still to be made."""
     if not camera.exists():
         return None
-    if table != "auto" or head is not None or corners is not None or markers is not None:
+    if corners is not None or markers is not None:
         raise InputError(
-            f"--table, --head, --corners and --markers are for finding the camera, and {camera} holds one found "
-            "before; leave them out, or give --camera a name that is not taken."
+            f"--corners and --markers are for finding the camera, and {camera} holds one found before; leave them out, "
+            "or give --camera a name that is not taken."
         )
-    return Setup.load(camera)
+    return load_camera(camera, table, head)
 
 
 def write_still(path: Path, picture: NDArray[np.uint8]) -> None:

@@ -1,6 +1,6 @@
 """What the commands share at the terminal: progress on standard error, tables on standard output, outputs checked."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -71,6 +71,17 @@ def check_writable(path: Path | None) -> None:
             path.unlink()
     except OSError as error:
         raise InputError(f"{path}: this output cannot be written ({error.strerror}); choose another place.") from error
+
+
+def check_apart(inputs: Sequence[Path | None], outputs: Mapping[str, Path | None]) -> None:
+    """Refuse outputs, by the option that names each, that would overwrite an input or one another."""
+    taken = {path.resolve() for path in inputs if path is not None}
+    for option, path in outputs.items():
+        if path is None:
+            continue
+        if path.resolve() in taken:
+            raise InputError(f"{path}: {option} would overwrite a file that this command needs; choose another name.")
+        taken.add(path.resolve())
 
 
 def write_text(path: Path, text: str) -> None:
