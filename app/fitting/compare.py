@@ -58,8 +58,16 @@ class Comparison:
         }
 
 
-def compare(groups: Mapping[str, Sequence[AttemptRow]], table: Table, shot: Shot | None = None) -> Comparison:
-    """Compare groups of attempts with measured misses. Groups of fewer than three are left out."""
+def compare(
+    groups: Mapping[str, Sequence[AttemptRow]],
+    table: Table,
+    shot: Shot | None = None,
+    together: Vector | None = None,
+) -> Comparison:
+    """Compare groups of attempts with measured misses. Groups of fewer than three are left out.
+
+    ``together`` (2,) is the family that fits all of them at once, if it is known already: a place to begin.
+    """
     told: dict[str, Observations] = {}
     begin: dict[str, Vector] = {}
     for name, rows in groups.items():
@@ -67,7 +75,7 @@ def compare(groups: Mapping[str, Sequence[AttemptRow]], table: Table, shot: Shot
             continue
         obs = gather(rows, table, shot).observations
         if len(obs) >= FEWEST_IN_GROUP and obs.measured.all():
-            family = best_start(obs, USUAL_SCATTER_RAD)
+            family = best_start(obs, USUAL_SCATTER_RAD) if together is None else together
             if not blind(obs, family):
                 told[name], begin[name] = obs, family
     k, n = len(told), sum(len(obs) for obs in told.values())

@@ -159,7 +159,7 @@ def fit_shot(
         speed_slope=_speed_slope(evidence, found, prior),
         pooled=pooled(evidence.rows),
         next_start_m=_next_start(obs, found, table),
-        days=_days(evidence, table, shot),
+        days=_days(evidence, found, table, shot),
         remarks=(
             *((BY_GEOMETRY,) if evidence.margins_from_shot and evidence.rows else ()),
             *remarks(mine, table, shot),
@@ -176,9 +176,10 @@ def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
     return np.where(np.isfinite(margin), margin, ideal)
 
 
-def _days(evidence: Evidence, table: Table, shot: Shot | None) -> Comparison | None:
+def _days(evidence: Evidence, found: Convergence, table: Table, shot: Shot | None) -> Comparison | None:
     parts = days(evidence.rows)
-    return compare(parts, table, shot) if len(parts) > 1 else None
+    together = None if found.status == "refused" else found.family
+    return compare(parts, table, shot, together) if len(parts) > 1 else None
 
 
 def _next_start(obs: Observations, found: Convergence, table: Table) -> Vector | None:

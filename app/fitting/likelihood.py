@@ -300,6 +300,16 @@ def solve(
         on = np.flatnonzero((gain > tolerance) & (size > 1e-6))
         if not len(on):
             break
+        if len(on) == b and bool((size == 1).all()):
+            # The usual case, all together and all steps whole, is spared the copying to and fro.
+            trial = state.copy()
+            trial[:, free] += step
+            expanded = _expand(obs, trial, variance)
+            if bool((expanded[0] >= value).all()):
+                state, (value, gradient, information) = trial, expanded
+                step = _step(gradient, information, free)
+                continue
+            size = np.where(expanded[0] >= value, 1.0, 0.5)
         trial = state[on]
         trial[:, free] += size[on, None] * step[on]
         new_value, new_gradient, new_information = _expand(obs, trial, variance[on])

@@ -82,7 +82,14 @@ def measured_drill(
     return Drill(observations, family, scatter, shared)
 
 
-def outcome_drill(rng: np.random.Generator, n: int, place: str, *, measured_share: float = 0.0) -> Drill:
+def outcome_drill(
+    rng: np.random.Generator,
+    n: int,
+    place: str,
+    *,
+    measured_share: float = 0.0,
+    scatter_deg: tuple[float, float] = (0.15, 0.5),
+) -> Drill:
     """A log of outcomes: made, or missed to a side, with margins that differ left and right and from start to start.
 
     The player delivers lines round the needed ones with a stroke spread of about a degree; ``measured_share`` of the
@@ -90,7 +97,7 @@ def outcome_drill(rng: np.random.Generator, n: int, place: str, *, measured_shar
     """
     family = np.array([radians(rng.uniform(35, 75)), rng.uniform(*PLACES[place])])
     start = starts(rng, n, family[0])
-    scatter = radians(rng.uniform(0.15, 0.5))
+    scatter = radians(rng.uniform(*scatter_deg))
     needed = lines.needed_bearings(family, start) + rng.normal(0, scatter, n)
     delivered = lines.needed_bearings(family, start) + np.radians(rng.normal(0, rng.uniform(0.6, 1.2), n))
     left, right = np.radians(rng.uniform(0.3, 1.0, n)), np.radians(rng.uniform(0.3, 1.0, n))

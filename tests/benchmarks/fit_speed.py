@@ -1,5 +1,6 @@
-"""How long a full fit takes (region, rules, one point, weights), by the number of attempts at a shot."""
+"""How long a full fit takes (region, rules, one point, weights, days), by the number of attempts at a shot."""
 
+from datetime import date, timedelta
 from math import radians
 from time import process_time
 
@@ -14,10 +15,11 @@ from vision.shot import Shot
 COUNTS = (5, 20, 50, 200, 1000)
 SHOTS = 5
 TOTAL = 100_000
+FIRST_DAY = date(2026, 3, 1)
 
 
 def log_of(shots: int, n: int, rng: np.random.Generator) -> list[AttemptRow]:
-    """A log of measured misses, n attempts at each shot, twenty a clip."""
+    """A log of measured misses, n attempts at each shot, twenty a clip, two clips a day."""
     table = STANDARD_TABLES["9ft"]
     target = np.array([2.4, 0.1])
     rows = []
@@ -40,6 +42,7 @@ def log_of(shots: int, n: int, rng: np.random.Generator) -> list[AttemptRow]:
                     miss_sd_m=0.003,
                     miss_per_rad_m=path.miss_per_rad_m,
                     speed_mps=float(rng.normal(2.2, 0.3)),
+                    at=(FIRST_DAY + timedelta(days=i // 40)).isoformat(),
                 )
             )
     return rows
