@@ -167,6 +167,9 @@ class Clip:
 
     def _running(self) -> DecoderLink:
         """The decoder, started anew if it ended by itself. Raises DecoderEndedError when it did so too often."""
+        if self._link is not None and self._link.ended:
+            self._link.close()
+            self._link = None
         if self._link is None:
             if self._starts > self.limits.restarts:
                 raise DecoderEndedError("the decoder ended again and again")

@@ -103,6 +103,8 @@ class DecoderLink:
         request = self._request
         self._send({"id": request, "do": do, **what})
         while True:
+            if request != self._request:
+                raise RuntimeError("only one pass over a film at a time: another one was begun before this one ended")
             self._give_back()
             answer = self._answer(self.limits.stall_s)
             slot = answer.get("slot")
@@ -119,6 +121,11 @@ class DecoderLink:
             yield received
             # What is held here would keep the slot from being free.
             del received
+
+    @property
+    def ended(self) -> bool:
+        """Whether the process is no longer there."""
+        return self._process.poll() is not None
 
     @property
     def crowded(self) -> bool:

@@ -235,7 +235,8 @@ class Decoder:
             )
         stream.thread_type = "AUTO"
         codec.thread_count = DECODING_THREADS
-        codec.options = {"max_pixels": str(self.limits.pixels)}
+        # The decoder counts lines with their padding; this is for frames that state another size than the file does.
+        codec.options = {"max_pixels": str(2 * self.limits.pixels)}
         self._check_size(codec.width, codec.height)
         return stream
 
