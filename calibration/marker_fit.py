@@ -40,6 +40,11 @@ FOCALS_OVER_LONG_SIDE = (0.9, 0.6, 1.5)
 # Points of a nose farther off than this are something else.
 MOST_LINE_SD = 4.0
 LEAST_POINTS = 4
+NUISANCE_STEP = 1e-3
+# Places that go together are fitted within ten; those that do not are not worth more.
+MOST_EVALUATIONS = 30
+# A start that sees the corners farther off on average, as a share of the picture, leads nowhere.
+MOST_START_SHARE = 0.03
 CAMERA_COUNT = len(PARAMETERS)
 
 
@@ -63,35 +68,73 @@ class MarkerFit:
 
 
 class _Problem:
-    """Residuals as a function of steps of the camera, the print's scale, the nose's height, and each thing's errors."""
+    """Residuals as a function of steps of the camera, the print's scale, the nose's height, and each thing's errors.
+
+    The unknowns are, in this order: the camera's parameters; scale and nose height; shift along x, along y and turn of
+    each marker; shift and turn of each line. All but the camera's are in units of their sd.
+    """
 
     def __init__(
         self, seen: Sequence[SeenMarker], layout: MarkerLayout, lines: Sequence[LinePoints], start: Camera
     ) -> None:
-        self.seen, self.layout, self.lines, self.start = seen, layout, lines, start
-        self.laid = [layout.marker(s.id) for s in seen]
-        self.scene = np.array([layout.place_sd_m, layout.place_sd_m, layout.place_sd_m / TURN_ARM_M])
-        self.corners_px = np.concatenate([s.corners_px for s in seen])
+        self.start = start
         # A longer lens farther away sees almost the same: a step of the focal length takes the camera along, away from
         # the table's middle, so that the valley of the two is straight and a few steps cross it.
         self.away_m = start.position_m - [*layout.table.centre_m, 0.0]
-        self.bases = [rail_points(layout.table, n.rail, n.along_m, 0.0, layout.table.nose_height_m) for n in lines]
+        laid = [layout.marker(s.id) for s in seen]
+        self.markers, self.lines = len(laid), len(lines)
+        self.corners_px = np.concatenate([s.corners_px for s in seen])
+        self.places = np.array([m.corners_m() for m in laid])
+        self.centres = np.array([[*m.centre_m, m.height_m] for m in laid])
+        self.laid_sd = np.array([layout.place_sd_m, layout.place_sd_m, layout.place_sd_m / TURN_ARM_M])
+        self.line = np.repeat(np.arange(len(lines)), [len(n.along_m) for n in lines])
+        table, none = layout.table, np.empty(0)
+        based = [rail_points(table, n.rail, n.along_m, 0.0, table.nose_height_m) for n in lines]
+        self.on_line = np.concatenate([np.empty((0, 3)), *(points for points, _ in based)])
+        outward = np.array([out for _, out in based]).reshape(-1, 3)[self.line]
+        self.along = np.column_stack([-outward[:, 1], outward[:, 0], np.zeros(len(outward))])
+        self.pixels = np.concatenate([np.empty((0, 2)), *(n.pixels for n in lines)])
+        self.sd_px = np.concatenate([none, *(n.sd_px for n in lines)])
+        common_px = np.array([n.common_sd_px for n in lines])[self.line] if lines else none
+        tilt = np.concatenate([none, *(SLOPE_SHARE * _spread(n.along_m) for n in lines)])
+        # What a line's shift and turn do to the residuals of its points.
+        self.misread = np.column_stack([common_px, common_px * tilt]) / self.sd_px[:, None]
 
     @property
-    def start_unknowns(self) -> Vector:
-        return np.zeros(CAMERA_COUNT + 2 + 3 * len(self.seen) + 2 * len(self.lines))
+    def unknowns(self) -> int:
+        return CAMERA_COUNT + 2 + 3 * self.markers + 2 * self.lines
 
-    def parts(self, unknowns: Vector) -> tuple[Camera, float, float, Matrix, Matrix]:
-        """Camera, scale and nose height (standardised), errors of the markers (n, 3) and of the lines (m, 2)."""
-        scale, height = unknowns[CAMERA_COUNT : CAMERA_COUNT + 2]
-        rest = unknowns[CAMERA_COUNT + 2 :]
-        errors, misread = rest[: 3 * len(self.seen)], rest[3 * len(self.seen) :]
-        camera = self.start.moved(unknowns[:CAMERA_COUNT])
-        camera = replace(camera, position_m=camera.position_m + np.expm1(unknowns[0]) * self.away_m)
-        return camera, float(scale), float(height), errors.reshape(-1, 3), misread.reshape(-1, 2)
+    def camera(self, unknowns: Vector) -> Camera:
+        moved = self.start.moved(unknowns[:CAMERA_COUNT])
+        return replace(moved, position_m=moved.position_m + np.expm1(unknowns[0]) * self.away_m)
+
+    def marker_errors(self, unknowns: Vector) -> Matrix:
+        """Shift along x and y and turn of each marker (n, 3), in sds."""
+        return unknowns[CAMERA_COUNT + 2 : CAMERA_COUNT + 2 + 3 * self.markers].reshape(-1, 3)
+
+    def line_errors(self, unknowns: Vector) -> Matrix:
+        """Shift and turn of each line (m, 2), in sds."""
+        return unknowns[CAMERA_COUNT + 2 + 3 * self.markers :].reshape(-1, 2)
 
     def residuals(self, unknowns: Vector) -> Vector:
-        camera, scale, height, errors, misread = self.parts(unknowns)
+        """Standardised: corners along both axes, points of the noses across them, the lens's priors, the nuisances."""
+        camera = self.camera(unknowns)
+        scale, height = unknowns[CAMERA_COUNT : CAMERA_COUNT + 2]
+        errors = self.marker_errors(unknowns) * self.laid_sd
+        around = (self.places - self.centres[:, None]) * np.exp(PRINT_SCALE_SD * scale)
+        cos, sin = np.cos(errors[:, 2])[:, None], np.sin(errors[:, 2])[:, None]
+        x, y = around[:, :, 0], around[:, :, 1]
+        turned = np.stack([cos * x - sin * y, sin * x + cos * y, np.zeros_like(x)], axis=2)
+        turned[:, :, :2] += errors[:, None, :2]
+        corners = (self.centres[:, None] + turned).reshape(-1, 3)
+        on_line = self.on_line + [0.0, 0.0, NOSE_HEIGHT_SD_M * height]
+        pixels = camera.project(np.concatenate([corners, on_line, on_line + 0.01 * self.along]))
+        seen, here, ahead = np.split(pixels, [len(corners), len(corners) + len(on_line)])
+        tangent = ahead - here
+        normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+        across = ((self.pixels - here) * normal).sum(axis=1) / self.sd_px
+        across -= (self.misread * self.line_errors(unknowns)[self.line]).sum(axis=1)
         size = max(camera.width, camera.height)
         priors = [
             np.log(camera.focal_px / (FOCAL_OVER_LONG_SIDE * size)) / LOG_FOCAL_SD,
@@ -100,33 +143,37 @@ class _Problem:
             (camera.k1 - K1_PRIOR) / K1_SD,
             (camera.k2 - K2_PRIOR) / K2_SD,
         ]
-        corners = self.corner_errors_px(camera, scale, errors) / CORNER_SD_PX
-        across = [self.across(camera, k, height, misread[k]) for k in range(len(self.lines))]
-        return np.nan_to_num(
-            np.concatenate([corners.ravel(), *across, priors, unknowns[CAMERA_COUNT:]]), nan=1e4, posinf=1e4
-        )
+        corner_errors = ((seen - self.corners_px) / CORNER_SD_PX).ravel()
+        all_of_them = np.concatenate([corner_errors, across, priors, unknowns[CAMERA_COUNT:]])
+        return np.nan_to_num(all_of_them, nan=1e4, posinf=1e4)
 
-    def corner_errors_px(self, camera: Camera, scale: float, errors: Matrix) -> Matrix:
-        errors = errors * self.scene
-        places = [
-            m.corners_m(e[:2], float(e[2]), float(np.exp(PRINT_SCALE_SD * scale)))
-            for m, e in zip(self.laid, errors, strict=True)
-        ]
-        return camera.project(np.concatenate(places)) - self.corners_px
+    def slopes(self, unknowns: Vector) -> Matrix:
+        """Derivatives of the residuals: a marker's errors move its own corners alone, a line's its own points."""
+        here = self.residuals(unknowns)
+        out = np.zeros((len(here), self.unknowns))
+        corners, points = 8 * self.markers, len(self.line)
+        for k, size in enumerate([*STEPS, NUISANCE_STEP, NUISANCE_STEP]):
+            step = np.zeros(self.unknowns)
+            step[k] = size
+            out[:, k] = (self.residuals(unknowns + step) - here) / size
+        for kind in range(3):
+            columns = np.arange(CAMERA_COUNT + 2 + kind, CAMERA_COUNT + 2 + 3 * self.markers, 3)
+            step = np.zeros(self.unknowns)
+            step[columns] = NUISANCE_STEP
+            moved = (self.residuals(unknowns + step) - here)[:corners] / NUISANCE_STEP
+            out[np.arange(corners), np.repeat(columns, 8)] = moved
+        rows, first = corners + np.arange(points), CAMERA_COUNT + 2 + 3 * self.markers
+        for kind in range(2):
+            out[rows, first + 2 * self.line + kind] = -self.misread[:, kind]
+        nuisances = self.unknowns - CAMERA_COUNT
+        out[len(here) - nuisances :, CAMERA_COUNT:] = np.eye(nuisances)
+        return out
 
-    def across(self, camera: Camera, k: int, height: float, misread: Vector) -> Vector:
-        """Distances of a nose's points from its image, in sds, less what the line is taken to be misread by."""
-        line, (base, outward) = self.lines[k], self.bases[k]
-        on_line = base + [0.0, 0.0, NOSE_HEIGHT_SD_M * height]
-        along = np.array([-outward[1], outward[0], 0.0])
-        here, ahead = np.split(camera.project(np.concatenate([on_line, on_line + 0.01 * along])), 2)
-        tangent = ahead - here
-        normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-        middle, half = (line.along_m.max() + line.along_m.min()) / 2, max(float(np.ptp(line.along_m)) / 2, 1e-9)
-        tilt = SLOPE_SHARE * (line.along_m - middle) / half
-        off = ((line.pixels - here) * normal).sum(axis=1) - line.common_sd_px * (misread[0] + misread[1] * tilt)
-        return np.asarray(off / line.sd_px)
+
+def _spread(along_m: Vector) -> Vector:
+    """Places along a line from -1 to 1."""
+    middle, half = (along_m.max() + along_m.min()) / 2, (along_m.max() - along_m.min()) / 2
+    return (along_m - middle) / max(half, 1e-9)
 
 
 def fit_markers(
@@ -146,47 +193,42 @@ def fit_markers(
     """
     kept = list(lines)
     problem = _Problem(seen, layout, kept, start)
-    unknowns, normal, cost = _solve(problem)
+    unknowns, cost = _solve(problem)
     if kept:
-        camera, _, height, _, misread = problem.parts(unknowns)
         # A run of points that scatters more than it claims counts for what it shows; what is far off is not the nose.
-        tried = [_pruned(line, problem.across(camera, k, height, misread[k])) for k, line in enumerate(kept)]
+        off = problem.residuals(unknowns)[8 * len(seen) :]
+        tried = [_pruned(line, off[: len(problem.line)][problem.line == k]) for k, line in enumerate(kept)]
         kept = [line for line in tried if len(line.pixels) >= LEAST_POINTS]
-        problem = _Problem(seen, layout, kept, camera)
-        unknowns, normal, cost = _solve(problem)
-    camera, scale, _, errors, misread = problem.parts(unknowns)
+        problem = _Problem(seen, layout, kept, problem.camera(unknowns))
+        unknowns, cost = _solve(problem)
+    slopes = problem.slopes(unknowns)
     to_camera = np.eye(CAMERA_COUNT)
     to_camera[8:, 0] = np.exp(unknowns[0]) * problem.away_m
-    covariance = to_camera @ np.linalg.inv(normal)[:CAMERA_COUNT, :CAMERA_COUNT] @ to_camera.T
+    covariance = to_camera @ np.linalg.inv(slopes.T @ slopes)[:CAMERA_COUNT, :CAMERA_COUNT] @ to_camera.T
     covariance = (covariance + covariance.T) / 2
-    off = problem.corner_errors_px(camera, scale, errors)
+    camera = problem.camera(unknowns)
+    corners = problem.residuals(unknowns)[: 8 * len(seen)] * CORNER_SD_PX
+    strain = np.linalg.norm(problem.marker_errors(unknowns), axis=1)
+    misread = np.linalg.norm(problem.line_errors(unknowns), axis=1)
     return MarkerFit(
         replace(
             camera,
             covariance=covariance,
             determined=what_is_determined(camera, covariance),
-            residual_px=float(np.sqrt((off**2).sum(axis=1).mean())),
+            residual_px=float(np.sqrt(2 * (corners**2).mean())),
         ),
-        {s.id: float(np.linalg.norm(e)) for s, e in zip(seen, errors, strict=True)},
-        {line.rail: line.common_sd_px * float(np.linalg.norm(m)) for line, m in zip(kept, misread, strict=True)},
+        {s.id: float(sd) for s, sd in zip(seen, strain, strict=True)},
+        {line.rail: line.common_sd_px * float(sd) for line, sd in zip(kept, misread, strict=True)},
         tuple(kept),
         cost,
     )
 
 
-def _solve(problem: _Problem) -> tuple[Vector, Matrix, float]:
-    """Unknowns that fit best, the normal matrix there, and the sum of squares."""
-    first = problem.start_unknowns
-    steps = np.array([*STEPS, *np.full(len(first) - CAMERA_COUNT, 1e-3)])
-
-    def slopes(at: Vector) -> Matrix:
-        here = problem.residuals(at)
-        ahead = [problem.residuals(at + step) for step in np.diag(steps)]
-        return (np.stack(ahead, axis=1) - here[:, None]) / steps
-
-    found = least_squares(problem.residuals, first, jac=slopes, method="lm", x_scale="jac", max_nfev=60)
-    jacobian = slopes(found.x)
-    return found.x, jacobian.T @ jacobian, float(2 * found.cost)
+def _solve(problem: _Problem) -> tuple[Vector, float]:
+    """Unknowns that fit best, and the sum of squares."""
+    first = np.zeros(problem.unknowns)
+    found = least_squares(problem.residuals, first, jac=problem.slopes, method="lm", x_scale="jac", max_nfev=MOST_EVALUATIONS)
+    return np.asarray(found.x, dtype=float), float(2 * found.cost)
 
 
 def _pruned(line: LinePoints, off_sd: Vector) -> LinePoints:
@@ -196,7 +238,7 @@ def _pruned(line: LinePoints, off_sd: Vector) -> LinePoints:
 
 
 def start_cameras(seen: Sequence[SeenMarker], layout: MarkerLayout, size: tuple[int, int]) -> list[Camera]:
-    """Cameras of usual focal lengths that see the markers about where they were seen, the best one first.
+    """Cameras of usual focal lengths that see the markers about where they were seen, the best one first; none if there is none.
 
     ``size`` is (width, height) of the picture.
     """
@@ -215,6 +257,6 @@ def start_cameras(seen: Sequence[SeenMarker], layout: MarkerLayout, size: tuple[
         position = np.asarray(-rotation.T @ shift, dtype=float).ravel()
         camera = Camera(size[0], size[1], focal, centre, K1_PRIOR, 0.0, rotation, position)
         off = np.linalg.norm(camera.project(places) - corners, axis=1)
-        if position[2] > 0 and np.isfinite(off).all():
+        if position[2] > 0 and off.mean() < MOST_START_SHARE * max(size):
             found.append((float(off.mean()), camera))
     return [camera for _, camera in sorted(found, key=lambda pair: pair[0])]

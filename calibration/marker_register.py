@@ -25,7 +25,7 @@ from calibration.strips import linear_light, median_picture
 from calibration.table import Table
 
 # Reach of the search for the noses, pass by pass, once the markers have told the camera.
-NOSE_REACHES_M = (0.015, 0.008, 0.006)
+NOSE_REACHES_M = (0.013, 0.006)
 SHAPES_BELOW_M = 0.008
 # A nose that is off by more, at 1920 pixels across, is another edge.
 MOST_MISREAD_PX = 2.0
