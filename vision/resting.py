@@ -146,7 +146,7 @@ def find_resting(
 
 def stretches(from_s: float, until_s: float) -> Iterator[tuple[float, float]]:
     """The stretches of a film that are looked at: all of it, or of a long one some, evenly spread."""
-    if not until_s - from_s > LONGEST_S:
+    if not LONGEST_S < until_s - from_s < np.inf:
         yield from_s, until_s
         return
     length, step = LONGEST_S / STRETCHES, (until_s - from_s - LONGEST_S / STRETCHES) / (STRETCHES - 1)

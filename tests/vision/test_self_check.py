@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import av
@@ -20,6 +21,7 @@ from tests.rendering import RED, WHITE, YELLOW, Ball, Look, Stage, overhead_came
 from tests.rendering.picture import with_noise
 from tests.vision.films import write_film
 from vision.checked import SelfCheck
+from vision.resting import stretches
 from vision.self_check import check_clip_setup, spots_m
 
 TABLE = STANDARD_TABLES["9ft"]
@@ -235,6 +237,16 @@ def test_film_of_another_view(tmp_path: Path) -> None:
     found = check_clip_setup(written(tmp_path / "grey.mp4", lambda k: grey), setup=Setup(TABLE, "left", SMALL))
     assert found.balls == ()
     assert "not the camera of this film" in contradictions(found)
+
+
+def test_a_long_film_is_looked_at_here_and_there() -> None:
+    assert list(stretches(3.0, 63.0)) == [(3.0, 63.0)]
+    assert list(stretches(0.0, np.inf)) == [(0.0, np.inf)]
+    parts = list(stretches(10.0, 3610.0))
+    assert parts[0][0] == 10.0
+    assert parts[-1][1] == pytest.approx(3610.0)
+    assert sum(end - start for start, end in parts) == pytest.approx(120.0)
+    assert all(start > before[1] for before, (start, _) in pairwise(parts))
 
 
 def test_spots_of_a_table() -> None:
