@@ -39,7 +39,7 @@ def setup_by_markers(path: Path, layout: MarkerLayout, *, head: str | None = Non
     with open_clip(path) as clip:
         part = longest_part(clip)
         opening = clip.stills(OPENING_STILLS, part.from_s, min(part.until_s, part.from_s + OPENING_S))
-        frames = [still.bgr() for still in _by_time([*part.stills, *opening])]
+        frames = [still.bgr() for still in _by_time([*part.stills[::2], *opening])]
         if not frames:
             raise InputError(f"{path}: not one frame of the film can be decoded; copy it anew.")
         try:

@@ -1,7 +1,7 @@
 """``railpoint markers``: sheets to print and the file of their places; and the camera found by them in a clip."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -9,7 +9,9 @@ from app.commands.terminal import say, waiting, write_text
 from calibration.errors import InputError
 from calibration.marker_file import SIZE_M, default_places, load_markers, marker_template
 from calibration.table import standard_table
-from vision.marked import MarkedClip
+
+if TYPE_CHECKING:
+    from vision.marked import MarkedClip
 
 SHEETS, PLACES = "markers.pdf", "markers.toml"
 
@@ -43,7 +45,7 @@ def markers(
     )
 
 
-def find_by_markers(clip: Path, file: Path, table: str, head: str | None, corners: str | None) -> MarkedClip:
+def find_by_markers(clip: Path, file: Path, table: str, head: str | None, corners: str | None) -> "MarkedClip":
     """The camera of a clip by markers whose places stand in a file. Raises InputError."""
     from vision.marked import setup_by_markers
 
