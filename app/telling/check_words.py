@@ -43,6 +43,8 @@ def _seen(found: SelfCheck) -> list[str]:
         "" if found.whole else f" (from {found.from_s:.0f} to {found.until_s:.0f} s, where the camera stood longest)"
     )
     out = []
+    if not found.noses.agrees and not np.isfinite(found.noses.worst_px):
+        return ["Balls were not looked for: not even the noses are where the camera expects them."]
     if not found.balls:
         out.append(
             f"No ball was seen at rest in this film{whole}, so balls tell nothing of the camera; film some that lie "

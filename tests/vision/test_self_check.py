@@ -236,6 +236,7 @@ def test_film_of_another_view(tmp_path: Path) -> None:
     grey = np.full((SMALL.height, SMALL.width, 3), 120, np.float32)
     found = check_clip_setup(written(tmp_path / "grey.mp4", lambda k: grey), setup=Setup(TABLE, "left", SMALL))
     assert found.balls == ()
+    assert tell_check(found).seen[0].startswith("Balls were not looked for")
     assert "not the camera of this film" in contradictions(found)
 
 
