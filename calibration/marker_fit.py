@@ -227,7 +227,9 @@ def fit_markers(
 def _solve(problem: _Problem) -> tuple[Vector, float]:
     """Unknowns that fit best, and the sum of squares."""
     first = np.zeros(problem.unknowns)
-    found = least_squares(problem.residuals, first, jac=problem.slopes, method="lm", x_scale="jac", max_nfev=MOST_EVALUATIONS)
+    found = least_squares(
+        problem.residuals, first, jac=problem.slopes, method="lm", x_scale="jac", max_nfev=MOST_EVALUATIONS
+    )
     return np.asarray(found.x, dtype=float), float(2 * found.cost)
 
 
@@ -238,9 +240,9 @@ def _pruned(line: LinePoints, off_sd: Vector) -> LinePoints:
 
 
 def start_cameras(seen: Sequence[SeenMarker], layout: MarkerLayout, size: tuple[int, int]) -> list[Camera]:
-    """Cameras of usual focal lengths that see the markers about where they were seen, the best one first; none if there is none.
+    """Cameras of usual focal lengths that see the markers about where they were seen, the best one first.
 
-    ``size`` is (width, height) of the picture.
+    There may be none. ``size`` is (width, height) of the picture.
     """
     places = np.concatenate([layout.marker(s.id).corners_m() for s in seen])
     corners = np.concatenate([s.corners_px for s in seen])
