@@ -1,6 +1,7 @@
 """``railpoint fit`` and ``railpoint export``: the convergence point from a file or the log, and the log as a file."""
 
 import json
+import os
 import sys
 from dataclasses import dataclass
 from io import StringIO
@@ -12,7 +13,8 @@ import typer
 from app.commands.terminal import check_writable, say, waiting, write_text
 from app.fitting.attempts_csv import AttemptRow, load_attempts, write_attempts
 from app.fitting.choices import MIRRORED, MIRRORED_CORNER, fit_apart, fit_mirrored
-from app.fitting.fit import ShotFit, fit_all
+from app.fitting.fit import ShotFit
+from app.fitting.log_fit import fit_all
 from app.fitting.marks import Marks, load_marks, parse_mark
 from app.fitting.pooled import APART
 from app.fitting.remarks import check_units
@@ -26,6 +28,8 @@ from calibration.table import STANDARD_TABLES, Table, standard_table
 from vision.shot import Shot, load_shot
 
 DEFAULT_TABLE = "9ft"
+# So many attempts are worth the second that other processes take to start.
+MANY_ROWS = 10_000
 
 
 @dataclass(frozen=True)
@@ -177,7 +181,7 @@ def _fit_rows(
     elif choice.mirrored is not None:
         fits = [one for one in fit_mirrored(rows, choice.mirrored, on, known, choice.marks) if _is_of(one, shot)]
     else:
-        fits = fit_all(rows, on, known, choice.marks)
+        fits = fit_all(rows, on, known, choice.marks, processes=(os.cpu_count() or 1) if len(rows) >= MANY_ROWS else 1)
     # A part's name is its shot's with what it is a part by in brackets.
     return [(one, known.get(one.shot) or known.get(one.shot.rpartition(" (")[0]), on) for one in fits]
 

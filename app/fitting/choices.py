@@ -6,7 +6,8 @@ from math import hypot
 
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.compare import compare, mirrored
-from app.fitting.fit import ShotFit, fit_all
+from app.fitting.fit import ShotFit
+from app.fitting.log_fit import fit_all
 from app.fitting.pooled import Pooled, split
 from calibration.table import Pocket, Rail, Table
 from vision.shot import Shot, Stroke

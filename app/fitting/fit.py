@@ -1,4 +1,4 @@
-"""The fit of logged attempts, shot by shot, and its published JSON form (schema 1)."""
+"""The fit of the attempts at one shot, and its published JSON form (schema 1)."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -213,44 +213,6 @@ def _weights(evidence: Evidence, found: Convergence) -> tuple[RowWeight, ...]:
             why = f"{away:.1f} sd from the others" if measured[k] else "its outcome contradicts the others"
             listed.append(RowWeight(row.row, float(found.row_weight[k]), why))
     return tuple(sorted(listed, key=lambda w: w.row))
-
-
-def fit_all(
-    rows: Sequence[AttemptRow],
-    table: Table,
-    shots: Mapping[str, Shot] | None = None,
-    marks: Mapping[str, tuple[float, float]] | None = None,
-) -> list[ShotFit]:
-    """Fit every shot of a log, in order of first appearance. ``shots`` maps names to shot files' contents.
-
-    Shots whose outcomes alone cannot tell the scatter borrow it from the shots with measured misses.
-    """
-    by_shot: dict[str, list[AttemptRow]] = {}
-    for row in rows:
-        by_shot.setdefault(row.shot, []).append(row)
-    known = shots or {}
-    fits = {
-        name: fit_shot(mine, shot_name=name, table=table, shot=known.get(name), marks=marks)
-        for name, mine in by_shot.items()
-    }
-    prior = _shared_scatter([f for f in fits.values() if f.measured >= ENOUGH_MEASURED])
-    if prior is not None:
-        for name, fit in fits.items():
-            if fit.measured < ENOUGH_MEASURED:
-                mine, shot = by_shot[name], known.get(name)
-                fits[name] = fit_shot(mine, shot_name=name, table=table, shot=shot, prior=prior, marks=marks)
-    return list(fits.values())
-
-
-def _shared_scatter(fits: Sequence[ShotFit]) -> ScatterPrior | None:
-    """Prior from shots that know their own scatter: the mean of its logarithm, by degrees of freedom."""
-    # The mean of what each knows: its best value may be nothing, which has no logarithm.
-    nodes = [(f.convergence.nodes, f.used - 2) for f in fits]
-    told = [(known.mean_rad, freedom) for known, freedom in nodes if known is not None and freedom > 0]
-    if not told:
-        return None
-    spread, freedom = np.array(told).T
-    return ScatterPrior(middle_rad=float(np.exp(np.average(np.log(spread), weights=freedom))))
 
 
 def _detail(verdict: OnePoint) -> dict[str, Any]:

@@ -9,7 +9,8 @@ import pytest
 
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.evidence import gather
-from app.fitting.fit import fit_all, fit_shot
+from app.fitting.fit import fit_shot
+from app.fitting.log_fit import fit_all
 from calibration.table import STANDARD_TABLES
 from calibration.unfold import unfold
 from vision.shot import Shot

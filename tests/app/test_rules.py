@@ -6,7 +6,7 @@ from math import atan2, degrees, nan, radians
 import numpy as np
 import pytest
 
-from app.fitting.fit import fit_all, fit_shot
+from app.fitting.fit import fit_shot
 from app.fitting.margins import allowed_m, margins_rad
 from app.fitting.pooled import pooled, speed_word, split
 from calibration.table import STANDARD_TABLES
@@ -137,11 +137,3 @@ def test_a_speed_slope_is_found_from_ten_attempts_on() -> None:
     assert degrees(slope.value_rad) == pytest.approx(0.4, abs=0.1)
     assert abs(slope.value_rad - radians(0.4)) < 4 * slope.sd_rad
     assert fit_shot(rows[:9], shot_name="kick", table=TABLE).speed_slope is None
-
-
-def test_outcome_only_shots_borrow_the_scatter_of_measured_ones() -> None:
-    outcomes = [replace(r, shot="few") for r in rows_of_outcomes(10)]
-    measured = [replace(r, shot="many") for r in kicks(30, noise_deg=0.05)]
-    alone = fit_all(outcomes, TABLE)[0]
-    both = {f.shot: f for f in fit_all(outcomes + measured, TABLE)}
-    assert both["few"].convergence.spread_rad < 0.7 * alone.convergence.spread_rad

@@ -7,7 +7,7 @@ from time import process_time
 import numpy as np
 
 from app.fitting.attempts_csv import AttemptRow
-from app.fitting.fit import fit_all
+from app.fitting.log_fit import fit_all
 from calibration.table import STANDARD_TABLES
 from calibration.unfold import unfold
 from vision.shot import Shot

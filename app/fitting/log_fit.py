@@ -1,0 +1,115 @@
+"""The fit of a whole log: every shot, those that cannot tell their scatter borrowing it from the others."""
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from math import exp, log, sqrt
+from multiprocessing import get_context
+
+import numpy as np
+
+from app.fitting.attempts_csv import AttemptRow
+from app.fitting.fit import ENOUGH_MEASURED, ShotFit, fit_shot
+from app.fitting.likelihood import LEAST_SD_RAD
+from app.fitting.scatter import SHOTS_FACTOR, UNKNOWN_FACTOR, USUAL_SCATTER_RAD, ScatterPrior
+from calibration.table import Table
+from vision.shot import Shot
+
+# Below so many degrees of freedom a shot's own word on its scatter is worth nothing to others.
+LEAST_FREEDOM = 3
+# Work is handed to other processes in this many portions each.
+PORTIONS = 4
+
+
+@dataclass(frozen=True)
+class Job:
+    """One shot's rows with what is known of it."""
+
+    name: str
+    rows: tuple[AttemptRow, ...]
+    shot: Shot | None
+    prior: ScatterPrior | None = None
+
+
+def fit_all(
+    rows: Sequence[AttemptRow],
+    table: Table,
+    shots: Mapping[str, Shot] | None = None,
+    marks: Mapping[str, tuple[float, float]] | None = None,
+    *,
+    processes: int = 1,
+) -> list[ShotFit]:
+    """Fit every shot of a log, in order of first appearance. ``shots`` maps names to shot files' contents.
+
+    Shots that cannot tell their scatter (outcomes alone, or a few misses) borrow it from the others, themselves left
+    out. ``processes`` above one share the shots among them; each is started afresh, which takes about a second.
+    """
+    by_shot: dict[str, list[AttemptRow]] = {}
+    for row in rows:
+        by_shot.setdefault(row.shot, []).append(row)
+    known = shots or {}
+    jobs = [Job(name, tuple(mine), known.get(name)) for name, mine in by_shot.items()]
+    one = partial(_fit, table=table, marks=dict(marks or {}))
+    if processes < 2 or len(jobs) < 2:
+        return _borrowing(jobs, lambda some: [one(job) for job in some])
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        return _borrowing(
+            jobs, lambda some: list(pool.map(one, some, chunksize=max(len(some) // (PORTIONS * processes), 1)))
+        )
+
+
+def _fit(job: Job, table: Table, marks: Mapping[str, tuple[float, float]]) -> ShotFit:
+    return fit_shot(job.rows, shot_name=job.name, table=table, shot=job.shot, prior=job.prior, marks=marks)
+
+
+def _borrowing(jobs: Sequence[Job], fit: Callable[[list[Job]], list[ShotFit]]) -> list[ShotFit]:
+    """Fit all, then again those that are better off with the others' scatter."""
+    fits = fit(list(jobs))
+    priors = scatter_priors(fits)
+    again = [k for k, prior in enumerate(priors) if prior is not None]
+    for k, better in zip(again, fit([replace(jobs[k], prior=priors[k]) for k in again]), strict=True):
+        fits[k] = better
+    return fits
+
+
+def scatter_priors(fits: Sequence[ShotFit]) -> list[ScatterPrior | None]:
+    """For each shot that cannot tell its scatter, what the others say of it; None for shots that can.
+
+    The logarithms of the shots' scatters are taken as normal about a common mean, with the spread of ``SHOTS_FACTOR``;
+    the mean itself is known beforehand to be the usual scatter to so much that nothing but one shot's own prior
+    (``UNKNOWN_FACTOR``) is left where no other shot tells anything.
+    """
+    between, hyper = log(SHOTS_FACTOR) ** 2, log(UNKNOWN_FACTOR) ** 2 - log(SHOTS_FACTOR) ** 2
+    told = [_told(fit) for fit in fits]
+    weight = np.array([0.0 if t is None else 1 / (t[1] + between) for t in told])
+    pull = np.array([0.0 if t is None else t[0] for t in told]) * weight
+    found: list[ScatterPrior | None] = []
+    for k, fit in enumerate(fits):
+        others, sum_ = float(weight.sum() - weight[k]), float(pull.sum() - pull[k])
+        if fit.measured >= ENOUGH_MEASURED or not fit.used or others <= 0:
+            found.append(None)
+            continue
+        precision = others + 1 / hyper
+        middle = (sum_ + log(USUAL_SCATTER_RAD) / hyper) / precision
+        found.append(ScatterPrior(exp(middle), exp(sqrt(between + 1 / precision))))
+    return found
+
+
+def _told(fit: ShotFit) -> tuple[float, float] | None:
+    """What a shot's own attempts say of the logarithm of its scatter: value and variance, its prior taken out."""
+    nodes, freedom = fit.convergence.nodes, fit.used - 2
+    if nodes is None or freedom < LEAST_FREEDOM:
+        return None
+    # The mean, since the likeliest value may be nothing, which has no logarithm.
+    middle, upper = nodes.mean_rad, nodes.quantile(0.84)
+    if middle <= LEAST_SD_RAD or upper <= middle:
+        return None
+    value, variance = log(middle), max(log(upper / middle) ** 2, 1 / (2 * freedom))
+    if fit.measured >= ENOUGH_MEASURED:
+        return value, variance
+    own = log(UNKNOWN_FACTOR) ** 2
+    if variance >= 0.9 * own:
+        return None
+    precision = 1 / variance - 1 / own
+    return (value / variance - log(USUAL_SCATTER_RAD) / own) / precision, 1 / precision
