@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.errors import InputError
 from vision.decoder_link import DecoderEndedError, DecoderLink, End, Received
 from vision.limits import Limits
 from vision.planes import HLG, PQ, Plane, planes_in
@@ -91,7 +92,10 @@ class Clip:
         return not self.gave_up and (not np.isfinite(self.stated_s) or seen >= self.stated_s - CUT_TOLERANCE_S)
 
     def frames(self) -> Iterator[Frame]:
-        """Decode from the start, in order of time, skipping and counting what cannot be decoded."""
+        """Decode from the start, in order of time, skipping and counting what cannot be decoded.
+
+        When the decoder ends midway the frames end there, and ``died`` says why; InputError when there is not one.
+        """
         self.frames_read = self.frames_lost = 0
         self.gave_up, self.died = False, ""
         try:
@@ -102,6 +106,9 @@ class Clip:
                 self.last_s = frame.time_s
                 yield frame
         except DecoderEndedError as death:
+            if not self.frames_read:
+                why = f"{self.path}: reading the film failed, {death}; copy it anew or convert it."
+                raise InputError(why) from death
             self.gave_up, self.died = True, str(death)
 
     def stills(self, count: int, from_s: float = float("nan"), until_s: float = float("nan")) -> list[Frame]:

@@ -163,6 +163,9 @@ class DecoderLink:
             answer: dict[str, Any] = json.loads(line)
             if "refused" in answer:
                 raise InputError(answer["refused"])
+            if "failed" in answer:
+                self._process.kill()
+                raise DecoderEndedError(answer["failed"])
             if "alive" not in answer:
                 return answer
 

@@ -1,8 +1,8 @@
 """The process that decodes a film: takes requests from its standard input, puts frames into shared memory.
 
 Both ways go lines of JSON. Requests: ``{"id": 1, "do": "frames"}`` and the like, ``{"free": [slots]}``. Answers: first
-what is known of the film, or why it is refused; then, for each request, one line a frame and one for the end. A new
-request ends the one before it. When the input closes, the process ends: it never outlives the reader.
+what is known of the film, or why it is refused or what failed; then, for each request, one line a frame and one for
+the end. A new request ends the one before it. When the input closes, the process ends: it never outlives the reader.
 """
 
 import json
@@ -113,7 +113,7 @@ def main() -> None:
         except InputError as error:
             answers.say(refused=str(error))
         except MemoryError:
-            answers.say(refused=f"{path}: decoding the film takes more memory than is allowed.", memory=True)
+            answers.say(failed="its decoding takes more memory than is allowed")
     except BrokenPipeError:
         os._exit(0)
 

@@ -19,7 +19,7 @@ class Limits:
     """
 
     pixels: int = 4096 * 3072
-    memory_bytes: int = 2_000_000_000
+    memory_bytes: int = 1_500_000_000
     stall_s: float = 30.0
     start_s: float = 60.0
     broken_packets: int = 200

@@ -173,7 +173,9 @@ def _flagged(found: Attempt, moves: Sequence[tuple[float, float]]) -> Attempt:
 
 def _warnings(clip: Clip) -> tuple[str, ...]:
     out = list(clip.warnings)
-    if not clip.complete:
+    if clip.died:
+        out.append(f"the film ends at {clip.last_s:.1f} s, where {clip.died}; what was read is kept")
+    elif not clip.complete:
         out.append(f"the film ends at {clip.last_s:.1f} s, before its stated end; what was read is kept")
     if clip.frames_lost:
         out.append(f"{clip.frames_lost} frames could not be decoded and were left out")
