@@ -145,22 +145,27 @@ class Clip:
             return
 
     def _ask(self, do: str, **what: Any) -> Iterator[Frame]:
-        link = self._running()
-        try:
-            for got in link.ask(do, **what):
-                if isinstance(got, End):
-                    self._take_end(do, got)
-                    return
-                frame = self._frame(got, link.crowded)
-                if do == "frames":
-                    self.frames_lost = got.lost
-                del got
-                yield frame
-                del frame
-        except DecoderEndedError:
-            link.close()
-            self._link = None
-            raise
+        """The frames asked for; a decoder that ended before it gave one is started anew, and asked once more."""
+        came = False
+        for last_try in (False, True):
+            link = self._running()
+            try:
+                for got in link.ask(do, **what):
+                    if isinstance(got, End):
+                        self._take_end(do, got)
+                        return
+                    came = True
+                    frame = self._frame(got, link.crowded)
+                    if do == "frames":
+                        self.frames_lost = got.lost
+                    del got
+                    yield frame
+                    del frame
+            except DecoderEndedError:
+                link.close()
+                self._link = None
+                if came or last_try:
+                    raise
 
     def _take_end(self, do: str, end: End) -> None:
         if do == "frames":
