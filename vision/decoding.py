@@ -3,6 +3,7 @@
 This runs in a process of its own (``vision.decoding_process``); ``vision.clip`` is what the rest of the program uses.
 """
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -19,8 +20,8 @@ from vision.containers import DECODERS, container_format
 from vision.limits import Limits
 from vision.planes import HLG, PQ, Planes, planes_of
 
-# More than two take memory for pictures under way, and win nothing on two cores.
-DECODING_THREADS = 3
+# Each thread has pictures of its own under way; one core is left to the reader where there are more than two.
+DECODING_THREADS = max(2, min(4, (os.cpu_count() or 2) - 1))
 # A picture this long after the stated end of the film has a wrong time.
 END_TOLERANCE_S = 1.0
 # Pixels may be so much wider than high, or higher than wide, and still count as square.
@@ -40,7 +41,6 @@ class FilmFacts:
     stated_s : duration by the header; NaN without one, or with one past belief.
     duration_s : the same, or found by going through the file.
     transfer : code of the transfer characteristics (ISO/IEC 23091-2).
-    deep : whether the pictures have more than eight bits.
     """
 
     width: int
@@ -51,7 +51,6 @@ class FilmFacts:
     stated_s: float
     duration_s: float
     transfer: int
-    deep: bool
 
 
 class Decoder:
@@ -264,7 +263,6 @@ class Decoder:
             stated_s=stated_s,
             duration_s=stated_s if np.isfinite(stated_s) else self._end_s() - start_s,
             transfer=int(first.color_trc) if int(first.color_trc) in (PQ, HLG) else 0,
-            deep=any(c.bits > 8 for c in first.format.components),
         )
 
     def _stated_s(self) -> float:

@@ -167,7 +167,7 @@ def bound(limits: Limits) -> None:
         # It writes no file, only memory and pipes.
         (resource.RLIMIT_FSIZE, 0),
     ):
-        lower(what, most)
+        lower(what, most, for_good=True)
     allow_processor_time(limits)
 
 
@@ -181,14 +181,14 @@ def allow_processor_time(limits: Limits) -> None:
     lower(resource.RLIMIT_CPU, math.ceil(usage.ru_utime + usage.ru_stime + CPU_SHARE * limits.stall_s))
 
 
-def lower(what: int, most: int) -> None:
-    """Set the soft limit, as far as the hard one allows."""
+def lower(what: int, most: int, *, for_good: bool = False) -> None:
+    """Set a limit, as far as the one that stands allows; ``for_good`` means that it cannot be raised again."""
     import resource
 
     hard = resource.getrlimit(what)[1]
     most = most if hard == resource.RLIM_INFINITY else min(most, hard)
     try:
-        resource.setrlimit(what, (most, hard))
+        resource.setrlimit(what, (most, most if for_good else hard))
     except (OSError, ValueError):
         # Some systems know a limit by name only.
         return
