@@ -3,10 +3,7 @@
 This runs in a process of its own (``vision.decoding_process``); ``vision.clip`` is what the rest of the program uses.
 """
 
-import os
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from fractions import Fraction
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
@@ -17,40 +14,12 @@ import numpy as np
 
 from calibration.errors import InputError
 from vision.containers import DECODERS, container_format
+from vision.film_facts import film_facts, video_stream
 from vision.limits import Limits
-from vision.planes import HLG, PQ, Planes, planes_of
+from vision.planes import Planes, planes_of
 
-# Each thread has pictures of its own under way; one core is left to the reader where there are more than two.
-DECODING_THREADS = max(2, min(4, (os.cpu_count() or 2) - 1))
 # A picture this long after the stated end of the film has a wrong time.
 END_TOLERANCE_S = 1.0
-# Pixels may be so much wider than high, or higher than wide, and still count as square.
-SQUARE_TOLERANCE = 0.01
-
-
-@dataclass(frozen=True)
-class FilmFacts:
-    """What is known of a film once it is open.
-
-    Attributes
-    ----------
-    width, height : of the pictures as stored.
-    rotation_deg : clockwise turn, 0, 90, 180 or 270, that shows them upright.
-    time_base : seconds of one unit of time, numerator and denominator.
-    start_s : when the first picture is shown.
-    stated_s : duration by the header; NaN without one, or with one past belief.
-    duration_s : the same, or found by going through the file.
-    transfer : code of the transfer characteristics (ISO/IEC 23091-2).
-    """
-
-    width: int
-    height: int
-    rotation_deg: int
-    time_base: tuple[int, int]
-    start_s: float
-    stated_s: float
-    duration_s: float
-    transfer: int
 
 
 class Decoder:
@@ -73,8 +42,8 @@ class Decoder:
                 f"{path}: the film cannot be opened; it may be cut off or damaged, copy it anew."
             ) from error
         try:
-            self._stream = self._video()
-            self.facts = self._facts()
+            self._stream = video_stream(self._container, path, limits)
+            self.facts = film_facts(self._container, self._stream, path, limits, alive)
         except BaseException:
             self._container.close()
             raise
@@ -219,92 +188,3 @@ class Decoder:
 
     def _units(self, time_s: float) -> int:
         return round(time_s / self._stream.time_base)
-
-    def _video(self) -> Any:
-        """The stream with the film: not the cover of a sound file."""
-        covers = av.stream.Disposition.attached_pic
-        streams = [s for s in self._container.streams.video if not s.disposition & covers]
-        if not streams:
-            raise InputError(f"{self.path}: the file holds no video; give a film of the table.")
-        stream = streams[0]
-        codec = stream.codec_context
-        if codec is None or codec.name not in DECODERS:
-            raise InputError(
-                f"{self.path}: the film is in a codec that is not read; convert it to H.264, HEVC, VP9 or AV1."
-            )
-        stream.thread_type = "AUTO"
-        codec.thread_count = DECODING_THREADS
-        # The decoder counts lines with their padding; this is for frames that state another size than the file does.
-        codec.options = {"max_pixels": str(2 * self.limits.pixels)}
-        self._check_size(codec.width, codec.height)
-        return stream
-
-    def _check_size(self, width: int, height: int) -> None:
-        if width * height > self.limits.pixels:
-            raise InputError(
-                f"{self.path}: the film's pictures of {width} x {height} pixels are too large; film in 4K or below."
-            )
-
-    def _facts(self) -> FilmFacts:
-        first = self._first_picture()
-        stream = self._stream
-        self._check_size(first.width, first.height)
-        aspect = float(stream.sample_aspect_ratio or 1) or 1.0
-        if abs(np.log(aspect)) > SQUARE_TOLERANCE:
-            raise InputError(f"{self.path}: the film's pixels are not square; convert it to square ones.")
-        start_s = float(stream.start_time or 0) * float(stream.time_base)
-        stated_s = self._stated_s()
-        return FilmFacts(
-            width=first.width,
-            height=first.height,
-            rotation_deg=round(-float(getattr(first, "rotation", 0)) / 90) * 90 % 360,
-            time_base=(stream.time_base.numerator, stream.time_base.denominator),
-            start_s=start_s,
-            stated_s=stated_s,
-            duration_s=stated_s if np.isfinite(stated_s) else self._end_s() - start_s,
-            transfer=int(first.color_trc) if int(first.color_trc) in (PQ, HLG) else 0,
-        )
-
-    def _stated_s(self) -> float:
-        stream, container = self._stream, self._container
-        duration = stream.duration * stream.time_base if stream.duration else None
-        if duration is None and container.duration:
-            # Without a duration of its stream (Matroska), the file's says when it ends, counted from time 0.
-            duration = Fraction(container.duration - max(container.start_time or 0, 0), av.time_base)
-        if duration is None or not 0 < duration <= self.limits.duration_s:
-            return float("nan")
-        return float(duration)
-
-    def _end_s(self) -> float:
-        """When the last picture ends, by going through the file without decoding; NaN when no packet has a time."""
-        end = None
-        try:
-            self._container.seek(0, backward=True)
-            for packet in self._container.demux(self._stream):
-                self._alive()
-                if packet.pts is not None:
-                    end = max(end or 0, packet.pts + (packet.duration or 0))
-        except av.error.FFmpegError:
-            pass
-        end_s = float("nan") if end is None else float(end * self._stream.time_base)
-        return end_s if abs(end_s) < self.limits.duration_s else float("nan")
-
-    def _first_picture(self) -> Any:
-        try:
-            for barren, packet in enumerate(self._container.demux(self._stream)):
-                self._alive()
-                try:
-                    decoded = packet.decode()
-                except av.error.EOFError:
-                    break
-                except av.error.FFmpegError:
-                    decoded = []
-                for picture in decoded:
-                    return picture
-                if barren > self.limits.broken_packets:
-                    break
-        except av.error.FFmpegError:
-            pass
-        raise InputError(
-            f"{self.path}: not one frame of the film can be decoded; it may be cut off or damaged, copy it anew."
-        )
