@@ -20,6 +20,7 @@ from vision.planes import Planes, planes_of
 
 # A picture this long after the stated end of the film has a wrong time.
 END_TOLERANCE_S = 1.0
+FARTHEST = 2**62
 
 
 class Decoder:
@@ -32,21 +33,35 @@ class Decoder:
         self.lost = 0
         self.gave_up = False
         self._alive = alive
-        kind = container_format(path)
-        options = {"protocol_whitelist": "file", "codec_whitelist": ",".join(DECODERS)}
+        self._open()
         try:
-            # With its protocol before it a name is a name, whatever colons and commas it has.
-            self._container: Any = av.open(f"file:{path}", format=kind, options=options, metadata_errors="replace")
-        except (av.error.FFmpegError, OSError, ValueError) as error:
-            raise InputError(
-                f"{path}: the film cannot be opened; it may be cut off or damaged, copy it anew."
-            ) from error
-        try:
-            self._stream = video_stream(self._container, path, limits)
             self.facts = film_facts(self._container, self._stream, path, limits, alive)
         except BaseException:
             self._container.close()
             raise
+
+    def _open(self) -> None:
+        kind = container_format(self.path)
+        options = {"protocol_whitelist": "file", "codec_whitelist": ",".join(DECODERS)}
+        try:
+            # With its protocol before it a name is a name, whatever colons and commas it has.
+            self._container: Any = av.open(f"file:{self.path}", format=kind, options=options, metadata_errors="replace")
+        except (av.error.FFmpegError, OSError, ValueError) as error:
+            why = f"{self.path}: the film cannot be opened; it may be cut off or damaged, copy it anew."
+            raise InputError(why) from error
+        try:
+            self._stream = video_stream(self._container, self.path, self.limits)
+        except BaseException:
+            self._container.close()
+            raise
+
+    def _rewind(self) -> None:
+        """Go to the beginning; a file whose index is damaged is opened anew for that."""
+        try:
+            self._container.seek(0, backward=True)
+        except av.error.FFmpegError:
+            self._container.close()
+            self._open()
 
     def __enter__(self) -> "Decoder":
         return self
@@ -63,7 +78,7 @@ class Decoder:
         self.lost, self.gave_up = 0, False
         read = packets_read = barren = 0
         last_pts = None
-        self._container.seek(0, backward=True)
+        self._rewind()
         packets = self._container.demux(self._stream)
         while True:
             decoded: Sequence[Any] = ()
@@ -187,4 +202,5 @@ class Decoder:
         return float(picture.pts * self._stream.time_base)
 
     def _units(self, time_s: float) -> int:
-        return round(time_s / self._stream.time_base)
+        """A time in the stream's units, within what a file can be searched for."""
+        return min(max(round(time_s / self._stream.time_base), -FARTHEST), FARTHEST)
