@@ -1,5 +1,8 @@
 """Films read as a whole: small rendered ones against their truth, turned, mirrored and shifted in time; the sample."""
 
+import os
+import signal
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import degrees, radians
@@ -16,7 +19,7 @@ from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES
 from tests.known_clips import KnownClip, compare
 from tests.rendering import Physics, Truth, Try, aim_rad, overhead_camera, render_clip
-from tests.vision.films import write_film
+from tests.vision.films import OPTIONS, write_film
 from vision.read import read_clip
 from vision.reading import Attempt, Reading
 from vision.shot import Shot
@@ -193,6 +196,50 @@ def test_film_cut_in_the_middle_of_the_shot(film: Film, tmp_path: Path) -> None:
     assert "path_lost" in found[0].flags
     assert np.isnan(found[0].miss_m)
     assert turn_degrees(found[0].bearing_rad, film.attempt.bearing_rad) == pytest.approx(0, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("codec", "pix_fmt", "container"),
+    [("libx265", "yuv420p10le", "mov"), ("libx264", "yuv422p", "matroska")],
+)
+def test_same_film_in_another_format(film: Film, codec: str, pix_fmt: str, container: str, tmp_path: Path) -> None:
+    path = tmp_path / "film"
+    with av.open(str(film.path)) as source, av.open(str(path), "w", format=container) as out:
+        stream = out.add_stream(codec, rate=30)
+        stream.width, stream.height, stream.pix_fmt = CAMERA.width, CAMERA.height, pix_fmt
+        stream.options = OPTIONS[codec]
+        stream.time_base = stream.codec_context.time_base = source.streams.video[0].time_base
+        for picture in source.decode(video=0):
+            frame = picture.reformat(format=pix_fmt)
+            frame.pts, frame.time_base = picture.pts, picture.time_base
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode())
+    found = read_clip(path, KICK, setup=Setup(TABLE, "left", CAMERA))
+    assert (found.clip.frames, found.clip.frames_lost) == (film.reading.clip.frames, 0)
+    (attempt,) = found.attempts
+    assert attempt.outcome == film.attempt.outcome
+    assert attempt.start_m == pytest.approx(film.attempt.start_m, abs=0.001)
+    assert turn_degrees(attempt.bearing_rad, film.attempt.bearing_rad) == pytest.approx(0, abs=0.15)
+    assert attempt.miss_m == pytest.approx(film.attempt.miss_m, abs=0.004)
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="children are found by /proc")
+def test_decoder_that_is_killed_midway_costs_no_attempt_before(film: Film) -> None:
+    """The shot is over in a second or so; what a killed decoder did not give is said to be missing."""
+
+    def kill(part: float) -> None:
+        if part < 0.85:
+            return
+        for pid in Path(f"/proc/self/task/{threading.get_native_id()}/children").read_text().split():
+            if b"vision.decoding_process" in Path(f"/proc/{pid}/cmdline").read_bytes():
+                os.kill(int(pid), signal.SIGKILL)
+
+    found = read_clip(film.path, KICK, setup=Setup(TABLE, "left", CAMERA), progress=kill)
+    assert not found.clip.complete
+    assert found.clip.frames < film.reading.clip.frames
+    assert any("signal 9" in warning and "is kept" in warning for warning in found.warnings)
+    (attempt,) = found.attempts
+    assert attempt.start_m == pytest.approx(film.attempt.start_m, abs=1e-6)
 
 
 def test_saved_camera_of_another_size_is_refused(film: Film) -> None:
