@@ -18,21 +18,29 @@ from calibration.strips import (
     Strip,
     as_points,
     encoded,
+    px_per_m,
     smooth_run,
     take_strip,
 )
 from calibration.table import Rail, Table, Vector
 
+# How far off the camera may be when the edge is looked for, and how much of the rail beyond is needed to tell its colour.
+MOST_STRAY_M = 0.02
+BEYOND_PX, MOST_OUTER_M = 7.0, 0.075
 # Grain of the rail and uneven gluing make the errors along a cloth edge hang together: they count as this many points.
 COMMON_SD_PX, LEAST_EDGE_SD_PX, INDEPENDENT = 0.2, 0.2, 8
 
 
 def find_cloth_edge(
-    light: Linear, camera: Camera, table: Table, rail: Rail, setback_m: float, height_m: float
+    light: Linear, camera: Camera, table: Table, rail: Rail, setback_m: float, height_m: float, *, stray_m: float = 0.0
 ) -> LinePoints | None:
-    """Points of the outer edge of a cushion's cloth near ``setback_m``; None where cloth and rail look alike."""
-    reach = 2 * CLOTH_SETBACK_SD_M
-    strip = take_strip(light, camera, table, rail, setback_m, height_m, (-0.032, 0.026))
+    """Points of the outer edge of a cushion's cloth near ``setback_m``; None where cloth and rail look alike.
+
+    ``stray_m`` is how far off the camera may be.
+    """
+    reach = 2 * CLOTH_SETBACK_SD_M + min(stray_m, MOST_STRAY_M)
+    outer = reach + max(0.014, BEYOND_PX / px_per_m(camera, table, rail))
+    strip = take_strip(light, camera, table, rail, setback_m, height_m, (-reach - 0.02, min(outer, MOST_OUTER_M)))
     if len(strip.along_m) < LEAST_PIECES:
         return None
     colour = encoded(strip.colour)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.camera import Camera, Matrix
 from calibration.camera_fit import CLOTH_HEIGHT_M, rail_points
@@ -79,30 +80,53 @@ class Likeness:
         return rails + max(dark, 0.8 * (1 - dark))
 
 
+@dataclass(frozen=True)
+class RailPieces:
+    """Pieces along a rail: where (n,), the colours (n, 3) of bed and cushion there; NaN out of the frame."""
+
+    along_m: Vector
+    bed: Matrix
+    top: Matrix
+
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        return np.asarray(np.isfinite(self.bed).all(axis=1) & np.isfinite(self.top).all(axis=1))
+
+    def cushion(self, usual: Vector) -> NDArray[np.bool_]:
+        """Which pieces show bed of about the ``usual`` colour (3,) and cushion of the bed's.
+
+        A hand or a lamp may lie over both alike, so each piece's bed is compared with the bed elsewhere, too.
+        """
+        bed, top = colour_steps(usual, self.bed), colour_steps(self.bed, self.top)
+        alike = [(hue_of(step) < MOST_HUE_STEP) & (np.abs(step.mean(axis=1)) < MOST_LIGHT_STEP) for step in (bed, top)]
+        return np.asarray(alike[0] & alike[1])
+
+
+def look_at_rail(light: Linear, camera: Camera, table: Table, rail: Rail) -> RailPieces:
+    along = _pieces(table, rail)
+    bed = bed_colours(light, camera, table, rail, along)
+    top = _patches(light, camera, table, rail, along, CUSHION_M, (table.nose_height_m, CLOTH_HEIGHT_M))
+    return RailPieces(along, bed, top)
+
+
 def table_likeness(light: Linear, camera: Camera, table: Table) -> Likeness:
     """Compare a picture (linear light) with what ``camera`` should see of ``table``."""
     rails: dict[Rail, RailLook] = {}
     tops = []
     for rail in RAILS:
-        along = _pieces(table, rail)
-        bed = bed_colours(light, camera, table, rail, along)
-        top = _patches(light, camera, table, rail, along, CUSHION_M, (table.nose_height_m, CLOTH_HEIGHT_M))
-        beyond = _patches(light, camera, table, rail, along, RAIL_M, (CLOTH_HEIGHT_M, CLOTH_HEIGHT_M))
-        shade = _patches(light, camera, table, rail, along, SHADE_M, (0.0, table.nose_height_m), darkest=True)
-        seen = np.isfinite(bed).all(axis=1) & np.isfinite(top).all(axis=1)
+        pieces = look_at_rail(light, camera, table, rail)
+        seen = pieces.seen
         if seen.sum() < LEAST_PIECES:
             continue
-        usual = np.median(bed[seen], axis=0)
-        step, out = colour_steps(bed[seen], top[seen]), colour_steps(top[seen], beyond[seen])
-        # A hand or a lamp may lie over bed and cushion alike: the bed must look like the bed elsewhere, too.
-        cloth = (hue_of(colour_steps(usual[None], bed[seen])) < MOST_HUE_STEP) & (
-            np.abs(colour_steps(usual[None], bed[seen]).mean(axis=1)) < MOST_LIGHT_STEP
-        )
-        cushion = cloth & (hue_of(step) < MOST_HUE_STEP) & (np.abs(step.mean(axis=1)) < MOST_LIGHT_STEP)
+        along, top = pieces.along_m[seen], pieces.top[seen]
+        cushion = pieces.cushion(np.median(pieces.bed[seen], axis=0))[seen]
+        beyond = _patches(light, camera, table, rail, along, RAIL_M, (CLOTH_HEIGHT_M, CLOTH_HEIGHT_M))
+        shade = _patches(light, camera, table, rail, along, SHADE_M, (0.0, table.nose_height_m), darkest=True)
+        step, out = colour_steps(pieces.bed[seen], top), colour_steps(top, beyond)
         edge = np.linalg.norm(np.nan_to_num(out), axis=1) > LEAST_EDGE_STEP + 0.5 * np.linalg.norm(step, axis=1)
-        dark = colour_steps(top[seen], shade[seen]).mean(axis=1) < -DARK_STEP
+        dark = colour_steps(top, shade).mean(axis=1) < -DARK_STEP
         rails[rail] = RailLook(float(cushion.mean()), float(edge.mean()), float(dark.mean()))
-        tops.append(np.median(top[seen].mean(axis=1)))
+        tops.append(np.median(top.mean(axis=1)))
     usual_top = float(np.median(tops)) if tops else float("nan")
     pockets: dict[Pocket, bool] = {}
     for pocket in POCKETS:

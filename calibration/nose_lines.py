@@ -197,5 +197,9 @@ def find_lines(
     noses = find_noses(light, camera, table, reach_m=nose_reach_m, shapes=shapes)
     if len(noses) == len(RAILS):
         return noses
-    edges = [find_cloth_edge(light, camera, table, rail, setback_m, height_m) for rail in RAILS]
+    seen = {line.rail for line in noses}
+    edges = [
+        find_cloth_edge(light, camera, table, rail, setback_m, height_m, stray_m=0.0 if rail in seen else nose_reach_m)
+        for rail in RAILS
+    ]
     return noses + [line for line in edges if line is not None]

@@ -20,6 +20,7 @@ from calibration.strips import Linear, linear_light, median_picture
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table, Vector
 from calibration.table_search import FINE_REACHES_M, find_table, refined
 from calibration.table_size import check_table, choose_table, contradicts
+from calibration.uncovered import uncover_rails
 
 # Until the size is known: in the middle, so that cushions of a table of any size are about where they are expected.
 ASSUMED_TABLE = "8ft"
@@ -73,6 +74,9 @@ def register(
     light = linear_light(still)
     assumed = _middling(table)
     found = find_table(still, light, assumed, None if corners_px is None else outline_from_corners(corners_px))
+    if found is not None:
+        still = uncover_rails(frames, still, found.fit.camera, assumed)
+        light = linear_light(still)
     start = None if found is None else refined(light, found.fit, assumed, FINE_REACHES_M)
     if start is None:
         raise InputError(NO_TABLE if corners_px is None else NO_TABLE_THERE)

@@ -38,8 +38,10 @@ MOST_OUTLINES = 4
 MOST_REFINED = 6
 # A start that looks so much less like a table than the best of all is not refined.
 LEAST_SCORE_SHARE = 0.6
-# What looks as good as this after refining is taken at once; what has less cushion is no table.
+# What looks as good as this after refining is taken at once; what looks good enough is, when its round is over; what
+# has less cushion is no table.
 SURE_SCORE, SURE_CUSHIONS = 1.7, 0.9
+ENOUGH_SCORE, ENOUGH_CUSHIONS = 1.45, 0.75
 LEAST_CUSHIONS, LEAST_SCORE = 0.65, 1.1
 # A line fit worse than this, as a share of the picture's long side, is not a table (2.9 px at 1080p).
 MOST_RESIDUAL_SHARE = 0.0015
@@ -62,7 +64,7 @@ def find_table(still: Picture, light: Linear, table: Table, given: ClothOutline 
     best: Found | None = None
     for starts in _rounds(still, table, light, given):
         best = _best(light, table, starts, best)
-        if best is not None and best.likeness.score > SURE_SCORE and best.likeness.cushions > SURE_CUSHIONS:
+        if best is not None and best.likeness.score > ENOUGH_SCORE and best.likeness.cushions > ENOUGH_CUSHIONS:
             break
     return best
 
