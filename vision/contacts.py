@@ -94,10 +94,11 @@ def within_track(places_m: NDArray[np.float64], table: Table) -> NDArray[np.bool
     return (x > room) & (x < table.length_m - room) & (y > room) & (y < table.width_m - room)
 
 
-def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | None:
+def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table, unseen_s: float = 0.0) -> Pocket | None:
     """The pocket into which a ball dropped that was last seen at ``place_m`` (2,); None when it cannot have.
 
     It must have been on its way over the lip: a ball that vanishes while the bed still carries it was taken up.
+    ``unseen_s`` is the time from one frame to the next, in which it rolls on unseen.
     """
     for pocket in POCKETS:
         mouth = table.mouth_m(pocket)
@@ -107,7 +108,7 @@ def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | N
         depth = float(offset @ outward)
         aside = float(np.hypot(*(offset - depth * outward)))
         wide = table.side_mouth_m if pocket.startswith("side") else table.corner_mouth_m
-        soon = depth + max(float(velocity_mps @ outward), 0.0) * DROP_S
+        soon = depth + max(float(velocity_mps @ outward), 0.0) * (DROP_S + unseen_s)
         if aside < wide / 2 and depth > -wide / 2 and soon > LIP_RADII * table.ball_radius_m:
             return pocket
     return None

@@ -29,6 +29,13 @@ NEAR_EDGE = 0.11
 # A ball's rim, as fractions of its radius; how far colours along it must differ (grey levels, over the three planes)
 # for a ball of two colours; how much of the whole ball's colour still counts then.
 RIM, TWO_COLOURS, WHOLE_SHARE = (0.62, 0.86), 60.0, 0.25
+# Y, U, V of black, towards which a shadow goes; how much less its direction counts (noise of 10 grey levels against
+# shadows of 30, in Fisher's linear discriminant).
+BLACK, SHADOW_SHARE = np.array([16.0, 128.0, 128.0], np.float32), np.float32(0.9)
+# From the second round on the edge is looked for near its predicted place: a Gaussian of this width, in radii.
+WINDOW = 0.14
+# Neighbouring rays are never taken to be more alike than this.
+MOST_ALIKE = 0.95
 # Edge weight: contrast, in grey levels, at which a ray counts half.
 HALF_CONTRAST = 12.0
 TUKEY_CUTOFF = 4.0
@@ -39,6 +46,8 @@ ROUNDS, SETTLED_PX = 3, 0.1
 FLOOR_SD_PX = 0.06
 # How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
 OUTLINE_OFFSET_SD_PX = 0.7
+# A colour sample is taken to stand in the middle of its four luma samples, as scalers place it unless told otherwise.
+CHROMA_OFFSET_PX = 0.5
 _PIXEL_STEPS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
 
 
@@ -84,10 +93,12 @@ def fit_outline(
     sd_px = float("nan")
     shift = np.zeros(2)
     mix = None
-    for _ in range(ROUNDS):
+    for turn in range(ROUNDS):
         samples = _samples(frame, centre + shift, spokes, fractions)
         mix = _mix(samples, fractions) if mix is None else mix
-        edges, contrast = _edges(np.einsum("cr,crs->rs", mix, samples), fractions, NEAR_EDGE + reach)
+        edges, contrast = _edges(
+            np.einsum("cr,crs->rs", mix, samples), fractions, NEAR_EDGE + reach, WINDOW + reach if turn else None
+        )
         residual = (edges - 1.0) * lengths
         strength = contrast**2 / (contrast**2 + HALF_CONTRAST**2)
         step, weights, sd_px = _shift(units, residual, strength)
@@ -113,7 +124,7 @@ def fit_outline(
 def _samples(frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np.float32]) -> NDArray[np.float32]:
     """Y, U, V along the rays, (3, rays, samples)."""
     xy = (centre + spokes[:, None] * fractions[:, None]).astype(np.float32)
-    half = (xy - np.array(frame.colour_at_px, np.float32)) / np.float32(2)
+    half = (xy - np.float32(CHROMA_OFFSET_PX)) / np.float32(2)
     return np.array(
         [
             cv2.remap(frame.y, xy, None, cv2.INTER_LINEAR),
@@ -136,13 +147,22 @@ def _mix(samples: NDArray[np.float32], fractions: NDArray[np.float32]) -> NDArra
     difference = np.repeat(whole[:, None], rim.shape[1], axis=1)
     if np.abs(rim - rim.mean(axis=1, keepdims=True)).sum(axis=0).max() > TWO_COLOURS:
         difference = rim - cloth[:, None] + WHOLE_SHARE * whole[:, None]
+    # A shadow takes light from the cloth and leaves its hue. Beside a ball that is darker than the cloth it looks like
+    # a part of the ball, so what is left of the difference once such a loss of light counts little tells more.
+    light = cloth - BLACK
+    light = light / max(float(np.sqrt(light @ light)), 1e-6)
+    difference = difference - SHADOW_SHARE * np.minimum(light @ difference, 0.0) * light[:, None]
     return difference / np.maximum(np.sqrt((difference**2).sum(axis=0)), 1e-6)
 
 
-def _edges(profile: NDArray[np.float32], fractions: NDArray[np.float32], near_edge: float) -> tuple[Vector, Vector]:
+def _edges(
+    profile: NDArray[np.float32], fractions: NDArray[np.float32], near_edge: float, window: float | None
+) -> tuple[Vector, Vector]:
     """Where along each ray the brightness falls, in radii, and by how much in grey levels; no edge: contrast 0."""
     fall = np.maximum(profile[:, :-1] - profile[:, 1:], 0.0)
     middle = (fractions[:-1] + fractions[1:]) / 2
+    if window is not None:
+        fall = fall * np.exp(-(((middle - 1) / window) ** 2) / 2).astype(np.float32)
     # The steepest place first, then the centre of mass around it, so that a pattern inside the ball does not pull. The
     # squares let the edge itself count, and little of the shading that falls towards it from inside.
     smooth = cv2.blur(fall, (5, 1))
@@ -172,12 +192,17 @@ def _shift(units: Vector, residual: Vector, strength: Vector) -> tuple[Vector, V
         normal.flat[:5:4] += 1e-9
         inverse = np.linalg.inv(normal)
         step = inverse @ (weighted.T @ residual)
-        left = np.abs(residual - design @ step)
-        scale = max(1.4826 * float(np.partition(left, RAYS // 2)[RAYS // 2]), 0.1)
-        ratio = np.minimum(left / (TUKEY_CUTOFF * scale), 1.0)
+        left = residual - design @ step
+        off = np.abs(left)
+        scale = max(1.4826 * float(np.partition(off, RAYS // 2)[RAYS // 2]), 0.1)
+        ratio = np.minimum(off / (TUKEY_CUTOFF * scale), 1.0)
         weights = strength * (1 - ratio**2) ** 2
     sd_px = scale * float(np.sqrt((inverse[0, 0] + inverse[1, 1]) / 2))
-    return step[:2], weights, sd_px
+    # What pulls one ray (a shadow, a stripe, a block of the compression) pulls its neighbours too: the rays of a
+    # first-order autoregression count as (1 - r) / (1 + r) of their number.
+    pull = np.clip(left, -TUKEY_CUTOFF * scale, TUKEY_CUTOFF * scale) * np.sqrt(strength)
+    alike = min(max(float(pull @ np.roll(pull, 1)) / max(float(pull @ pull), 1e-12), 0.0), MOST_ALIKE)
+    return step[:2], weights, sd_px * float(np.sqrt((1 + alike) / (1 - alike)))
 
 
 def _inside(frame: Frame, at_px: Vector, radius_px: float) -> Vector:

@@ -12,15 +12,13 @@ import numpy as np
 from calibration.table import Pocket, Table, Vector
 from vision.colours import colour_name, whiteness
 from vision.contacts import Run, follow, pocket_at
-from vision.legs import Launch, Path, fit_launch, fit_line, legs, motion_at
+from vision.legs import Launch, Path, motion_at
 from vision.reading import NotAttempt, Pocketing
+from vision.set_off import SetOff, set_off, set_off_into
 from vision.tracks import GONE_S, Loss, Rest, Sighting, Track
 
 # A slower start is a nudge.
 LEAST_SPEED_MPS = 0.3
-# The line of the first leg must pass this close to the resting place, and the times must agree this well.
-START_TOLERANCE_M = 0.012
-TIME_TOLERANCE_S = 0.05
 # A ball hidden longer than this before it moved, and then no faster than this, was moved by hand.
 HAND_HIDDEN_S, HAND_SPEED_MPS = 0.25, 1.0
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
@@ -29,6 +27,8 @@ LEAST_MOVE_M = 0.05
 TOGETHER_S, UNSEEN_S = 0.3, 0.2
 # A ball less white than this (luma less twice the chroma) is no cue ball, even when nothing whiter is on the table.
 WHITE_ENOUGH = 60.0
+# A cue ball's chroma lies this near to that of the whitest thing seen: a knuckle's does not.
+SAME_TINT = 25.0
 
 
 @dataclass(frozen=True)
@@ -70,10 +70,12 @@ def name_balls(tracks: Sequence[Track]) -> list[Ball]:
     tracks = [t for t in tracks if t.rests or len(t.path) > 3]
     if not tracks:
         return []
-    whitest = max(whiteness(t.colour) for t in tracks)
+    whitest_track = max(tracks, key=lambda t: whiteness(t.colour))
+    whitest = whiteness(whitest_track.colour)
     groups: dict[str, list[Track]] = {}
     for track in sorted(tracks, key=lambda t: -t.frames):
-        white = whiteness(track.colour) > max(whitest - 45.0, WHITE_ENOUGH)
+        tint = float(np.hypot(*(track.colour - whitest_track.colour)[1:]))
+        white = whiteness(track.colour) > max(whitest - 45.0, WHITE_ENOUGH) and tint < SAME_TINT
         base = "cue" if white else colour_name(track.colour)
         name = base if base != "white" else "light"
         # Two balls of one colour are told apart by a number; of two white ones the longest seen is the cue ball.
@@ -109,47 +111,65 @@ def find_strokes(balls: Sequence[Ball], table: Table, until_s: float) -> tuple[l
 def _stroke(
     cue: Ball, rest: Rest, moving: list[Sighting], balls: Sequence[Ball], table: Table, end_s: float
 ) -> Stroke | NotAttempt | None:
-    path = Path.of(moving)
-    if len(path) < 3:
+    if len(moving) < 3:
         return None
-    first = legs(path)[0]
-    launch = fit_launch(rest.at_m, first)
-    travelled = float(np.hypot(*(path.xy - rest.at_m).T).max())
-    if travelled < LEAST_MOVE_M:
+    whole = Path.of(moving)
+    if float(np.hypot(*(whole.xy - rest.at_m).T).max()) < LEAST_MOVE_M:
         return None
-    began_s = float(path.t[0])
+    began_s = float(whole.t[0])
     hidden_s = began_s - rest.last_s
-    line = fit_line(first)
-    off_line, sd = line.miss(rest.at_m) if len(first) >= 3 else (0.0, 0.0)
-    on_line = abs(off_line) < START_TOLERANCE_M + 3 * sd
-    in_time = (
-        np.isfinite(launch.time_s) and rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= began_s + TIME_TOLERANCE_S
+    others = _others(balls, began_s, end_s)
+    begun = set_off(rest, whole) or set_off_into(
+        rest, whole, {name: (place, path) for name, (place, path) in others.items() if len(path) >= 3}, table
     )
-    if not (on_line and in_time) or len(first) < 3:
+    if begun is None:
         return NotAttempt(began_s, "the cue ball was moved by hand")
-    if launch.speed_mps < LEAST_SPEED_MPS:
+    if begun.launch.speed_mps < LEAST_SPEED_MPS:
         return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")
     in_crowd = [s.in_crowd for s in moving[:4]]
-    if (hidden_s > HAND_HIDDEN_S or sum(in_crowd) >= 3) and launch.speed_mps < HAND_SPEED_MPS:
+    if (hidden_s > HAND_HIDDEN_S or sum(in_crowd) >= 3) and begun.launch.speed_mps < HAND_SPEED_MPS:
         return NotAttempt(began_s, "the cue ball was rolled by hand")
-    struck_s = launch.time_s
-    resting = {
-        ball.name: found for ball in balls if ball.name != "cue" and (found := ball.rest_at(struck_s)) is not None
+    places = {name: place.at_m for name, (place, _) in others.items()}
+    runs = {
+        name: follow(name, path, {n: p for n, p in places.items() if n != name}, table)
+        for name, (_, path) in others.items()
+        if len(path) >= 3
     }
-    places: dict[str, Vector] = {name: r.at_m for name, r in resting.items()}
-    cue_run = follow("cue", path, places, table)
-    runs: dict[str, Run] = {}
-    for ball in balls:
-        if ball.name in resting:
-            after = [s for s in ball.path if resting[ball.name].last_s < s.time_s <= end_s]
-            after_path = Path.of(_until_lost(ball, after))
-            if len(after_path) >= 3:
-                elsewhere = {n: p for n, p in places.items() if n != ball.name}
-                runs[ball.name] = follow(ball.name, after_path, elsewhere, table)
+    struck_s = begun.launch.time_s
     pocketed = tuple(
         p for ball in balls if ball.name in {"cue", *runs} for p in [_dropped(ball, struck_s, end_s, table)] if p
     )
-    return Stroke(rest, launch, cue_run, runs, resting, pocketed, hidden_s, end_s, path)
+    return Stroke(
+        rest=rest,
+        launch=begun.launch,
+        cue=_cue_run(begun, places, table),
+        others=runs,
+        resting={name: place for name, (place, _) in others.items()},
+        pocketed=pocketed,
+        hidden_s=hidden_s,
+        end_s=end_s,
+        cue_path=whole,
+    )
+
+
+def _others(balls: Sequence[Ball], began_s: float, end_s: float) -> dict[str, tuple[Rest, Path]]:
+    """The other balls that lay still when the cue ball was first seen under way, and their paths until ``end_s``."""
+    found = {}
+    for ball in balls:
+        rest = ball.rest_at(began_s) if ball.name != "cue" else None
+        if rest is not None:
+            after = [s for s in ball.path if rest.last_s < s.time_s <= end_s]
+            found[ball.name] = (rest, Path.of(_until_lost(ball, after)))
+    return found
+
+
+def _cue_run(begun: SetOff, places: Mapping[str, Vector], table: Table) -> Run:
+    """The cue ball's run; after a ball close by was met at once, what came before the first sightings is put first."""
+    if begun.way is None or begun.hit is None:
+        return follow("cue", begun.path, places, table)
+    name = begun.hit.balls[1]
+    rest_of_it = follow("cue", begun.path, {n: p for n, p in places.items() if n != name}, table)
+    return Run("cue", (begun.way, *rest_of_it.legs), (begun.hit, *rest_of_it.junctions))
 
 
 def _until_lost(ball: Ball, sightings: Sequence[Sighting]) -> list[Sighting]:
@@ -174,7 +194,9 @@ def _dropped(ball: Ball, from_s: float, until_s: float, table: Table) -> Pocketi
             continue
         path = Path.of(seen[-4:])
         velocity = motion_at(path, float(path.t[-1])).velocity_mps if len(path) >= 2 else np.zeros(2)
-        pocket: Pocket | None = pocket_at(path.xy[-1], velocity, table)
+        pocket: Pocket | None = pocket_at(
+            path.xy[-1], velocity, table, float(np.median(np.diff(path.t))) if len(path) >= 2 else 0.0
+        )
         if pocket is not None:
             return Pocketing(ball.name, pocket, loss.time_s)
     return None

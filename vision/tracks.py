@@ -26,6 +26,8 @@ HIDDEN_S = 6.0
 # No ball on a table is faster (references: break shots reach 13 m/s); what would be faster is another ball.
 FASTEST_MPS = 14.0
 SAME_COLOUR = 35.0
+# A resting ball that seems this much off its colour may be something else.
+DOUBTFUL_COLOUR = 12.0
 # A sighting this far from where a ball should be counts as much against it as half the colour gate.
 NEAR_M = 0.02
 # A ball that was out of sight may be off its prediction by what friction can do, but no more than this.
@@ -91,11 +93,14 @@ class Track:
         return self.rests[-1].at_m if self.resting else self.view.at_m
 
     def velocity_mps(self) -> Vector:
-        """From the last sightings; zero for a ball at rest or just begun."""
+        """From the last sightings since it lay still; zero for a ball at rest or seen only once since."""
         if self.resting or len(self.path) < 2:
             return np.zeros(2)
         last = self.path[-1]
+        rested_s = self.rests[-1].last_s if self.rests else float("-inf")
         for before in reversed(self.path[:-1]):
+            if before.time_s <= rested_s:
+                break
             if last.time_s - before.time_s > 0.025:
                 return (last.at_m - before.at_m) / (last.time_s - before.time_s)
         return np.zeros(2)
@@ -118,7 +123,12 @@ class Tracker:
     def expected(self, time_s: float) -> list[Expected]:
         """Where the known balls should be in the next frame."""
         return [
-            Expected(t.predicted_m(time_s), t.colour, t.view if t.resting and t.rests[-1].sightings > 10 else None)
+            # What was seen of a ball that is hidden now is not to be taken for what is seen there.
+            Expected(
+                t.predicted_m(time_s),
+                t.colour,
+                t.view if t.resting and not t.hidden and t.rests[-1].sightings > 10 else None,
+            )
             for t in self.tracks
             if not t.gone
         ]
@@ -129,6 +139,10 @@ class Tracker:
         views = list(range(len(seen.balls)))
         tracks = [t for t in self.tracks if not t.gone]
         for track, view in self._near_pairs(tracks, seen, views):
+            if self._has_left(track, seen, view, views):
+                # What is seen at its old place is a stick or a glove.
+                views.remove(view)
+                continue
             self._sight(track, seen.balls[view], seen, reused=seen.reused[view])
             views.remove(view)
             tracks.remove(track)
@@ -193,6 +207,21 @@ class Tracker:
                     pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
         return _greedy(pairs)
 
+    def _has_left(self, track: Track, seen: TableView, view: int, views: Sequence[int]) -> bool:
+        """Whether a ball at rest is better seen elsewhere within reach than where it lay: in colour and in outline."""
+        if not track.resting:
+            return False
+        here = seen.balls[view]
+        hue = colour_distance(here.colour, track.colour)
+        reach = FASTEST_MPS * (seen.time_s - track.seen_s)
+        return hue > DOUBTFUL_COLOUR and any(
+            colour_distance(seen.balls[k].colour, track.colour) < hue / 2
+            and seen.balls[k].support > here.support
+            and np.hypot(*(seen.balls[k].at_m - track.at_m)) < reach
+            for k in views
+            if k != view
+        )
+
     def _sight(self, track: Track, view: BallView, seen: TableView, *, reused: bool) -> None:
         now = seen.time_s
         moved = float(np.hypot(*(view.at_m - track.at_m)))
@@ -200,7 +229,7 @@ class Tracker:
         track.hidden = False
         if track.resting:
             rest = track.rests[-1]
-            if moved < max(MOVED_M, 5 * view.sd_m) or (crowd and moved < 3 * MOVED_M):
+            if moved < max(MOVED_M, min(5 * view.sd_m, 3 * MOVED_M)) or (crowd and moved < 3 * MOVED_M):
                 track.rests[-1] = rest if reused and rest.sightings >= REST_SIGHTINGS else _averaged(rest, view, now)
                 if reused and rest.sightings >= REST_SIGHTINGS:
                     track.rests[-1] = Rest(rest.at_m, rest.sd_m, rest.first_s, now, rest.sightings)

@@ -89,7 +89,9 @@ class _Run:
         """Start a new leg of a ball, and end the one that it was on."""
         before = self.motion.leg_at(ball, self.now)
         if before is not None and self.now < before.end_s:
-            self.motion.legs[self.motion.legs.index(before)] = replace(before, end_s=self.now)
+            # By identity: legs hold arrays, which have no one answer to whether they are equal.
+            place_of = next(k for k, leg in enumerate(self.motion.legs) if leg is before)
+            self.motion.legs[place_of] = replace(before, end_s=self.now)
         leg = Leg(ball, self.now, place, velocity, roll, self.physics, falls=falls)
         self.motion.legs.append(leg)
         self.running[ball] = leg

@@ -1,0 +1,113 @@
+"""How a struck cue ball set off: from where it lay, at once, on a line; or straight into a ball close by.
+
+A ball rolled or carried by hand does neither: it gathers speed on the way, or comes from elsewhere.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.table import Table
+from vision.legs import Launch, Path, fit_launch, fit_line, legs
+from vision.reading import BallHit
+from vision.tracks import Rest
+
+# The line of the first leg must pass this close to the resting place, and the times must agree this well.
+START_TOLERANCE_M = 0.012
+TIME_TOLERANCE_S = 0.05
+# So many sightings, and so near to the resting place, may be spoilt by the stick that strikes.
+MOST_SPOILT, SPOILT_WITHIN_M = 2, 0.06
+# A ball met no later than this after the cue ball was first seen under way was close by.
+CLOSE_S = 0.15
+# Sightings this close to a contact are smeared round it.
+SMEARED_S = 0.004
+# Nearer than this to the ball that it met, where the cue ball went cannot be told from the two places.
+LEAST_WAY_M = 0.02
+# Share of the closing speed that a ball takes from another: (1 + e) / 2 with e = 0.92 to 0.98 (D. G. Alciatore,
+# Colorado State University, billiards.colostate.edu, physical properties).
+SHARE, SHARE_SD = 0.975, 0.03
+
+
+@dataclass(frozen=True)
+class SetOff:
+    """The cue ball's path, how it set off, and, if that was into a ball close by, its way there and the contact.
+
+    ``path`` begins after that contact; ``way`` ends with the place of contact as if it had been sighted.
+    """
+
+    path: Path
+    launch: Launch
+    way: Path | None = None
+    hit: BallHit | None = None
+
+
+def set_off(rest: Rest, whole: Path) -> SetOff | None:
+    """How a ball set off from its resting place; None when that is not how a struck ball does.
+
+    The first sightings, while the stick or its tip is still beside the ball, may be off: they are left out if the rest
+    sets off from the resting place as a struck ball does.
+    """
+    for k in range(MOST_SPOILT + 1):
+        path = whole.part(slice(k, None))
+        if len(path) < 3 or (k and np.hypot(*(whole.xy[k - 1] - rest.at_m)) > SPOILT_WITHIN_M):
+            break
+        first = legs(path)[0]
+        if len(first) < 3:
+            continue
+        launch = fit_launch(rest.at_m, first)
+        off_line, sd = fit_line(first).miss(rest.at_m)
+        if abs(off_line) < START_TOLERANCE_M + 3 * sd and _in_time(launch, rest, whole):
+            return SetOff(path, launch)
+    return None
+
+
+def set_off_into(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]], table: Table) -> SetOff | None:
+    """How a cue ball set off that met another ball within a few frames, told from what it did to that ball.
+
+    ``near`` gives resting place and path of the other balls. The ball that was met left along the line of centres: the
+    cue ball's centre then stood two radii behind it, at the moment when that ball set off. None when no ball fits.
+    """
+    for name, (other, path) in near.items():
+        first = legs(path)[0]
+        if len(first) < 3:
+            continue
+        met = fit_launch(other.at_m, first)
+        if not -TIME_TOLERANCE_S < met.time_s - whole.t[0] < CLOSE_S:
+            continue
+        line = fit_line(_from(other, first))
+        centre = other.at_m - 2 * table.ball_radius_m * line.direction
+        centre_sd = float(np.hypot(other.sd_m, 2 * table.ball_radius_m * line.bearing_sd_rad))
+        ahead = centre - rest.at_m
+        distance = float(np.hypot(*ahead))
+        fullness = float(ahead @ line.direction) / max(distance, 1e-9)
+        if distance < LEAST_WAY_M or fullness <= 0.05:
+            continue
+        before = whole.part(whole.t < met.time_s - SMEARED_S)
+        aside = np.abs((before.xy - rest.at_m) @ np.array([-ahead[1], ahead[0]]) / distance)
+        if (aside > START_TOLERANCE_M + 3 * before.sd).any():
+            continue
+        way = Path(
+            np.append(before.t, met.time_s), np.vstack([before.xy, centre]), np.append(before.sd, max(centre_sd, 1e-4))
+        )
+        if len(before):
+            launch = fit_launch(rest.at_m, way)
+        else:
+            speed = met.speed_mps / (SHARE * fullness)
+            speed_sd = speed * float(np.hypot(met.speed_sd_mps / met.speed_mps, SHARE_SD))
+            gone_s = distance / speed
+            launch = Launch(met.time_s - gone_s, float(np.hypot(met.time_sd_s, gone_s * SHARE_SD)), speed, speed_sd)
+        if _in_time(launch, rest, whole):
+            hit = BallHit(met.time_s, ("cue", name), centre)
+            return SetOff(whole.part(whole.t > met.time_s + SMEARED_S), launch, way, hit)
+    return None
+
+
+def _from(rest: Rest, leg: Path) -> Path:
+    """A leg with the place from which it began."""
+    return Path(np.append(rest.last_s, leg.t), np.vstack([rest.at_m, leg.xy]), np.append(max(rest.sd_m, 1e-4), leg.sd))
+
+
+def _in_time(launch: Launch, rest: Rest, whole: Path) -> bool:
+    """Whether a ball set off after it was last seen at rest and before it was first seen under way, or nearly so."""
+    return bool(rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= whole.t[0] + TIME_TOLERANCE_S)
