@@ -13,6 +13,8 @@ from calibration.table import Vector
 # A start this near to the point (as a share of the point's distance from the centre) has no line of its own; the
 # derivative is held finite there.
 NEAREST = 1e-6
+# A point this near to the centre stands for the centre itself, which has no direction from there.
+NEAREST_M = 1e-6
 
 
 def unit(angle_rad: Vector) -> Vector:
@@ -88,7 +90,7 @@ def to_point(family: Vector) -> Vector:
 def from_point(point_m: Vector, ahead: bool = True) -> Vector:
     """(phi, kappa) of a point given from the centre, shape (2,). ``ahead`` is false for a point behind the shooter."""
     phi = float(np.arctan2(point_m[1], point_m[0]))
-    kappa = 1.0 / float(np.hypot(point_m[0], point_m[1]))
+    kappa = 1.0 / max(float(np.hypot(point_m[0], point_m[1])), NEAREST_M)
     return np.array([phi, kappa]) if ahead else np.array([phi + np.pi if phi <= 0 else phi - np.pi, -kappa])
 
 

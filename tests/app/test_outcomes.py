@@ -224,3 +224,46 @@ def test_bearings_of_the_family_are_what_outcomes_are_about() -> None:
     )
     found = converge(obs, np.zeros(2), scatter_rad=0.001)
     assert found.family == pytest.approx([0.9, 0.45], abs=0.01)
+
+
+def test_sides_in_a_published_psychometric_fit() -> None:
+    """Right answers by chance at half the trials; threshold and width are the needed bearing and 3.2897 scatters."""
+    rows = published("psychometric_2afc")
+    level, right, trials = (np.array([float(r[name]) for r in rows]) for name in ("level", "right", "trials"))
+    obs = intervals(level, np.full(len(level), -np.inf), np.zeros(len(level)))
+
+    def cost(parameters: Vector) -> float:
+        threshold, log_scatter = parameters
+        beyond = np.exp(row_terms(level - threshold, np.full(len(level), np.exp(2 * log_scatter)), obs)[0])
+        return -float(right @ np.log(0.5 + 0.5 * beyond) + (trials - right) @ np.log(0.5 - 0.5 * beyond))
+
+    best = minimize(cost, [0.004, np.log(0.002)], method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-10})
+    # The reference has priors, which the likelihood alone has not: its width is half a per cent larger.
+    assert best.x[0] == pytest.approx(0.00464484725, rel=1e-3)
+    assert 3.2897 * np.exp(best.x[1]) == pytest.approx(0.00468383735, rel=7e-3)
+
+
+def test_wrong_entries_among_sides_against_another_programs_lapses() -> None:
+    """Every answer wrong by an even chance with probability .02 is a guess and a lapse rate of .01."""
+    psignifit = pytest.importorskip("psignifit")
+    rng = np.random.default_rng(3)
+    level = np.linspace(-2, 2, 9)
+    left = rng.binomial(60, 0.01 + 0.98 * norm.cdf(level, 0.2, 0.7))
+    bearing = np.repeat(np.radians(level), 60)
+    went_left = np.concatenate([np.arange(60) < count for count in left])
+    sides = intervals(bearing, np.where(went_left, -np.inf, 0.0), np.where(went_left, 0.0, np.inf))
+    obs = replace(sides, wrong_share=0.02)
+
+    def fitted(scatter_deg: float) -> tuple[float, float]:
+        found = solve(obs, np.radians([scatter_deg]), np.zeros((1, 2)), held=(1,))
+        return -float(found.value[0]), degrees(float(found.family[0, 0]))
+
+    best = minimize_scalar(lambda s: fitted(s)[0], bounds=(0.2, 2.0), method="bounded")
+    other = psignifit.psignifit(
+        np.column_stack([level, left, np.full(9, 60)]),
+        experiment_type="yes/no",
+        sigmoid="norm",
+        fixed_parameters={"gamma": 0.01, "lambda": 0.01, "eta": 0.0},
+    ).parameter_estimate
+    assert fitted(best.x)[1] == pytest.approx(other["threshold"], abs=0.01)
+    assert 3.2897 * best.x == pytest.approx(other["width"], rel=0.01)
