@@ -34,6 +34,9 @@ LEAST_SD_RAD = 1e-7
 # starts' reach).
 VAGUE_INFORMATION = 0.01
 NO_FIT = -1e12
+# Steps to the best nuisances at most, and how near in log-likelihood is near enough for a region.
+PROFILE_STEPS = 8
+PROFILE_TOLERANCE = 5e-3
 ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
 
 
@@ -321,6 +324,32 @@ def solve(
         size[k] = np.minimum(2 * size[k], 1.0)
         size[on[~better]] /= 2
     return Solutions(state[:, :2], state[:, 2:], value, information, obs.reach_m)
+
+
+def profile_value(obs: Observations, error_rad: Vector, variance: Vector, nuisance: Vector, least: Vector) -> Vector:
+    """Penalised log-likelihood at given errors (b, n), the nuisances at their best, begun at ``nuisance`` (b, q).
+
+    Values that stay below ``least`` (b,) need not be exact.
+    """
+    first, second, products = obs.nuisance_pairs
+    z, q = nuisance, nuisance.shape[1]
+    information = np.zeros((len(z), q, q))
+    best = np.full(len(z), -np.inf)
+    for _ in range(PROFILE_STEPS):
+        terms, slope, curvature = row_terms(error_rad - z @ obs.nuisance_rad.T, variance, obs)
+        value = terms.sum(axis=1) - 0.5 * np.sum(z * z, axis=1)
+        gradient = -slope @ obs.nuisance_rad - z
+        information[:, first, second] = information[:, second, first] = curvature @ products
+        information[:, np.arange(q), np.arange(q)] += 1.0
+        step = np.linalg.solve(information, gradient[:, :, None])[:, :, 0]
+        gain = 0.5 * np.sum(gradient * step, axis=1)
+        # The step's own promise stands for the last one.
+        best = np.maximum(best, value + np.minimum(gain, PROFILE_TOLERANCE))
+        open_ = (gain > PROFILE_TOLERANCE) & (best + PROFILE_STEPS * gain > least)
+        if not open_.any():
+            break
+        z = z + step
+    return best
 
 
 def _expand(obs: Observations, state: Vector, variance: Vector) -> tuple[Vector, Vector, Vector]:

@@ -21,17 +21,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.fitting import lines
-from app.fitting.likelihood import LEAST_SD_RAD, Observations, solve, total_value, weights
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, profile_value, total_value, weights
 from app.fitting.scatter import ScatterNodes
 from calibration.table import Vector
 
 CONFIDENCE = 0.95
 RAYS = 72
 # The outline is looked for at these multiples of the linear ellipse's radius.
-BRACKETS = (0.5, 0.95, 1.1, 1.5, 2.2, 3.2, 4.5, 6.5, 9.0, 13.0, 18.0, 25.0)
+BRACKETS = (0.95, 1.1, 1.5, 2.2, 3.2, 4.5, 6.5, 9.0, 13.0, 18.0, 25.0)
 # Steps from a bracket to the outline at most, and how near in the logarithm of the p-value is near enough.
 REFINEMENTS = 9
-CLOSE = 2e-4
+CLOSE = 2e-3
+# A log-likelihood this far below the best adds nothing to a p-value of a few per cent.
+FAR_DROP = 7.0
 
 
 @dataclass(frozen=True)
@@ -118,15 +120,10 @@ def _drops_alone(obs: Observations, nodes: ScatterNodes, families: Vector) -> Ve
 
 def _drops_with_nuisances(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
     best, r, j = nodes.solutions, len(families), len(nodes.weight)
-    held = solve(
-        obs,
-        np.tile(nodes.scatter_rad, r),
-        np.repeat(families, j, axis=0),
-        np.tile(best.nuisance, (r, 1)),
-        held=(0, 1),
-        tolerance=1e-4,
-    )
-    return best.value - held.value.reshape(r, j)
+    error = np.repeat(lines.residuals(families, obs.start_m, obs.bearing_unit), j, axis=0)
+    variance = np.maximum(np.tile(nodes.scatter_rad, r)[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+    value = profile_value(obs, error, variance, np.tile(best.nuisance, (r, 1)), np.tile(best.value - FAR_DROP, r))
+    return best.value - value.reshape(r, j)
 
 
 def scale_squared(nodes: ScatterNodes, covariance: Vector, confidence: float = CONFIDENCE) -> float:

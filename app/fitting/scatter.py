@@ -38,6 +38,8 @@ NOTHING_PART = 0.4
 NOTHING_BESIDE = 0.05
 # Nodes by degrees of freedom (up to which): the fewer, the longer the scatter's upper tail.
 NODES = ((2, 40), (10, 16), (10**9, 12))
+# A log-normal prior leaves no such tail: nodes a standard deviation apart integrate a bell to four digits.
+PRIOR_NODES = 9
 # Nodes are weighted by their log-likelihood; this much of it is enough.
 NODE_TOLERANCE = 1e-4
 COARSE_TOLERANCE = 1e-2
@@ -143,7 +145,8 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None, family: Vec
         begin, coarse = solutions.state[int(np.argmax(score))], np.linspace(low, high, COARSE_NODES)
         solutions, score = _scores(obs, coarse, begin, prior, COARSE_TOLERANCE, COARSE_STEPS)
         low, high = _within_reach(coarse, score)
-    fine = np.linspace(low, high, next(count for most, count in NODES if freedom <= most))
+    count = next(count for most, count in NODES if freedom <= most) if prior is None else PRIOR_NODES
+    fine = np.linspace(low, high, count)
     # From the likeliest family, not a neighbour's: at a small scatter a fit that believes a few rows only is a trap.
     begin = solutions.state[int(np.argmax(score))]
     solutions, score = _scores(obs, fine, begin, prior, NODE_TOLERANCE)
@@ -204,7 +207,7 @@ def restricted_estimate(
     family, nuisance = nodes.solutions.family[some][k], nodes.solutions.nuisance[some][k]
     best, gap, lowest = summit(grid, values), float(grid[1]) - float(grid[0]), float(values[0])
     for _ in range(rounds):
-        gap /= 8
+        gap /= 4
         grid = best + gap * np.arange(-2.0, 3.0)
         tried = solve(obs, np.exp(grid), np.tile(family, (5, 1)), np.tile(nuisance, (5, 1)), tolerance=1e-7)
         values = tried.restricted + (0.0 if prior is None else prior.log_density(grid))
