@@ -36,7 +36,7 @@ class FilmFacts:
     start_s : when the first picture is shown.
     stated_s : duration by the header; NaN without one, or with one past belief.
     duration_s : the same, or found by going through the file.
-    transfer : code of the transfer characteristics (ISO/IEC 23091-2).
+    transfer : code of the transfer characteristics (ISO/IEC 23091-2) if of high dynamic range, else 0.
     """
 
     width: int
@@ -74,6 +74,7 @@ def film_facts(container: Any, stream: Any, path: Path, limits: Limits, alive: C
     aspect = float(stream.sample_aspect_ratio or 1) or 1.0
     if abs(np.log(aspect)) > SQUARE_TOLERANCE:
         raise InputError(f"{path}: the film's pixels are not square; convert it to square ones.")
+    transfer = int(stream.codec_context.color_trc or 0)
     start_s = float(stream.start_time or 0) * float(stream.time_base)
     stated_s = _stated_s(container, stream, limits)
     found_s = stated_s if np.isfinite(stated_s) else _end_s(container, stream, limits, alive) - start_s
@@ -85,7 +86,7 @@ def film_facts(container: Any, stream: Any, path: Path, limits: Limits, alive: C
         start_s=start_s,
         stated_s=stated_s,
         duration_s=found_s,
-        transfer=int(first.color_trc) if int(first.color_trc) in (PQ, HLG) else 0,
+        transfer=transfer if transfer in (PQ, HLG) else 0,
     )
 
 
