@@ -46,8 +46,6 @@ ROUNDS, SETTLED_PX = 3, 0.1
 FLOOR_SD_PX = 0.06
 # How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
 OUTLINE_OFFSET_SD_PX = 0.7
-# A colour sample is taken to stand in the middle of its four luma samples, as scalers place it unless told otherwise.
-CHROMA_OFFSET_PX = 0.5
 _PIXEL_STEPS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
 
 
@@ -124,7 +122,7 @@ def fit_outline(
 def _samples(frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np.float32]) -> NDArray[np.float32]:
     """Y, U, V along the rays, (3, rays, samples)."""
     xy = (centre + spokes[:, None] * fractions[:, None]).astype(np.float32)
-    half = (xy - np.float32(CHROMA_OFFSET_PX)) / np.float32(2)
+    half = (xy - np.array(frame.colour_at_px, np.float32)) / np.float32(2)
     return np.array(
         [
             cv2.remap(frame.y, xy, None, cv2.INTER_LINEAR),
