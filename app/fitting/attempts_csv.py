@@ -34,6 +34,8 @@ OPTIONAL = (
 )
 COLUMNS = REQUIRED + OPTIONAL
 OUTCOMES = ("made", "missed")
+# Seen, and not decided: as good as no outcome, but not the same as a log that holds none.
+UNCLEAR = "unclear"
 SIDES = ("left", "right")
 SEPARATORS = (",", ";", "\t")
 # What other programs write where nothing is known.
@@ -166,12 +168,12 @@ def _row(cells: dict[str, str], line: int, where: str, decimal_comma: bool) -> A
             raise InputError(f"{place}: {name} is {text}; it cannot be below {least:g}.")
         return value
 
-    def word(name: str, allowed: tuple[str, ...] = (), blank: tuple[str, ...] = ()) -> str | None:
+    def word(name: str, allowed: tuple[str, ...] = ()) -> str | None:
         text = cells.get(name, "").strip()
         if not allowed:
             return text or None
         text = text.lower()
-        if text in NOT_KNOWN or text in blank:
+        if text in NOT_KNOWN:
             return None
         if text not in allowed:
             raise InputError(f"{place}: {name} is {text!r}; use {' or '.join(allowed)}, or leave it blank.")
@@ -198,7 +200,7 @@ def _row(cells: dict[str, str], line: int, where: str, decimal_comma: bool) -> A
         miss_m=number("miss_m"),
         miss_sd_m=number("miss_sd_m", least=0),
         miss_per_rad_m=number("miss_per_deg_m") / radians(1),
-        outcome=word("outcome", OUTCOMES, blank=("unclear",)),
+        outcome=word("outcome", (*OUTCOMES, UNCLEAR)),
         miss_side=word("miss_side", SIDES),
         margin_left_rad=radians(number("margin_left_deg", least=0)),
         margin_right_rad=radians(number("margin_right_deg", least=0)),

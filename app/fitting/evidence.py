@@ -6,7 +6,7 @@ from math import hypot, isfinite, pi
 
 import numpy as np
 
-from app.fitting.attempts_csv import AttemptRow
+from app.fitting.attempts_csv import OUTCOMES, AttemptRow
 from app.fitting.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations
 from app.fitting.margins import image_m, margins_rad
 from app.fitting.remarks import off_table
@@ -29,8 +29,8 @@ class Evidence:
 
     ``measured`` is how many of ``rows`` have a measured miss; ``gain`` says whether the first nuisance is the gain of
     the miss correction (the others are turns of clips); ``margin_rad`` (n, 2) are margins left and right, NaN where
-    not known, as logged or (``margins_from_shot``) by the shot's geometry; ``miss_per_rad_m`` (n,) as logged or from
-    the shot's mirror geometry.
+    not known, as logged or (``margins_from_shot``) by the shot's geometry; ``lines_only``: nothing else was logged;
+    ``miss_per_rad_m`` (n,) as logged or from the shot's mirror geometry.
     """
 
     rows: tuple[AttemptRow, ...]
@@ -40,6 +40,7 @@ class Evidence:
     gain: bool
     margin_rad: Vector
     margins_from_shot: bool
+    lines_only: bool
     miss_per_rad_m: Vector
 
 
@@ -47,7 +48,8 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
     """Sort the rows of one shot into what the fit can use.
 
     A row with a measured miss is used as measured, made or not. A row that is only known as made, or missed to a side,
-    says between which bearings the needed one lies, if its margins are known. ``shot`` supplies the worth of a
+    says between which bearings the needed one lies, if its margins are known. Where nothing but lines was logged, they
+    are taken for the lines that succeed, which scatter as the player's do. ``shot`` supplies the worth of a
     degree where the row does not (mirror geometry), and the margins of a log that has neither misses nor margins.
     """
     used: list[AttemptRow] = []
@@ -59,13 +61,17 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
     worth: list[float] = []
     allowed: list[Vector] = []
     margin_rad, from_shot = _margins(rows, table, shot)
+    lines_only = not any(isfinite(row.miss_m) or row.outcome or row.miss_side for row in rows)
     for row, per_rad, margin in zip(rows, map(float, _worth(rows, table, shot)), margin_rad, strict=True):
-        limit, why = _limits(row, *map(float, margin)) if not isfinite(row.miss_m) else ((np.nan, np.nan, False), "")
+        limit, why = (np.nan, np.nan, False), ""
+        if not isfinite(row.miss_m) and not lines_only:
+            limit, why = _limits(row, *map(float, margin))
         if isfinite(row.miss_m) and row.miss_m != 0 and not (isfinite(per_rad) and per_rad != 0):
             limit, why = _limits(row, *map(float, margin))
             why = why and "its miss has no miss_per_deg_m to turn it into degrees, and no shot file says"
         measured = bool(np.isnan(limit[0]))
-        offset = row.miss_m / per_rad if not why and measured and row.miss_m != 0 else 0.0
+        missed = isfinite(row.miss_m) and row.miss_m != 0
+        offset = row.miss_m / per_rad if not why and measured and missed else 0.0
         if abs(offset) > MOST_CORRECTION_RAD:
             why = "its miss would turn the bearing by more than a right angle: look at miss_m and miss_per_deg_m"
         if off_table(row, table):
@@ -104,7 +110,8 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         measured=int(observations.measured.sum()),
         gain=gain,
         margin_rad=np.array(allowed, dtype=float).reshape(-1, 2),
-        margins_from_shot=from_shot,
+        margins_from_shot=from_shot and not lines_only,
+        lines_only=lines_only and len(used) > 0,
         miss_per_rad_m=np.array(worth, dtype=float),
     )
 
@@ -136,7 +143,7 @@ def _margins(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> tup
 def _limits(row: AttemptRow, left: float, right: float) -> tuple[tuple[float, float, bool], str]:
     """Between which limits needed minus delivered bearing lies, and the reason when the row cannot say."""
     nothing = (np.nan, np.nan, False)
-    if row.outcome is None and row.miss_side is None:
+    if row.outcome not in OUTCOMES and row.miss_side is None:
         return nothing, "neither a miss nor an outcome was logged"
     if row.outcome == "made":
         if not isfinite(left) and not isfinite(right):

@@ -30,6 +30,7 @@ ENOUGH_MEASURED = 5
 LISTED = 0.9
 FEWEST_FOR_SPEED = 10
 LEAST_SPEED_RANGE_MPS = 0.1
+LINES_ONLY = "Neither misses nor outcomes were logged: the lines are taken for those that succeed."
 BY_GEOMETRY = "No misses or margins were logged: the margins are those of the shot's geometry."
 
 
@@ -160,11 +161,13 @@ def fit_shot(
         pooled=pooled(evidence.rows),
         next_start_m=_next_start(obs, found, table),
         days=_days(evidence, found, table, shot),
-        remarks=(
-            *((BY_GEOMETRY,) if evidence.margins_from_shot and evidence.rows else ()),
-            *remarks(mine, table, shot),
-        ),
+        remarks=(*_assumed(evidence), *remarks(mine, table, shot)),
     )
+
+
+def _assumed(evidence: Evidence) -> tuple[str, ...]:
+    told = ((LINES_ONLY, evidence.lines_only), (BY_GEOMETRY, evidence.margins_from_shot and bool(evidence.rows)))
+    return tuple(sentence for sentence, holds in told if holds)
 
 
 def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:

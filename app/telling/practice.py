@@ -163,7 +163,7 @@ def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) ->
                 miss_m=a.miss_m,
                 miss_sd_m=a.miss_sd_m,
                 miss_per_rad_m=a.miss_per_rad_m,
-                outcome=a.outcome if a.outcome in ("made", "missed") else None,
+                outcome=a.outcome,
                 speed_mps=a.speed_mps,
                 english=shot.stroke.english if shot is not None else None,
                 at=logged.at.isoformat(timespec="seconds"),

@@ -109,7 +109,7 @@ def test_what_other_programs_write_for_nothing_is_nothing(tmp_path: Path) -> Non
     path = written(tmp_path, f"{HEADER},miss_m,outcome,miss_side,english\na,1,0.5,10,NaN,unclear,null,none\n")
     (row,) = load_attempts(path).rows
     assert isnan(row.miss_m)
-    assert (row.outcome, row.miss_side, row.english) == (None, None, "none")
+    assert (row.outcome, row.miss_side, row.english) == ("unclear", None, "none")
 
 
 def test_columns_that_mean_nothing_here_are_named(tmp_path: Path) -> None:

@@ -91,3 +91,18 @@ def test_a_clips_turn_said_once_holds_for_all_of_it() -> None:
     ]
     columns = gather(rows, TABLE).observations.nuisance_rad
     assert columns[:, -1].tolist() == pytest.approx([radians(0.3)] * 12)
+
+
+def test_lines_alone_are_taken_for_those_that_succeed() -> None:
+    """A file of the four required columns."""
+    rows = [AttemptRow(r.row, r.shot, r.start_x_m, r.start_y_m, r.bearing_rad) for r in kicks(12, aim_deg=0.1)]
+    fit = fit_shot(rows, shot_name="kick", table=TABLE, shot=KICK)
+    assert fit.used == 12
+    assert fit.convergence.point_m is not None
+    assert "taken for those that succeed" in fit.remarks[0]
+    # Beside an attempt that says how it went, a line alone says nothing.
+    beside = gather([*rows, *kicks(1)], TABLE, KICK)
+    assert len(beside.rows) == 1
+    assert {why for _, why in beside.unused} == {"neither a miss nor an outcome was logged"}
+    unclear = [replace(r, outcome="unclear") for r in rows]
+    assert len(gather(unclear, TABLE, KICK).rows) == 0
