@@ -20,7 +20,7 @@ import numpy as np
 
 from app.fitting import lines
 from app.fitting.convergence import Convergence
-from app.fitting.likelihood import LEAST_SD_RAD, NO_FIT, Observations, solve
+from app.fitting.likelihood import LEAST_SD_RAD, NO_FIT, Observations, Solutions, solve
 from app.fitting.margins import image_m
 from app.fitting.scatter import ScatterPrior, reference_log_density, rough_scatter
 from calibration.table import POCKETS, Table, Vector
@@ -112,31 +112,11 @@ def _rule(
     name: str, obs: Observations, family: Vector, held: tuple[int, ...], worth_m: Vector, prior: ScatterPrior | None
 ) -> Rule:
     n, q = len(obs), obs.nuisance_rad.shape[1]
-    begin = np.concatenate([family, np.zeros(q)])
-    if held == (1,):
-        begin = solve(obs, np.array([0.01]), family[None], held=held, tolerance=1e-4).state[0]
-    middle = max(rough_scatter(obs, begin[:2]), LEAST_SD_RAD * 1e3)
-    count = next(nodes for most, nodes in NODES if n <= most)
-    low, high = log(middle) - 4, log(middle) + 1.0 + 8 / max(n - 2, 1)
     free = [k for k in (0, 1) if k not in held]
-    inner = list(range(2, 2 + q))
-    both = free + inner
-    for _ in range(1 + MOST_ZOOMS):
-        grid = np.linspace(low, high, count)
-        state = np.tile(begin, (count, 1))
-        fitted = solve(obs, np.exp(grid), state[:, :2], state[:, 2:], held=held, tolerance=1e-6)
-        restricted = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, both][:, :, both])[1]
-        score = restricted + (reference_log_density(grid, obs) if prior is None else prior.log_density(grid))
-        score = np.where(np.isfinite(score), score, NO_FIT)
-        weight = np.exp(score - score.max())
-        weight /= weight.sum()
-        k = int(np.argmax(score))
-        if 1 / float(weight @ weight) >= SPREAD_OVER:
-            break
-        near = np.flatnonzero(score > score.max() - REACH)
-        low, high = float(grid[max(int(near[0]) - 1, 0)]), float(grid[min(int(near[-1]) + 1, count - 1)])
-        begin = fitted.state[k]
-    marginal = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, inner][:, :, inner])[1]
+    both = [*free, *range(2, 2 + q)]
+    grid, score, fitted = _scan(obs, family, held, both, prior)
+    inner = fitted.information[:, 2:, 2:]
+    marginal = fitted.value - 0.5 * np.linalg.slogdet(inner)[1]
     between = np.linspace(grid[0], grid[-1], BETWEEN_NODES)
     density = np.exp(np.interp(between, grid, score - score.max()))
     below = (np.cumsum(density) - 0.5 * density) / density.sum()
@@ -159,6 +139,34 @@ def _rule(
         return float(np.mean(worth_m[known] * np.sqrt(scatter**2 + unsure[known]))) * sqrt(2 / pi)
 
     return Rule(name, miss(best), (miss(low), miss(high)), -2 * _top(marginal) + penalty)
+
+
+def _scan(
+    obs: Observations, family: Vector, held: tuple[int, ...], unknown: list[int], prior: ScatterPrior | None
+) -> tuple[Vector, Vector, Solutions]:
+    """Nodes of log scatter (j,), their log-weight (j,), and the best of the rule's lines for each, nodes where the
+    weight is. ``unknown`` are the parameters that are integrated out."""
+    n = len(obs)
+    begin = np.concatenate([family, np.zeros(obs.nuisance_rad.shape[1])])
+    if held == (1,):
+        begin = solve(obs, np.array([0.01]), family[None], held=held, tolerance=1e-4).state[0]
+    middle = max(rough_scatter(obs, begin[:2]), LEAST_SD_RAD * 1e3)
+    low, high = log(middle) - 4, log(middle) + 1.0 + 8 / max(n - 2, 1)
+    count = next(nodes for most, nodes in NODES if n <= most)
+    for _ in range(1 + MOST_ZOOMS):
+        grid = np.linspace(low, high, count)
+        state = np.tile(begin, (count, 1))
+        fitted = solve(obs, np.exp(grid), state[:, :2], state[:, 2:], held=held, tolerance=1e-6)
+        restricted = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, unknown][:, :, unknown])[1]
+        score = restricted + (reference_log_density(grid, obs) if prior is None else prior.log_density(grid))
+        score = np.where(np.isfinite(score), score, NO_FIT)
+        weight = np.exp(score - score.max())
+        if float(weight.sum() ** 2 / (weight @ weight)) >= SPREAD_OVER:
+            break
+        near = np.flatnonzero(score > score.max() - REACH)
+        low, high = float(grid[max(int(near[0]) - 1, 0)]), float(grid[min(int(near[-1]) + 1, count - 1)])
+        begin = fitted.state[int(np.argmax(score))]
+    return grid, score, fitted
 
 
 def _top(values: Vector) -> float:

@@ -13,7 +13,7 @@ from app.fitting.attempts_csv import AttemptRow
 from app.fitting.convergence import converge
 from app.fitting.evidence import gather
 from app.fitting.fit import fit_shot
-from app.fitting.likelihood import Observations, row_terms, solve, total_value
+from app.fitting.likelihood import Observations, profile_value, row_terms, solve, total_value
 from app.fitting.scatter import ScatterPrior
 from calibration.table import STANDARD_TABLES, Vector
 from tests.benchmarks.drills import outcome_drill
@@ -267,3 +267,24 @@ def test_wrong_entries_among_sides_against_another_programs_lapses() -> None:
     ).parameter_estimate
     assert fitted(best.x)[1] == pytest.approx(other["threshold"], abs=0.01)
     assert 3.2897 * best.x == pytest.approx(other["width"], rel=0.01)
+
+
+def test_the_best_nuisances_of_a_mixed_log_are_the_maximum_of_the_likelihood_written_out() -> None:
+    rng = np.random.default_rng(12)
+    drill = outcome_drill(rng, 40, "near", measured_share=0.3)
+    columns = np.column_stack([0.15 * rng.normal(0, radians(0.6), 40), radians(0.1) * (np.arange(40) < 20)])
+    obs = replace(drill.observations, nuisance_rad=columns)
+    errors = np.array(
+        [lines.residuals(f, obs.start_m, obs.bearing_unit) for f in drill.family + [[0, 0], [0.004, 0.01]]]
+    )
+    variance = np.full((2, 40), 0.005**2)
+    value = profile_value(obs, errors, variance, np.zeros((2, 2)), np.full(2, -np.inf))
+    for k in range(2):
+
+        def cost(z: Vector, k: int = k) -> float:
+            return 0.5 * float(z @ z) - float(total_value(errors[k] - columns @ z, variance[k], obs))
+
+        best = minimize(cost, np.zeros(2), method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-9})
+        assert value[k] == pytest.approx(-best.fun, abs=2e-3)
+        # It matters: with the nuisances at nothing the likelihood is another.
+        assert value[k] > -cost(np.zeros(2)) + 0.01
