@@ -17,7 +17,8 @@ from scipy.stats import f as f_distribution
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.convergence import blind
 from app.fitting.evidence import gather
-from app.fitting.likelihood import Observations, Solutions
+from app.fitting.likelihood import Observations
+from app.fitting.maximum import Solutions
 from app.fitting.scatter import USUAL_SCATTER_RAD, at_scatter, best_start, nodes_near, rough_scatter, summit
 from calibration.table import Table, Vector
 from vision.shot import Shot

@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.fitting import lines
-from app.fitting.likelihood import LEAST_SD_RAD, Observations, profile_value, total_value, weights
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, total_value, weights
+from app.fitting.maximum import profile_value
 from app.fitting.scatter import ScatterNodes
 from calibration.table import Vector
 

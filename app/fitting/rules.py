@@ -20,8 +20,9 @@ import numpy as np
 
 from app.fitting import lines
 from app.fitting.convergence import Convergence
-from app.fitting.likelihood import LEAST_SD_RAD, NO_FIT, Observations, Solutions, solve
+from app.fitting.likelihood import LEAST_SD_RAD, Observations
 from app.fitting.margins import image_m
+from app.fitting.maximum import NO_FIT, Solutions, solve
 from app.fitting.scatter import ScatterPrior, reference_log_density, rough_scatter
 from calibration.table import POCKETS, Table, Vector
 from vision.shot import Shot

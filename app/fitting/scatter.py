@@ -19,7 +19,8 @@ from math import log, radians
 import numpy as np
 
 from app.fitting import lines
-from app.fitting.likelihood import LEAST_SD_RAD, Observations, Solutions, solve
+from app.fitting.likelihood import LEAST_SD_RAD, Observations
+from app.fitting.maximum import Solutions, solve
 from calibration.table import Vector
 
 # Spread factor of the log-normal prior: two shots of one table or player differ by about this much, and shots of

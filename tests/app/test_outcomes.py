@@ -13,7 +13,8 @@ from app.fitting.attempts_csv import AttemptRow
 from app.fitting.convergence import converge
 from app.fitting.evidence import gather
 from app.fitting.fit import fit_shot
-from app.fitting.likelihood import Observations, profile_value, row_terms, solve, total_value
+from app.fitting.likelihood import Observations, row_terms, total_value
+from app.fitting.maximum import profile_value, solve
 from app.fitting.scatter import ScatterPrior
 from calibration.table import STANDARD_TABLES, Vector
 from tests.benchmarks.drills import outcome_drill

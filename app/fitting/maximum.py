@@ -1,0 +1,183 @@
+"""The best member of the lines' family for a batch of scatters: Gauss-Newton steps on the penalised likelihood."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.fitting import lines
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_terms
+from calibration.table import Vector
+
+# Information that stands for knowing nothing of the family (standard deviations of ten radians, and of ten over the
+# starts' reach).
+VAGUE_INFORMATION = 0.01
+NO_FIT = -1e12
+# Steps to the best nuisances at most, and how near in log-likelihood is near enough for a region.
+PROFILE_STEPS = 8
+PROFILE_TOLERANCE = 5e-3
+
+
+@dataclass(frozen=True)
+class Solutions:
+    """Best families for a batch of scatters: ``family`` (b, 2), ``nuisance`` (b, q), penalised log-likelihood
+    ``value`` (b,) and ``information`` (b, 2 + q, 2 + q) of family and nuisances; ``reach_m`` as of the observations."""
+
+    family: Vector
+    nuisance: Vector
+    value: Vector
+    information: Vector
+    reach_m: float
+
+    @property
+    def state(self) -> Vector:
+        """Families with their nuisances, (b, 2 + q)."""
+        return np.concatenate([self.family, self.nuisance], axis=1)
+
+    @property
+    def restricted(self) -> Vector:
+        """Log-likelihood of the scatter alone, family and nuisances integrated out (Laplace; exact for measured
+        rows and lines that bend little), up to a constant. Shape (b,)."""
+        # A whisper of prior knowledge on the family keeps a scatter at which all rows look wrong, and which therefore
+        # knows nothing of the family, from a boundless reward for that.
+        prior = np.zeros(self.information.shape[1])
+        prior[:2] = np.array([1.0, self.reach_m**2]) * VAGUE_INFORMATION
+        with np.errstate(invalid="ignore"):
+            value: Vector = self.value - 0.5 * np.linalg.slogdet(self.information + np.diag(prior))[1]
+        # A family that has run into a start has no finite information; such a fit is none.
+        return np.where(np.isfinite(value), value, NO_FIT)
+
+    @property
+    def covariance(self) -> Vector:
+        """Covariance of (phi, kappa), nuisances taken into account, shape (b, 2, 2)."""
+        return np.asarray(np.linalg.inv(self.information)[:, :2, :2], dtype=np.float64)
+
+    def at(self, kept: NDArray[np.bool_]) -> "Solutions":
+        """Some of the batch."""
+        return Solutions(self.family[kept], self.nuisance[kept], self.value[kept], self.information[kept], self.reach_m)
+
+    def followed_by(self, other: "Solutions") -> "Solutions":
+        """Both batches as one."""
+        return Solutions(
+            np.concatenate([self.family, other.family]),
+            np.concatenate([self.nuisance, other.nuisance]),
+            np.concatenate([self.value, other.value]),
+            np.concatenate([self.information, other.information]),
+            self.reach_m,
+        )
+
+
+def solve(
+    obs: Observations,
+    scatter_rad: Vector,
+    family: Vector,
+    nuisance: Vector | None = None,
+    *,
+    held: tuple[int, ...] = (),
+    tolerance: float = 1e-10,
+    most_steps: int = 60,
+) -> Solutions:
+    """Maximise the penalised likelihood for each scatter of a batch, by Gauss-Newton steps that are halved when they
+    do not help.
+
+    Parameters
+    ----------
+    scatter_rad : (b,). family : (b, 2) start values. nuisance : (b, q) start values, zero when not given.
+    held : which of the family's two parameters stay as given. tolerance : of the log-likelihood.
+    """
+    q = obs.nuisance_rad.shape[1]
+    b = len(scatter_rad)
+    free = np.array([k for k in range(2 + q) if k not in held], dtype=int)
+    state = np.concatenate([family, np.zeros((b, q)) if nuisance is None else nuisance], axis=1)
+    variance = np.maximum(scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+    value, gradient, information = _expand(obs, state, variance)
+    if not len(free):
+        return Solutions(state[:, :2], state[:, 2:], value, information, obs.reach_m)
+    size = np.ones(b)
+    step = _step(gradient, information, free)
+    for _ in range(most_steps):
+        gain = np.sum(step * gradient[:, free], axis=1)
+        on = np.flatnonzero((gain > tolerance) & (size > 1e-6))
+        if not len(on):
+            break
+        if len(on) == b and bool((size == 1).all()):
+            # The usual case, all together and all steps whole, is spared the copying to and fro.
+            trial = state.copy()
+            trial[:, free] += step
+            expanded = _expand(obs, trial, variance)
+            if bool((expanded[0] >= value).all()):
+                state, (value, gradient, information) = trial, expanded
+                step = _step(gradient, information, free)
+                continue
+            size = np.where(expanded[0] >= value, 1.0, 0.5)
+        trial = state[on]
+        trial[:, free] += size[on, None] * step[on]
+        new_value, new_gradient, new_information = _expand(obs, trial, variance[on])
+        better = new_value >= value[on]
+        k = on[better]
+        state[k], value[k] = trial[better], new_value[better]
+        gradient[k], information[k] = new_gradient[better], new_information[better]
+        step[k] = _step(gradient[k], information[k], free)
+        size[k] = np.minimum(2 * size[k], 1.0)
+        size[on[~better]] /= 2
+    return Solutions(state[:, :2], state[:, 2:], value, information, obs.reach_m)
+
+
+def profile_value(obs: Observations, error_rad: Vector, variance: Vector, nuisance: Vector, least: Vector) -> Vector:
+    """Penalised log-likelihood at given errors (b, n), the nuisances at their best, begun at ``nuisance`` (b, q).
+
+    Values that stay below ``least`` (b,) need not be exact.
+    """
+    first, second, products = obs.nuisance_pairs
+    z, q = nuisance, nuisance.shape[1]
+    information = np.zeros((len(z), q, q))
+    best = np.full(len(z), -np.inf)
+    for _ in range(PROFILE_STEPS):
+        terms, slope, curvature = row_terms(error_rad - z @ obs.nuisance_rad.T, variance, obs)
+        value = terms.sum(axis=1) - 0.5 * np.sum(z * z, axis=1)
+        gradient = -slope @ obs.nuisance_rad - z
+        information[:, first, second] = information[:, second, first] = curvature @ products
+        information[:, np.arange(q), np.arange(q)] += 1.0
+        step = np.linalg.solve(information, gradient[:, :, None])[:, :, 0]
+        gain = 0.5 * np.sum(gradient * step, axis=1)
+        # The step's own promise stands for the last one.
+        best = np.maximum(best, value + np.minimum(gain, PROFILE_TOLERANCE))
+        open_ = (gain > PROFILE_TOLERANCE) & (best + PROFILE_STEPS * gain > least)
+        if not open_.any():
+            break
+        z = z + step
+    return best
+
+
+def _expand(obs: Observations, state: Vector, variance: Vector) -> tuple[Vector, Vector, Vector]:
+    """Value, gradient and information of the penalised log-likelihood at a batch of states."""
+    z = state[:, 2:]
+    error, columns = lines.expand(state[:, :2], obs.start_m, obs.bearing_unit)
+    if z.shape[1]:
+        error = error - z @ obs.nuisance_rad.T
+    terms, slope, curvature = row_terms(error, variance, obs)
+    by_family = columns.swapaxes(-1, -2)
+    weighted = by_family * curvature[:, None, :]
+    gradient = np.empty(state.shape)
+    gradient[:, :2] = -np.matmul(by_family, slope[:, :, None])[:, :, 0]
+    gradient[:, 2:] = -slope @ obs.nuisance_rad - z
+    information = np.zeros((len(state), state.shape[1], state.shape[1]))
+    information[:, :2, :2] = np.matmul(weighted, columns)
+    information[:, :2, 2:] = np.matmul(weighted, obs.nuisance_rad)
+    information[:, 2:, :2] = information[:, :2, 2:].swapaxes(-1, -2)
+    # Turns of different clips share no row, so that most pairs of nuisances have nothing in common.
+    first, second, products = obs.nuisance_pairs
+    block = curvature @ products
+    information[:, 2 + first, 2 + second] = information[:, 2 + second, 2 + first] = block
+    i = np.arange(2, state.shape[1])
+    information[:, i, i] += 1.0
+    value: Vector = terms.sum(axis=1) - 0.5 * np.sum(z * z, axis=1)
+    return value, gradient, information
+
+
+def _step(gradient: Vector, information: Vector, free: NDArray[np.int_]) -> Vector:
+    block = information[:, free[:, None], free]
+    i = np.arange(block.shape[1])
+    # A whisper of damping keeps designs that cannot tell one direction from breaking the solver.
+    block[:, i, i] += 1e-9 * block[:, i, i] + 1e-12
+    return np.asarray(np.linalg.solve(block, gradient[:, free, None])[:, :, 0], dtype=np.float64)
