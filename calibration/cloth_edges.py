@@ -24,7 +24,7 @@ from calibration.strips import (
 )
 from calibration.table import Rail, Table, Vector
 
-# How far off the camera may be when the edge is looked for, and how much of the rail beyond is needed to tell its colour.
+# How far off the camera may be when the edge is looked for, and how much of the rail beyond tells its colour.
 MOST_STRAY_M = 0.02
 BEYOND_PX, MOST_OUTER_M = 7.0, 0.075
 # Grain of the rail and uneven gluing make the errors along a cloth edge hang together: they count as this many points.

@@ -29,7 +29,11 @@ BLACK_LIGHT = 0.004
 MOST_HUE_STEP, MOST_LIGHT_STEP = 0.45, 0.7
 # The rail beyond differs from the cushion by more than this, or the cloth's edge does not show.
 LEAST_EDGE_STEP = 0.25
-DARK_STEP = 0.25
+DARK_STEP = 0.2
+# A camera so far on the inner side of a nose, as a share of its height, sees the cushion's face.
+LEAST_INSIDE = 0.7
+# Of such a cushion, if it shows at all, so much must have the dark line.
+LEAST_SHOWN, LEAST_SHADE = 0.3, 0.4
 # In a pocket it is dark: this share of the cushions' light at most. The middles of the holes lie about so far beyond
 # the corners (along each axis) and beyond the side rails' noses.
 POCKET_DARK_SHARE = 0.45
@@ -39,11 +43,21 @@ LEAST_HOLE_SHARE = 0.6
 
 @dataclass(frozen=True)
 class RailLook:
-    """Shares of a rail's pieces in the frame: that show a cushion of the bed's colour, its outer edge, a dark line."""
+    """Share of a rail's pieces in the frame that show a cushion of the bed's colour, and shares of those that show its
+    outer edge and a dark line under its nose.
+
+    ``faces``: the camera sees the rail from the inside, where the cushion's face and its shadow must show.
+    """
 
     cushion: float
     edge: float
     shade: float
+    faces: bool
+
+    @property
+    def score(self) -> float:
+        shade = 0.4 * self.shade if self.faces else 0.4
+        return self.cushion * (0.4 + 0.2 * self.edge + shade)
 
 
 @dataclass(frozen=True)
@@ -65,6 +79,12 @@ class Likeness:
         return float(np.mean([look.cushion for look in self.rails.values()])) if self.rails else 0.0
 
     @property
+    def shaded(self) -> bool:
+        """Whether every cushion that the camera looks at from the inside has its dark face and shadow."""
+        facing = [look for look in self.rails.values() if look.faces and look.cushion > LEAST_SHOWN]
+        return all(look.shade > LEAST_SHADE for look in facing)
+
+    @property
     def pocketed(self) -> bool:
         """Whether the table has pockets: most of the places where they would be are dark."""
         return sum(self.pockets.values()) > 0.5 * len(self.pockets) if self.pockets else True
@@ -74,8 +94,7 @@ class Likeness:
         """From 0 to about 2: cushions, edges, and the pockets, all dark or all light."""
         if not self.rails:
             return 0.0
-        looks = self.rails.values()
-        rails = float(np.mean([look.cushion * (0.6 + 0.2 * look.edge + 0.2 * look.shade) for look in looks]))
+        rails = float(np.mean([look.score for look in self.rails.values()]))
         dark = sum(self.pockets.values()) / len(self.pockets) if self.pockets else 0.5
         return rails + max(dark, 0.8 * (1 - dark))
 
@@ -125,7 +144,11 @@ def table_likeness(light: Linear, camera: Camera, table: Table) -> Likeness:
         step, out = colour_steps(pieces.bed[seen], top), colour_steps(top, beyond)
         edge = np.linalg.norm(np.nan_to_num(out), axis=1) > LEAST_EDGE_STEP + 0.5 * np.linalg.norm(step, axis=1)
         dark = colour_steps(top, shade).mean(axis=1) < -DARK_STEP
-        rails[rail] = RailLook(float(cushion.mean()), float(edge.mean()), float(dark.mean()))
+        # What covers a rail says nothing of what is under it.
+        edge, dark = (part[cushion] if cushion.any() else part for part in (edge, dark))
+        rails[rail] = RailLook(
+            float(cushion.mean()), float(edge.mean()), float(dark.mean()), _faces(camera, table, rail)
+        )
         tops.append(np.median(top.mean(axis=1)))
     usual_top = float(np.median(tops)) if tops else float("nan")
     pockets: dict[Pocket, bool] = {}
@@ -139,6 +162,13 @@ def table_likeness(light: Linear, camera: Camera, table: Table) -> Likeness:
 def bed_colours(light: Linear, camera: Camera, table: Table, rail: Rail, along_m: Vector) -> Matrix:
     """Colours (n, 3) of the bed a hand's breadth from a rail, out of its shadow; NaN out of the frame."""
     return _patches(light, camera, table, rail, along_m, BED_M, (0.0, 0.0))
+
+
+def _faces(camera: Camera, table: Table, rail: Rail) -> bool:
+    """Whether the camera looks at a rail well from the inside."""
+    middle, outward = rail_points(table, rail, np.array([0.5 * table.width_m]), 0.0, table.nose_height_m)
+    inwards = -float((camera.position_m - middle[0]) @ outward)
+    return inwards > LEAST_INSIDE * float(camera.position_m[2])
 
 
 def hole_m(table: Table, pocket: Pocket) -> Vector:
@@ -183,11 +213,12 @@ def _patches(
     darkest: bool = False,
 ) -> Matrix:
     """Colours (n, 3) of patches beside a rail: the mean of a few spots across, or the darkest; NaN out of the frame."""
-    share = np.linspace(0, 1, SPOTS)
+    spots = 2 * SPOTS - 1 if darkest else SPOTS
+    share = np.linspace(0, 1, spots)
     across = across_m[0] + share * (across_m[1] - across_m[0])
-    points, _ = rail_points(table, rail, np.repeat(along_m[:, None], SPOTS, axis=1), across, 0.0)
+    points, _ = rail_points(table, rail, np.repeat(along_m[:, None], spots, axis=1), across, 0.0)
     points[..., 2] = height_m[0] + share * (height_m[1] - height_m[0])
-    colours = sample(light, camera.project(points.reshape(-1, 3))).reshape(len(along_m), SPOTS, 3)
+    colours = sample(light, camera.project(points.reshape(-1, 3))).reshape(len(along_m), spots, 3)
     if darkest:
         return np.asarray(colours.min(axis=1))
     return np.asarray(colours.mean(axis=1))

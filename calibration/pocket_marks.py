@@ -19,8 +19,9 @@ from calibration.table import Table, Vector
 SETBACKS_M = np.linspace(0.006, 0.022, 5)
 REACH_M = 0.17
 STEP_PX = 0.25
-# How well a pocket is built in the middle of its rail (common practice, no source), and how well an edge is read.
-BUILT_SD_M, READ_SD_PX = 0.0015, 0.35
+# How well a pocket is built in the middle of its rail (common practice, no source), and how well its middle is read: of
+# a mouth seen from one side, one jaw shows its face and the other does not (on rendered pictures, up to 1.5 px).
+BUILT_SD_M, READ_SD_PX = 0.002, 0.9
 # A mouth in which it is less dark than this, as a share of the cushion's light, is none.
 MOST_DARK_SHARE = 0.6
 # Mouths of all makes, from the narrowest to the widest, at the cushion's top.
@@ -57,7 +58,7 @@ def _find(light: Linear, camera: Camera, table: Table, rail: Literal["left", "ri
     setback = float(SETBACKS_M.mean())
     height = table.nose_height_m + setback / CLOTH_SETBACK_M * (CLOTH_HEIGHT_M - table.nose_height_m)
     point, _ = rail_points(table, rail, np.array([edges.mean()]), setback, height)
-    sd_px = float(np.hypot(BUILT_SD_M * px_per_m, READ_SD_PX / np.sqrt(2)))
+    sd_px = float(np.hypot(BUILT_SD_M * px_per_m, READ_SD_PX))
     return PocketMark(rail, middle, setback, height, camera.project(point)[0], sd_px)
 
 

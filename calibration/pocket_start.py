@@ -24,7 +24,7 @@ MOST_SPOTS = 14
 DARK_SHARES = (0.35, 0.5, 0.65)
 AROUND_PX = 61
 SPOT_AREA_PX = (10, 2500)
-LEAST_FILL, MOST_LENGTH = 0.45, 3.5
+LEAST_FILL, MOST_LENGTH = 0.45, 3.0
 # A pocket is where it should be when a spot lies within this share of the table's width.
 HIT_SHARE = 0.07
 LEAST_HITS = 4
@@ -41,12 +41,12 @@ def start_from_pockets(picture: Picture, light: Linear, table: Table) -> list[Ca
     height, width = picture.shape[:2]
     scale = min(1.0, LONG_SIDE_PX / max(height, width))
     small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    spots = _dark_spots(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY))
+    spots, weight = _dark_spots(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY))
     if len(spots) < LEAST_HITS:
         return []
     full = (spots + 0.5) / scale - 0.5
     cameras = []
-    for hits in _arrangements(spots, table, (small.shape[1], small.shape[0])):
+    for hits in _arrangements(spots, weight, table, (small.shape[1], small.shape[0])):
         camera = _camera(hits, full, table, (width, height))
         if camera is not None:
             cameras.append((table_likeness(light, camera, table).score, camera))
@@ -54,8 +54,11 @@ def start_from_pockets(picture: Picture, light: Linear, table: Table) -> list[Ca
     return [camera for _, camera in cameras[:MOST_FOUND]]
 
 
-def _dark_spots(grey: NDArray[np.uint8]) -> Vector:
-    """Middles (n, 2) of compact dark spots, those that stand out most first."""
+def _dark_spots(grey: NDArray[np.uint8]) -> tuple[Vector, Vector]:
+    """Middles (n, 2) of compact dark spots, those that stand out most first, and how much each does (n,), up to 1.
+
+    A dark line under a nose falls into small spots, too: what stands out as the fourth does, or more, counts fully.
+    """
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (AROUND_PX, AROUND_PX))
     around = cv2.medianBlur(cv2.morphologyEx(grey, cv2.MORPH_CLOSE, kernel), 5).astype(np.float32)
     share = (cv2.GaussianBlur(grey, (3, 3), 0).astype(np.float32) + 2) / (around + 2)
@@ -73,10 +76,13 @@ def _dark_spots(grey: NDArray[np.uint8]) -> Vector:
                 depth = 1 - float(share[labels == k].mean())
                 found.append((depth * min(np.sqrt(area), 12.0), middles[k], reach))
     found.sort(key=lambda spot: -spot[0])
-    return np.array([middle for _, middle, _ in found[:MOST_SPOTS]]).reshape(-1, 2)
+    found = found[:MOST_SPOTS]
+    usual = found[min(LEAST_HITS, len(found)) - 1][0] if found else 1.0
+    weight = np.array([min(1.0, stands_out / usual) for stands_out, _, _ in found])
+    return np.array([middle for _, middle, _ in found]).reshape(-1, 2), weight
 
 
-def _arrangements(spots: Vector, table: Table, size: tuple[int, int]) -> list[dict[Pocket, int]]:
+def _arrangements(spots: Vector, weight: Vector, table: Table, size: tuple[int, int]) -> list[dict[Pocket, int]]:
     """Ways to take spots for pockets, the likeliest first: for each pocket that is there, which spot it is."""
     model = np.array([hole_m(table, pocket) for pocket in ROUND])
     quads = [q for q in combinations(range(6), 4) if not {0, 1, 2} <= set(q) and not {3, 4, 5} <= set(q)]
@@ -108,7 +114,8 @@ def _arrangements(spots: Vector, table: Table, size: tuple[int, int]) -> list[di
     hits, misses = hit.sum(axis=1), (inside & ~hit).sum(axis=1)
     stray = np.where(hit, gap.min(axis=2) / np.maximum(wide, 1e-9), 0).sum(axis=1)
     good = ahead & (hits >= LEAST_HITS) & (misses <= 1)
-    order = np.lexsort((stray, misses - hits))
+    worth = np.where(hit, weight[gap.argmin(axis=2)], 0).sum(axis=1)
+    order = np.lexsort((stray, np.round(misses - worth, 1)))
     found: list[dict[Pocket, int]] = []
     for k in order[good[order]]:
         taken = {pocket: int(gap[k, i].argmin()) for i, pocket in enumerate(ROUND) if hit[k, i]}

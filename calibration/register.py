@@ -13,18 +13,19 @@ from calibration.accuracy import place_accuracy
 from calibration.ball_size import BallSize, measure_ball_size
 from calibration.camera import Camera, Setup
 from calibration.camera_fit import CameraFit, rail_points
-from calibration.cloth import Picture, outline_from_corners
+from calibration.cloth import ClothOutline, Picture, outline_from_corners
 from calibration.errors import InputError
 from calibration.head import SIDES, place_head
+from calibration.likeness import table_likeness
 from calibration.strips import Linear, linear_light, median_picture
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table, Vector
-from calibration.table_search import FINE_REACHES_M, find_table, refined
+from calibration.table_search import FINE_REACHES_M, Found, credible, find_table, refined
 from calibration.table_size import check_table, choose_table, contradicts
 from calibration.uncovered import uncover_rails
 
 # Until the size is known: in the middle, so that cushions of a table of any size are about where they are expected.
-ASSUMED_TABLE = "8ft"
-LEAST_ELEVATION_DEG = 20.0
+ASSUMED_TABLE, ASSUMED_NEXT = "8ft", "carom"
+LEAST_ELEVATION_DEG = 25.0
 # Under a pocket's mouth it is dark: this share of the cushion's brightness at most.
 POCKET_DARK_SHARE = 0.35
 
@@ -72,8 +73,8 @@ def register(
         raise InputError(f"head {head!r} is not a side of the picture; use one of {', '.join(SIDES)}.")
     still = median_picture(frames)
     light = linear_light(still)
-    assumed = _middling(table)
-    found = find_table(still, light, assumed, None if corners_px is None else outline_from_corners(corners_px))
+    given = None if corners_px is None else outline_from_corners(corners_px)
+    found, assumed = _found(still, light, table, given)
     if found is not None:
         still = uncover_rails(frames, still, found.fit.camera, assumed)
         light = linear_light(still)
@@ -93,8 +94,8 @@ def register(
     else:
         _check_stated(frames, fit, size, assumed, table)
     final = refined(light, _rescaled(fit, assumed, table), table, FINE_REACHES_M)
-    if final is None:
-        raise InputError(NO_TABLE)
+    if final is None or not credible(Found(final, table_likeness(light, final.camera, table))):
+        raise InputError(NO_TABLE if corners_px is None else NO_TABLE_THERE)
     fit = final
     elevation = fit.camera.elevation_deg(table)
     if elevation < LEAST_ELEVATION_DEG:
@@ -106,15 +107,29 @@ def register(
     return Setup(table, side, camera, automatic=corners_px is None)
 
 
-def _middling(table: Table | None) -> Table:
-    """The table to look for first: of the shape of the stated one, if any, but of a middling size.
+def _found(
+    still: Picture, light: Linear, table: Table | None, given: ClothOutline | None
+) -> tuple[Found | None, Table]:
+    """The best camera, and under which table it was found: the stated one; a middling one; one of other proportions."""
+    best, under = None, _assumed(table)[0]
+    for assumed in _assumed(table):
+        found = find_table(still, light, assumed, given)
+        if found is not None and (best is None or found.likeness.score > best.likeness.score):
+            best, under = found, assumed
+        if best is not None and (best.enough or table is not None):
+            break
+    return best, under
 
-    So a table that is stated wrongly is found all the same, and refused for what its balls say.
+
+def _assumed(table: Table | None) -> list[Table]:
+    """The tables to look for. How high a cushion is for a table's length differs from size to size, by little.
+
+    One that is stated wrongly is mostly found all the same, and refused for what its balls say; else as a middling one.
     """
     middle = STANDARD_TABLES[ASSUMED_TABLE]
     if table is None:
-        return middle
-    return replace(table, length_m=middle.length_m, width_m=table.width_m * middle.length_m / table.length_m)
+        return [middle, STANDARD_TABLES[ASSUMED_NEXT]]
+    return [table, replace(middle, length_m=middle.length_m, width_m=table.width_m * middle.length_m / table.length_m)]
 
 
 def _check_determined(camera: Camera, table: Table) -> None:

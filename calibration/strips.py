@@ -23,6 +23,7 @@ CORNER_GAP_M = 0.11
 SIDE_GAP_M = 0.095
 SAMPLES_PER_PIECE = 10
 STEP_PX = 0.125
+MOST_STEPS = 4000
 LEAST_PIECES = 8
 LEAST_SD_PX = 0.03
 LEAST_CONTRAST_SHARE = 0.35
@@ -78,7 +79,8 @@ def take_strip(
     ends, outward = rail_points(table, rail, centres, setback_m, height_m)
     images = camera.project(np.concatenate([ends, ends + 0.01 * outward]))
     px_per_m = np.linalg.norm(images[len(ends) :] - images[: len(ends)], axis=1) / 0.01
-    step = STEP_PX / float(np.median(px_per_m))
+    # Under a camera that is quite wrong a rail may pass the lens so closely that a strip would have no end.
+    step = max(STEP_PX / float(np.median(px_per_m)), (reach_m[1] - reach_m[0]) / MOST_STEPS)
     across = np.arange(reach_m[0], reach_m[1] + step / 2, step)
     inside = (np.arange(SAMPLES_PER_PIECE) + 0.5) / SAMPLES_PER_PIECE - 0.5
     along = centres[:, None] + inside * PIECE_M

@@ -17,7 +17,6 @@ from calibration.camera_fit import (
     CameraFit,
     LinePoints,
     fit_camera,
-    rail_points,
 )
 from calibration.camera_start import start_cameras, start_inside_frame
 from calibration.cloth import THIN_BRIDGE_PX, ClothOutline, Picture, find_cloth
@@ -26,7 +25,7 @@ from calibration.nose_lines import find_lines
 from calibration.pocket_marks import find_side_pockets
 from calibration.pocket_start import start_from_pockets
 from calibration.strips import Linear
-from calibration.table import CORNERS, RAILS, Rail, Table
+from calibration.table import CORNERS, RAILS, Table
 
 # Reach of the search for the noses, pass by pass: coarse passes are repeated until little changes.
 COARSE_REACHES_M = (0.040, 0.022)
@@ -42,10 +41,10 @@ LEAST_SCORE_SHARE = 0.6
 # has less cushion is no table.
 SURE_SCORE, SURE_CUSHIONS = 1.7, 0.9
 ENOUGH_SCORE, ENOUGH_CUSHIONS = 1.45, 0.75
-LEAST_CUSHIONS, LEAST_SCORE = 0.65, 1.1
+LEAST_CUSHIONS, LEAST_SCORE = 0.65, 1.3
 # A line fit worse than this, as a share of the picture's long side, is not a table (2.9 px at 1080p).
 MOST_RESIDUAL_SHARE = 0.0015
-MOST_FOCAL_STRAY = 1.1
+MOST_FOCAL_STRAY = 0.8
 
 
 @dataclass(frozen=True)
@@ -54,6 +53,11 @@ class Found:
 
     fit: CameraFit
     likeness: Likeness
+
+    @property
+    def enough(self) -> bool:
+        """Whether it is good enough to look no further."""
+        return self.likeness.score > ENOUGH_SCORE and self.likeness.cushions > ENOUGH_CUSHIONS
 
 
 def find_table(still: Picture, light: Linear, table: Table, given: ClothOutline | None) -> Found | None:
@@ -64,7 +68,7 @@ def find_table(still: Picture, light: Linear, table: Table, given: ClothOutline 
     best: Found | None = None
     for starts in _rounds(still, table, light, given):
         best = _best(light, table, starts, best)
-        if best is not None and best.likeness.score > ENOUGH_SCORE and best.likeness.cushions > ENOUGH_CUSHIONS:
+        if best is not None and best.enough:
             break
     return best
 
@@ -93,7 +97,7 @@ def _best(light: Linear, table: Table, starts: Sequence[CameraFit], best: Found 
         if fit is None:
             continue
         found = Found(fit, table_likeness(light, fit.camera, table))
-        if _credible(found) and (best is None or found.likeness.score > best.likeness.score):
+        if credible(found) and (best is None or found.likeness.score > best.likeness.score):
             best = found
             if best.likeness.score > SURE_SCORE and best.likeness.cushions > SURE_CUSHIONS:
                 break
@@ -142,22 +146,11 @@ def _unseen(camera: Camera, table: Table, lines: Sequence[LinePoints]) -> tuple[
     return (*rails, *(corner for corner, within in zip(CORNERS, np.atleast_1d(inside), strict=True) if not within))
 
 
-def _credible(found: Found) -> bool:
+def credible(found: Found) -> bool:
+    """Whether the camera is a usual one, its lines fit, and the picture shows a table under it."""
     camera, likeness = found.fit.camera, found.likeness
     long_side = max(camera.width, camera.height)
     stray = abs(np.log(camera.focal_px / (0.9 * long_side)))
     fits = camera.residual_px < MOST_RESIDUAL_SHARE * long_side and stray < MOST_FOCAL_STRAY
-    return bool(fits and likeness.cushions > LEAST_CUSHIONS and likeness.score > LEAST_SCORE)
-
-
-def rails_in_frame(camera: Camera, table: Table) -> tuple[Rail, ...]:
-    """The rails of whose nose lines at least a third lies in the frame."""
-    found = []
-    for rail in RAILS:
-        start, end = table.nose_segment(rail)
-        along = np.linspace(0.05, 0.95, 19) * float(np.linalg.norm(end - start))
-        points, _ = rail_points(table, rail, along, 0.0, table.nose_height_m)
-        pixels = np.nan_to_num(camera.project(points), nan=-1.0)
-        if ((pixels >= 0) & (pixels <= [camera.width - 1, camera.height - 1])).all(axis=1).mean() > 1 / 3:
-            found.append(rail)
-    return tuple(found)
+    looks = likeness.cushions > LEAST_CUSHIONS and likeness.score > LEAST_SCORE and likeness.shaded
+    return bool(fits and looks)

@@ -125,6 +125,14 @@ def tell_setup(found: Setup) -> list[str]:
     unknown = [names.get(name, name) for name, told in camera.determined.items() if not told]
     if unknown:
         sentences.append(f"This view does not tell the {', '.join(unknown)}; the usual values were taken.")
+    rails = [name for name in camera.unseen if "-" not in name]
+    corners = [name for name in camera.unseen if "-" in name]
+    if rails:
+        sentences.append(
+            f"No line of the {' and '.join(rails)} rail was seen: where it is comes from the rest of the table, less surely."
+        )
+    if corners:
+        sentences.append(f"Outside the frame: the {', '.join(corners)} corner. Balls are not seen there.")
     return sentences
 
 

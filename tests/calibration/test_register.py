@@ -108,7 +108,7 @@ def test_straight_down_the_focal_length_is_a_prior_and_said_to_be() -> None:
 
 def test_the_head_on_the_other_side_turns_the_frame_by_half() -> None:
     still = known_still("overhead_9ft")
-    left = registered("overhead_9ft").camera
+    left = register([still.picture], rotation_deg=0, table=NINE, head="left").camera
     right = register([still.picture], rotation_deg=0, table=NINE, head="right").camera
     place = np.array([[400.0, 300.0]])
     there = right.to_plane(place, NINE.ball_radius_m)
