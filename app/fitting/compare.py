@@ -14,17 +14,20 @@ from typing import Any
 import numpy as np
 from scipy.stats import f as f_distribution
 
+from app.fitting import lines
 from app.fitting.attempts_csv import AttemptRow
-from app.fitting.convergence import blind
+from app.fitting.convergence import Convergence, blind
 from app.fitting.evidence import gather
-from app.fitting.likelihood import Observations
-from app.fitting.maximum import Solutions
-from app.fitting.scatter import USUAL_SCATTER_RAD, at_scatter, best_start, nodes_near, rough_scatter, summit
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_weights
+from app.fitting.maximum import solve
+from app.fitting.scatter import USUAL_SCATTER_RAD, best_start, rough_scatter
 from calibration.table import Table, Vector
 from vision.shot import Shot
 
 FEWEST_IN_GROUP = 3
 SURE = 0.05
+# Lines that meet in one point to the last digit leave nothing; errors are at least this share of what is stated.
+LEAST_SHARE = 1e-6
 SWAPPED = {"left": "right", "right": "left"}
 
 
@@ -63,11 +66,11 @@ def compare(
     groups: Mapping[str, Sequence[AttemptRow]],
     table: Table,
     shot: Shot | None = None,
-    together: Vector | None = None,
+    together: Convergence | None = None,
 ) -> Comparison:
     """Compare groups of attempts with measured misses. Groups of fewer than three are left out.
 
-    ``together`` (2,) is the family that fits all of them at once, if it is known already: a place to begin.
+    ``together`` is the fit of all of them at once, if there is one already: it tells where to begin, and the scatter.
     """
     told: dict[str, Observations] = {}
     begin: dict[str, Vector] = {}
@@ -75,43 +78,51 @@ def compare(
         if len(rows) < FEWEST_IN_GROUP:
             continue
         obs = gather(rows, table, shot).observations
-        if len(obs) >= FEWEST_IN_GROUP and obs.measured.all():
-            family = best_start(obs, USUAL_SCATTER_RAD) if together is None else together
+        obs = obs if obs.measured.all() else obs.some(obs.measured)
+        if len(obs) >= FEWEST_IN_GROUP:
+            family = together.family if together is not None else best_start(obs, USUAL_SCATTER_RAD)
             if not blind(obs, family):
                 told[name], begin[name] = obs, family
     k, n = len(told), sum(len(obs) for obs in told.values())
     if k < 2:
         reason = f"it takes two groups of at least {FEWEST_IN_GROUP} measured attempts that tell of the point."
         return Comparison("cannot tell", reason, nan, (nan, nan), (), np.zeros((0, 2)))
-    best = _with_one_scatter(told, begin)
-    families = np.array([solution.family[0] for solution in best])
-    covariance = [solution.covariance[0] for solution in best]
-    information = np.linalg.inv(np.array(covariance))
+    if together is not None:
+        spread = together.spread_rad
+    else:
+        spread = sqrt(float(np.mean([rough_scatter(obs, begin[name]) ** 2 for name, obs in told.items()])))
+    families, covariance = _apart(told, begin, spread)
+    information = np.linalg.inv(covariance)
     # Directions are compared as they lie about the first one, whatever side of zero that is.
     apart = families - families[0]
     apart[:, 0] = np.angle(np.exp(1j * apart[:, 0]))
-    total = information.sum(axis=0)
-    mean = np.linalg.solve(total, np.einsum("kij,kj->i", information, apart))
+    mean = np.linalg.solve(information.sum(axis=0), np.einsum("kij,kj->i", information, apart))
     off = apart - mean
     squares = float(np.einsum("ki,kij,kj->", off, information, off))
     chance = 2 * (k - 1)
-    p = float(f_distribution.sf(squares / chance, chance, max(n - 2 * k, 1)))
-    between = [_between(off[:, i], np.array(covariance)[:, i, i]) for i in (0, 1)]
+    p = float(f_distribution.sf(squares / chance, chance, n - 2 * k))
+    between = [_between(off[:, i], covariance[:, i, i]) for i in (0, 1)]
     moved = p < SURE
     reason = "the groups' points differ by more than chance." if moved else "chance alone would do this."
     return Comparison("moved" if moved else "not moved", reason, p, (between[0], between[1]), tuple(told), families)
 
 
-def _with_one_scatter(told: Mapping[str, Observations], begin: Mapping[str, Vector]) -> list[Solutions]:
-    """The best family of each group at the scatter that suits all of them best (restricted likelihood)."""
-    rough = sqrt(float(np.mean([rough_scatter(obs, begin[name]) ** 2 for name, obs in told.items()])))
-    tried = {
-        name: nodes_near(obs, np.concatenate([begin[name], np.zeros(obs.nuisance_rad.shape[1])]), rough, None)
-        for name, obs in told.items()
-    }
-    grid = np.log(next(iter(tried.values())).scatter_rad)
-    spread = float(np.exp(summit(grid, np.sum([nodes.solutions.restricted for nodes in tried.values()], axis=0))))
-    return [at_scatter(obs, tried[name], spread, tolerance=1e-9) for name, obs in told.items()]
+def _apart(told: Mapping[str, Observations], begin: Mapping[str, Vector], spread_rad: float) -> tuple[Vector, Vector]:
+    """The groups' families (k, 2) and covariances (k, 2, 2).
+
+    A scatter that is about right sets the weights of the rows against one another; how large the errors really are is
+    told by what the groups' own families leave, over n - 2 k.
+    """
+    families, covariance, left, freedom = [], [], 0.0, 0
+    for name, obs in told.items():
+        best = solve(obs, np.array([spread_rad]), begin[name][None], tolerance=1e-8)
+        error = lines.residuals(best.family[0], obs.start_m, obs.bearing_unit) - obs.nuisance_rad @ best.nuisance[0]
+        variance = np.maximum(spread_rad**2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+        left += float(np.sum(row_weights(error, variance, obs) * error**2 / variance) + np.sum(best.nuisance**2))
+        freedom += len(obs) - 2
+        families.append(best.family[0])
+        covariance.append(best.covariance[0])
+    return np.array(families), np.array(covariance) * max(left / freedom, LEAST_SHARE)
 
 
 def _between(off: Vector, variance: Vector) -> float:

@@ -181,7 +181,7 @@ def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
 
 def _days(evidence: Evidence, found: Convergence, table: Table, shot: Shot | None) -> Comparison | None:
     parts = days(evidence.rows)
-    together = None if found.status == "refused" else found.family
+    together = None if found.status == "refused" else found
     return compare(parts, table, shot, together) if len(parts) > 1 else None
 
 

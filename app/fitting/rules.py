@@ -157,7 +157,7 @@ def _scan(
     for _ in range(1 + MOST_ZOOMS):
         grid = np.linspace(low, high, count)
         state = np.tile(begin, (count, 1))
-        fitted = solve(obs, np.exp(grid), state[:, :2], state[:, 2:], held=held, tolerance=1e-6)
+        fitted = solve(obs, np.exp(grid), state[:, :2], state[:, 2:], held=held, tolerance=1e-4)
         restricted = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, unknown][:, :, unknown])[1]
         score = restricted + (reference_log_density(grid, obs) if prior is None else prior.log_density(grid))
         score = np.where(np.isfinite(score), score, NO_FIT)

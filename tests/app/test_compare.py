@@ -37,6 +37,14 @@ def test_a_moved_point_is_seen_with_its_size() -> None:
     assert len(said.to_json()["groups"]) == 4
 
 
+def test_a_day_with_an_attempt_known_by_its_outcome_only_is_compared_by_the_others() -> None:
+    one = replace(bare(5)[0], miss_m=float("nan"), outcome="missed", miss_side="left", row=90)
+    groups = {"a": [*bare(1), one], "b": bare(2)}
+    with_it, without = compare(groups, TABLE), compare({"a": bare(1), "b": bare(2)}, TABLE)
+    assert with_it.p_value == pytest.approx(without.p_value, rel=1e-2)
+    assert with_it.groups == ("a", "b")
+
+
 def test_too_little_to_compare() -> None:
     said = compare({"a": bare(1), "b": bare(2, 2)}, TABLE)
     assert said.verdict == "cannot tell"
