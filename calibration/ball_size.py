@@ -42,6 +42,7 @@ MOST_SD_SHARE = 0.05
 BALL_SD_PX, BALL_SD_SHARE = 0.10, 0.008
 COMMON_SD_PX, COMMON_SD_SHARE = 0.06, 0.012
 FAR_SDS = 3.0
+LEAST_TO_JUDGE = 3
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,9 @@ def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -
     weight = sd**-2
     good = np.abs(blur_px - _weighted_median(blur_px, weight)) < MOST_BLUR_STRAY_PX
     middle = _weighted_median(radius[good], weight[good])
-    good &= np.abs(radius - middle) < FAR_SDS * np.hypot(sd, 1 / np.sqrt(weight[good].max()))
+    near = np.abs(radius - middle) < FAR_SDS * np.hypot(sd, 1 / np.sqrt(weight[good].max()))
+    # Of two that differ nobody knows which is wrong: then both count, and their difference makes the mean less sure.
+    good &= near | (good.sum() < LEAST_TO_JUDGE)
     weight = weight * good
     mean = float(weight @ radius / weight.sum())
     scatter = float(weight @ ((radius - mean) / sd) ** 2 / weight.sum()) * len(radius) / max(int(good.sum()) - 1, 1)

@@ -18,6 +18,7 @@ from calibration.camera import Camera
 from calibration.table import STANDARD_TABLES, Table, Vector
 
 Picture = NDArray[np.uint8]
+LEG_M = 1.0
 STILLS = ("overhead_9ft", "off_centre_8ft", "oblique_9ft")
 
 
@@ -76,6 +77,28 @@ def camera_error(found: Camera, true: Camera, table: Table) -> CameraError:
         turn,
         found.common_bearing_sd_rad(table),
     )
+
+
+def leg_bearing_errors_rad(found: Camera, true: Camera, table: Table) -> Vector:
+    """How far off the bearings of straight legs of a metre come out that the true camera shows without any error.
+
+    Legs (n,) in eight directions from nine places over the table, those of them that fit on it.
+    """
+    offset, radius = table.track_offset_m, table.ball_radius_m
+    low, high = np.full(2, offset), np.array([table.length_m, table.width_m]) - offset
+    errors = []
+    for u in (0.15, 0.5, 0.85):
+        for v in (0.15, 0.5, 0.85):
+            start = low + [u, v] * (high - low)
+            for bearing in np.arange(8) * np.pi / 4 + 0.2:
+                leg = start + np.linspace(0, LEG_M, 11)[:, None] * [np.cos(bearing), np.sin(bearing)]
+                if (leg < low).any() or (leg > high).any():
+                    continue
+                seen = found.to_plane(true.project(np.column_stack([leg, np.full(len(leg), radius)])), radius)
+                along = np.linalg.svd(seen - seen.mean(axis=0))[2][0]
+                along *= np.sign(along @ (seen[-1] - seen[0]))
+                errors.append(np.angle(complex(*along) * np.exp(-1j * bearing)))
+    return np.array(errors)
 
 
 def _with_pixels(still: KnownStill, picture: Picture, change: Vector, shift: Vector) -> Camera:
