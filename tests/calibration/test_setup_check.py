@@ -1,11 +1,14 @@
 """A saved camera against a clip of the same view, of one moved a little, of one moved much, and of another size."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from calibration import setup_check
 from calibration.camera import Setup
+from calibration.camera_fit import LinePoints
 from calibration.setup_check import check_setup
 from tests.known_stills import known_still
 
@@ -41,3 +44,24 @@ def test_another_size() -> None:
     assert not found.agrees
     assert "960 x 540" in found.why
     assert not check_setup([], SETUP).agrees
+
+
+def test_one_false_nose_moves_no_camera(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three lines in space hold a camera; the same edge off by as much on two rails does not pass."""
+    find = setup_check.find_noses
+
+    def displaced(rails: set[str]) -> None:
+        def found(*args: Any, **options: Any) -> list[LinePoints]:
+            return [
+                replace(line, pixels=line.pixels + 12.0) if line.rail in rails else line
+                for line in find(*args, **options)
+            ]
+
+        monkeypatch.setattr(setup_check, "find_noses", found)
+
+    displaced({"right"})
+    alone = check_setup([STILL.picture], SETUP)
+    assert alone.agrees
+    assert abs(alone.offset_px["right"]) > 5
+    displaced({"right", "head"})
+    assert not check_setup([STILL.picture], SETUP).agrees
