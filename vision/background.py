@@ -26,6 +26,9 @@ SHADOW_FLOOR = 0.62
 # Differences from the cloth that count, in grey levels: brighter, and off in either colour plane.
 BRIGHTER = 16
 OFF_COLOUR = 9
+# The same for a ball of nearly the cloth's own colour: darker, brighter, off in either colour plane. A shadow gets so
+# far too, so what is told by these alone must look like a ball in every other way.
+FAINT, FAINT_COLOUR = 9, 5
 # A frame in which no reduced pixel differs by this much from the one last looked at need not be looked at.
 CHANGED = 8
 # Reach of the local mean that stands for the cloth where a ball lay in most of the stills, in ball radii.
@@ -41,6 +44,7 @@ class Background:
     factor : how many pixels of the frame make one reduced pixel.
     cloth : (h, w, 3) Y, U, V of the empty table, uint8.
     low, high : (h, w, 3) bounds within which a pixel is the cloth, lit or in shadow.
+    faint_low, faint_high : (h, w, 3) narrower bounds, within which it is the cloth as it mostly is.
     region : (h, w) 255 where a ball on the table may be seen.
     """
 
@@ -48,6 +52,8 @@ class Background:
     cloth: Picture
     low: Picture
     high: Picture
+    faint_low: Picture
+    faint_high: Picture
     region: Mask
 
     def reduce(self, frame: Frame) -> Picture:
@@ -63,6 +69,10 @@ class Background:
     def foreground(self, reduced: Picture) -> Mask:
         """255 where something other than the empty table is seen, (h, w), beyond the region of balls too."""
         return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high))
+
+    def faint(self, reduced: Picture) -> Mask:
+        """255 where the table does not look quite as it mostly does: in shadow, or a ball of the cloth's colour."""
+        return cv2.bitwise_not(cv2.inRange(reduced, self.faint_low, self.faint_high)) & self.region
 
 
 def reduce(frame: Frame, factor: int) -> Picture:
@@ -95,7 +105,7 @@ def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> B
     throats = (_mouths_px(camera, table) + 0.5) / factor - 0.5
     cloth = _paint_over(cloth, region, throats, radius / factor)
     low, high = cloth_bounds(cloth)
-    return Background(factor, cloth, low, high, region)
+    return Background(factor, cloth, low, high, *faint_bounds(cloth), region)
 
 
 def cloth_bounds(cloth: Picture) -> tuple[Picture, Picture]:
@@ -104,6 +114,12 @@ def cloth_bounds(cloth: Picture) -> tuple[Picture, Picture]:
     low = np.dstack([np.minimum(y * SHADOW_FLOOR, y - BRIGHTER), colour - OFF_COLOUR])
     high = np.dstack([y + BRIGHTER, colour + OFF_COLOUR])
     return np.clip(low, 0, 255).astype(np.uint8), np.clip(high, 0, 255).astype(np.uint8)
+
+
+def faint_bounds(cloth: Picture) -> tuple[Picture, Picture]:
+    """Lowest and highest Y, U, V of a pixel that looks as the cloth mostly does."""
+    room = np.array([FAINT, FAINT_COLOUR, FAINT_COLOUR], np.uint8)
+    return cv2.subtract(cloth, np.broadcast_to(room, cloth.shape)), cv2.add(cloth, np.broadcast_to(room, cloth.shape))
 
 
 def ball_region_px(camera: Camera, table: Table) -> NDArray[np.float64]:
@@ -160,7 +176,7 @@ def _paint_over(cloth: Picture, region: Mask, throats_px: NDArray[np.float64], r
         ]
     )
     around[weight < 0.05 * reach * reach] = usual
-    low, high = cloth_bounds(np.clip(around, 0, 255).astype(np.uint8))
+    low, high = faint_bounds(np.clip(around, 0, 255).astype(np.uint8))
     odd = cv2.bitwise_not(cv2.inRange(cloth, low, high)) & region
     count, labels, stats, centroids = cv2.connectedComponentsWithStats(odd)
     filled = picture.copy()

@@ -5,7 +5,7 @@ thinner, falls off. What is left and has a ball's size is looked at in the full 
 table, and a ball is looked for in it only where one is expected.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -25,6 +25,9 @@ ENOUGH_SUPPORT, ENOUGH_SUPPORT_IN_CROWD = 0.6, 0.35
 # Fraction of a ring round a ball on which nothing may be seen but the table, for a ball that nobody expects there.
 FREE_RING = 0.6
 FREE_RING_RADII, RING_POINTS = 1.3, 32
+# A ball of nearly the cloth's colour: area in multiples of its disc, longest side of its box to the shortest, share of
+# the outline that must be seen.
+FAINT_AREA, FAINT_LENGTH, FAINT_SUPPORT = (0.5, 2.0), 1.7, 0.7
 # The ring, in ball radii, on which a hand that takes up a ball is looked for.
 CROWD_RING_RADII = 1.8
 # Two balls expected this close to the middle of one blob share it.
@@ -79,6 +82,19 @@ class TableView:
         return bool(mask[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2].max())
 
 
+@dataclass(frozen=True)
+class _Part:
+    """A connected part of a mask: its box, where it would lie as a ball, how many of a ball's discs it covers."""
+
+    label: int
+    labels: NDArray[np.int32]
+    window: tuple[slice, slice]
+    box: NDArray[np.int32]
+    at_m: Vector
+    discs: float
+    smear_m: float
+
+
 class BallFinder:
     """Finds the balls of a clip's frames, one after another; keeps the last reduced picture to skip what rests."""
 
@@ -104,28 +120,14 @@ class BallFinder:
         foreground = everywhere & background.region
         opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._kernel)
         large = np.zeros_like(opened)
-        # Most of the table is empty: parts are told apart within the rectangle that holds all of them.
-        left, top, width, height = cv2.boundingRect(opened)
-        window = slice(top, top + height), slice(left, left + width)
-        count, labels, stats, centroids = cv2.connectedComponentsWithStats(opened[window], connectivity=4)
         views: list[BallView] = []
         reused: list[bool] = []
         todo: list[tuple[Vector, float]] = []
-        if count > 1:
-            px = (centroids[1:] + (left, top) + 0.5) * background.factor - 0.5
-            at_m = self.camera.to_plane(px, radius_m)
-            radius = ball_radius_px(self.camera, np.column_stack([at_m, np.full(len(at_m), radius_m)]), radius_m)
-            disc = np.pi * (radius / background.factor) ** 2
-            for k in range(1, count):
-                area = stats[k, cv2.CC_STAT_AREA] / disc[k - 1]
-                if area > MOST_AREA:
-                    large[window][labels == k] = 255
-                elif area >= LEAST_AREA and self._on_table(at_m[k - 1]):
-                    box = stats[k, :4] * background.factor
-                    # A box is as long as the ball and its smear, give or take a reduced pixel.
-                    spare = 2 + background.factor / radius[k - 1]
-                    smear = max(float(box[2:].max()) / radius[k - 1] - spare, 0.0) * radius_m
-                    todo.append((at_m[k - 1], smear))
+        for part in self._parts(opened):
+            if part.discs > MOST_AREA:
+                large[part.window][part.labels == part.label] = 255
+            elif part.discs >= LEAST_AREA and self._on_table(part.at_m):
+                todo.append((part.at_m, part.smear_m))
         unseen = list(expected)
         for ball in expected:
             if ball.resting is not None and self._unchanged(reduced, ball.resting.at_px):
@@ -145,14 +147,39 @@ class BallFinder:
             ):
                 views.append(view)
                 reused.append(False)
+        faint = self._faint_mask(reduced)
+        for guess, smear in self._faint(faint, views):
+            view = fit_outline(frame, self.camera, guess, radius_m, smear)
+            if view is None or view.support < FAINT_SUPPORT or _near(views, view.at_m, radius_m):
+                continue
+            if self._stands_free(faint, view):
+                views.append(view)
+                reused.append(False)
         for ball in unseen:
-            view = self._in_crowd(frame, ball, foreground, views)
+            view = self._in_crowd(frame, ball, foreground | faint, views)
             if view is not None:
                 views.append(view)
                 reused.append(False)
         self._before = reduced
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, background.factor)
         return self._view
+
+    def _parts(self, mask: Mask) -> Iterator["_Part"]:
+        """The connected parts of a mask; most of it is empty, so they are told apart within what holds all of them."""
+        factor, radius_m = self.background.factor, self.table.ball_radius_m
+        left, top, width, height = cv2.boundingRect(mask)
+        window = slice(top, top + height), slice(left, left + width)
+        count, labels, stats, centroids = cv2.connectedComponentsWithStats(mask[window], connectivity=4)
+        if count == 1:
+            return
+        at_m = self.camera.to_plane((centroids[1:] + (left, top) + 0.5) * factor - 0.5, radius_m)
+        radius = ball_radius_px(self.camera, np.column_stack([at_m, np.full(len(at_m), radius_m)]), radius_m)
+        discs = stats[1:, cv2.CC_STAT_AREA] / (np.pi * (radius / factor) ** 2)
+        for k in range(1, count):
+            # A box is as long as the ball and its smear, give or take a reduced pixel.
+            spare = 2 + factor / radius[k - 1]
+            smear = max(float(stats[k, 2:4].max()) * factor / radius[k - 1] - spare, 0.0) * radius_m
+            yield _Part(k, labels, window, stats[k, :4], at_m[k - 1], float(discs[k - 1]), smear)
 
     def _as_before(self, frame: Frame, expected: Sequence[Expected]) -> bool:
         """Whether the frame shows what the last one did: every known ball at rest and seen, and nothing new."""
@@ -161,6 +188,25 @@ class BallFinder:
         seen = {id(view) for view in self._view.balls}
         known = {id(ball.resting) for ball in expected}
         return seen == known and not self.background.changed(frame, self._before)
+
+    def _faint_mask(self, reduced: Picture) -> Mask:
+        """255 where the table does not look quite as it mostly does; the highlight of a dark ball makes no hole."""
+        closed = cv2.morphologyEx(self.background.faint(reduced), cv2.MORPH_CLOSE, _disc(1))
+        return np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, self._kernel), np.uint8)
+
+    def _faint(self, mask: Mask, views: Sequence[BallView]) -> list[tuple[Vector, float]]:
+        """Places (2,) and smears of single things of a ball's size and shape that hardly differ from the cloth."""
+        found = []
+        for part in self._parts(mask):
+            wide, high = sorted(part.box[2:])
+            if (
+                FAINT_AREA[0] < part.discs < FAINT_AREA[1]
+                and high < FAINT_LENGTH * wide
+                and self._on_table(part.at_m)
+                and not _near(views, part.at_m, 1.5 * self.table.ball_radius_m)
+            ):
+                found.append((part.at_m, part.smear_m))
+        return found
 
     def _in_crowd(self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]) -> BallView | None:
         """A known ball that is partly covered, or touches something, looked for where it should be."""

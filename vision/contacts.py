@@ -33,9 +33,10 @@ LEAVING_SD_M = 0.002
 TOUCH_TOLERANCE_M = 0.02
 # Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
 SMEARED_S = 0.009
-# Over the lip, a ball's centre is this many radii beyond the middle of the mouth; what comes that far within the time
-# that a ball takes to sink out of sight drops.
-LIP_RADII, DROP_S = 2.15, 0.06
+# Over the lip, a ball's centre is this many radii beyond the middle of the mouth: the bed reaches 25 to 57 mm into a
+# corner pocket and 10 mm at most into a side pocket (WPA equipment specification, from memory). What comes that far
+# within the time that a ball takes to sink out of sight drops.
+LIP_RADII, SIDE_LIP_RADII, DROP_S = 2.15, 1.0, 0.06
 
 
 @dataclass(frozen=True)
@@ -107,9 +108,10 @@ def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table, unseen_s: flo
         offset = place_m - mouth
         depth = float(offset @ outward)
         aside = float(np.hypot(*(offset - depth * outward)))
-        wide = table.side_mouth_m if pocket.startswith("side") else table.corner_mouth_m
+        side = pocket.startswith("side")
+        wide, lip = (table.side_mouth_m, SIDE_LIP_RADII) if side else (table.corner_mouth_m, LIP_RADII)
         soon = depth + max(float(velocity_mps @ outward), 0.0) * (DROP_S + unseen_s)
-        if aside < wide / 2 and depth > -wide / 2 and soon > LIP_RADII * table.ball_radius_m:
+        if aside < wide / 2 and depth > -wide / 2 and soon > lip * table.ball_radius_m:
             return pocket
     return None
 

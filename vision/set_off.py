@@ -18,6 +18,8 @@ START_TOLERANCE_M = 0.012
 TIME_TOLERANCE_S = 0.05
 # So many sightings, and so near to the resting place, may be spoilt by the stick that strikes.
 MOST_SPOILT, SPOILT_WITHIN_M = 2, 0.06
+# A ball that is out of sight for longer in between is in a hand.
+HIDDEN_S = 0.1
 # A ball met no later than this after the cue ball was first seen under way was close by.
 CLOSE_S = 0.15
 # Sightings this close to a contact are smeared round it.
@@ -50,7 +52,9 @@ def set_off(rest: Rest, whole: Path) -> SetOff | None:
     """
     for k in range(MOST_SPOILT + 1):
         path = whole.part(slice(k, None))
-        if len(path) < 3 or (k and np.hypot(*(whole.xy[k - 1] - rest.at_m)) > SPOILT_WITHIN_M):
+        if len(path) < 3:
+            break
+        if k and (np.hypot(*(whole.xy[k - 1] - rest.at_m)) > SPOILT_WITHIN_M or path.t[0] - whole.t[k - 1] > HIDDEN_S):
             break
         first = legs(path)[0]
         if len(first) < 3:

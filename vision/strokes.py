@@ -21,6 +21,8 @@ from vision.tracks import GONE_S, Loss, Rest, Sighting, Track
 LEAST_SPEED_MPS = 0.3
 # A ball hidden longer than this before it moved, and then no faster than this, was moved by hand.
 HAND_HIDDEN_S, HAND_SPEED_MPS = 0.25, 1.0
+# One that had lain still no longer than this was perhaps never let go: a shorter time out of sight tells then.
+SET_DOWN_S, HELD_HIDDEN_S = 1.0, 0.15
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
 # Two tracks of one colour that were both seen for longer than this are two balls; a shorter gap is no gap.
@@ -118,7 +120,7 @@ def _stroke(
         return None
     began_s = float(whole.t[0])
     hidden_s = began_s - rest.last_s
-    others = _others(balls, began_s, end_s)
+    others = _others(balls, table, began_s, end_s)
     begun = set_off(rest, whole) or set_off_into(
         rest, whole, {name: (place, path) for name, (place, path) in others.items() if len(path) >= 3}, table
     )
@@ -126,8 +128,10 @@ def _stroke(
         return NotAttempt(began_s, "the cue ball was moved by hand")
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
         return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")
-    in_crowd = [s.in_crowd for s in moving[:4]]
-    if (hidden_s > HAND_HIDDEN_S or sum(in_crowd) >= 3) and begun.launch.speed_mps < HAND_SPEED_MPS:
+    at_first = moving[:4]
+    unseen_s = float(np.diff([rest.last_s, *(s.time_s for s in at_first)]).max())
+    held = unseen_s > (HAND_HIDDEN_S if rest.last_s - rest.first_s > SET_DOWN_S else HELD_HIDDEN_S)
+    if (held or sum(s.in_crowd for s in at_first) >= 3) and begun.launch.speed_mps < HAND_SPEED_MPS:
         return NotAttempt(began_s, "the cue ball was rolled by hand")
     places = {name: place.at_m for name, (place, _) in others.items()}
     runs = {
@@ -152,7 +156,7 @@ def _stroke(
     )
 
 
-def _others(balls: Sequence[Ball], began_s: float, end_s: float) -> dict[str, tuple[Rest, Path]]:
+def _others(balls: Sequence[Ball], table: Table, began_s: float, end_s: float) -> dict[str, tuple[Rest, Path]]:
     """The other balls that lay still when the cue ball was first seen under way, and their paths until ``end_s``."""
     found = {}
     for ball in balls:
@@ -160,7 +164,13 @@ def _others(balls: Sequence[Ball], began_s: float, end_s: float) -> dict[str, tu
         if rest is not None:
             after = [s for s in ball.path if rest.last_s < s.time_s <= end_s]
             found[ball.name] = (rest, Path.of(_until_lost(ball, after)))
-    return found
+    # Two balls in one place are one, that was seen in two colours: the one that was seen to move, or was seen last.
+    kept: dict[str, tuple[Rest, Path]] = {}
+    for name in sorted(found, key=lambda n: (len(found[n][1]) >= 3, found[n][0].last_s), reverse=True):
+        place = found[name][0].at_m
+        if all(np.hypot(*(other.at_m - place)) > table.ball_radius_m for other, _ in kept.values()):
+            kept[name] = found[name]
+    return {name: kept[name] for name in found if name in kept}
 
 
 def _cue_run(begun: SetOff, places: Mapping[str, Vector], table: Table) -> Run:

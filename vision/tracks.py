@@ -26,6 +26,7 @@ HIDDEN_S = 6.0
 # No ball on a table is faster (references: break shots reach 13 m/s); what would be faster is another ball.
 FASTEST_MPS = 14.0
 SAME_COLOUR = 35.0
+ROLLING_COLOUR = 75.0
 # A resting ball that seems this much off its colour may be something else.
 DOUBTFUL_COLOUR = 12.0
 # A sighting this far from where a ball should be counts as much against it as half the colour gate.
@@ -186,7 +187,9 @@ class Tracker:
                 ball = seen.balls[k]
                 distance = float(np.hypot(*(ball.at_m - where)))
                 hue = colour_distance(ball.colour, track.colour)
-                if distance < gate and hue < SAME_COLOUR:
+                # A stripe that rolls shows its white and its colour by turns: seen just where it should be, it is it.
+                rolls_on = not track.resting and track.frames > CONFIRM_FRAMES and distance < gate / 2
+                if distance < gate and hue < (ROLLING_COLOUR if rolls_on else SAME_COLOUR):
                     # Of two balls that part after they met, colour tells which is which.
                     pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)

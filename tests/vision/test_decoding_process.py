@@ -263,9 +263,11 @@ def test_nothing_is_left_of_a_film_that_is_refused(tmp_path: Path, film: Path) -
 
 # A script without a guarded main part, as somebody may write it.
 SCRIPT = """
-import sys, time
+import signal, sys, time
 from pathlib import Path
 from vision.clip import open_clip
+# As in a terminal, whatever started the tests.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 with open_clip(Path(sys.argv[1])) as clip:
     frames = clip.frames()
     next(frames)

@@ -1,0 +1,87 @@
+"""Balls found in one frame: those of nearly the cloth's own colour too, and no shadow or blotch for a ball."""
+
+from fractions import Fraction
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.table import STANDARD_TABLES
+from tests.rendering import BLACK, RED, WHITE, Ball, Look, overhead_camera
+from tests.rendering.light import encode
+from tests.rendering.picture import Stage, with_noise
+from tests.vision.test_outline import YUV_OF_RGB
+from vision.background import Background, Picture, learn_background
+from vision.balls import BallFinder
+from vision.clip import Frame
+
+TABLE = STANDARD_TABLES["9ft"]
+CAMERA = overhead_camera(TABLE, size=(1280, 720))
+GREEN = (20, 110, 60)
+DIM = Look(light=0.4)
+PLACES = {"cue": (0.6, 0.4), "green": (1.4, 0.8), "red": (2.0, 0.3)}
+
+
+def frame_of(picture: Picture, k: int) -> Frame:
+    yuv = picture[:, :, ::-1] @ YUV_OF_RGB.T + (16, 128, 128)
+    height, width = picture.shape[:2]
+    halves = yuv.reshape(height // 2, 2, width // 2, 2, 3).mean(axis=(1, 3))
+    planes = [np.rint(plane).astype(np.uint8) for plane in (yuv[..., 0], halves[..., 1], halves[..., 2])]
+    return Frame(k, Fraction(1, 30), planes[0], planes[1], planes[2])
+
+
+def taken(look: Look, balls: list[Ball], count: int, seed: int = 0) -> list[Frame]:
+    """Frames of balls at rest, with noise."""
+    stage = Stage.build(CAMERA, TABLE, look)
+    levels = stage.empty().copy()
+    for ball in balls:
+        box = stage.box(ball)
+        assert box is not None
+        left, top, right, bottom = box
+        levels[top:bottom, left:right] = encode(stage.patch([ball], box))
+    random = np.random.default_rng(seed)
+    return [frame_of(with_noise(levels, 1.5, random), k) for k in range(count)]
+
+
+@pytest.fixture(scope="module")
+def dim_table() -> Background:
+    return learn_background(taken(DIM, [], 3), CAMERA, TABLE)
+
+
+def test_green_ball_on_a_dim_green_cloth(dim_table: Background) -> None:
+    colours = {"cue": WHITE, "green": GREEN, "red": RED}
+    balls = [Ball(*place, colours[name]) for name, place in PLACES.items()]
+    seen = BallFinder(dim_table, CAMERA, TABLE).find(taken(DIM, balls, 1, seed=3)[0], [])
+    assert len(seen.balls) == 3
+    for place in PLACES.values():
+        nearest = min(seen.balls, key=lambda view: float(np.hypot(*(view.at_m - place))))
+        assert nearest.at_m == pytest.approx(place, abs=0.002)
+
+
+def test_ball_that_always_lay_there_is_no_cloth() -> None:
+    """Even one of the cloth's own colour is painted out of the empty table."""
+    lying = taken(DIM, [Ball(*PLACES["green"], GREEN)], 3)
+    seen = BallFinder(learn_background(lying, CAMERA, TABLE), CAMERA, TABLE).find(lying[0], [])
+    assert [view.at_m for view in seen.balls] == [pytest.approx(PLACES["green"], abs=0.002)]
+
+
+def test_soft_shadow_is_no_ball(dim_table: Background) -> None:
+    """As dark as the dim green ball and as large, but its edge is soft."""
+    picture = with_noise(Stage.build(CAMERA, TABLE, DIM).empty(), 1.5, np.random.default_rng(5))
+    at = CAMERA.project(np.array([[1.4, 0.8, 0.0]]))[0]
+    y, x = np.mgrid[: picture.shape[0], : picture.shape[1]]
+    shade = 1 - 0.3 * np.exp(-(((x - at[0]) ** 2 + (y - at[1]) ** 2) / 12.0**2))
+    dark = np.clip(picture * shade[..., None], 0, 255).astype(np.uint8)
+    assert BallFinder(dim_table, CAMERA, TABLE).find(frame_of(dark, 0), []).balls == ()
+
+
+def test_dim_light_that_comes_and_goes_is_no_ball(dim_table: Background) -> None:
+    picture = with_noise(Stage.build(CAMERA, TABLE, DIM).empty(), 1.5, np.random.default_rng(6))
+    for gain in (0.85, 0.93, 1.07, 1.15):
+        changed = cv2.convertScaleAbs(picture, alpha=gain)
+        assert BallFinder(dim_table, CAMERA, TABLE).find(frame_of(changed, 0), []).balls == ()
+
+
+def test_black_ball_is_one_ball(dim_table: Background) -> None:
+    seen = BallFinder(dim_table, CAMERA, TABLE).find(taken(DIM, [Ball(1.2, 0.5, BLACK)], 1, seed=4)[0], [])
+    assert len(seen.balls) == 1

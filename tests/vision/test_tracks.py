@@ -1,0 +1,90 @@
+"""Balls followed from view to view, without a film: what a stick leaves behind, stripes that roll, hands over balls."""
+
+import numpy as np
+import pytest
+
+from calibration.table import STANDARD_TABLES, Vector
+from tests.rendering import overhead_camera
+from vision.balls import TableView
+from vision.outline import BallView
+from vision.tracks import Track, Tracker
+
+TABLE = STANDARD_TABLES["9ft"]
+CAMERA = overhead_camera(TABLE, size=(1280, 720))
+WHITE, STICK = np.array([200.0, 124.0, 131.0]), np.array([150.0, 128.0, 111.0])
+FRAME_S = 1 / 60
+EMPTY = np.zeros((180, 320), np.uint8)
+
+
+def ball(at_m: tuple[float, float], colour: Vector = WHITE, support: float = 0.95) -> BallView:
+    place = np.array(at_m)
+    return BallView(place, 0.0002, CAMERA.project(np.array([[*place, TABLE.ball_radius_m]]))[0], colour, support)
+
+
+def look(time_s: float, *balls: BallView, covered: bool = False) -> TableView:
+    everywhere = EMPTY + 255 if covered else EMPTY
+    return TableView(time_s, balls, (False,) * len(balls), everywhere.astype(np.uint8), EMPTY, 4)
+
+
+def resting(*balls: BallView, frames: int = 40) -> tuple[Tracker, float]:
+    tracker = Tracker(CAMERA, TABLE)
+    for k in range(frames):
+        tracker.update(look(k * FRAME_S, *balls))
+    return tracker, (frames - 1) * FRAME_S
+
+
+def only(tracker: Tracker) -> Track:
+    (track,) = [t for t in tracker.tracks if t.frames > 3]
+    return track
+
+
+def test_struck_ball_is_not_taken_for_the_stick_at_its_place() -> None:
+    tracker, now = resting(ball((0.9, 0.4)))
+    for k in range(1, 8):
+        stick = ball((0.896, 0.402), STICK, support=0.44)
+        tracker.update(look(now + k * FRAME_S, stick, ball((0.9 + 0.03 * k, 0.4 + 0.02 * k))))
+    track = next(t for t in tracker.tracks if t.rests)
+    assert track.at_m == pytest.approx([0.9 + 0.21, 0.4 + 0.14])
+    assert track.rests[-1].last_s == pytest.approx(now)
+
+
+def test_ball_at_rest_stays_when_another_of_its_colour_comes_by() -> None:
+    tracker, now = resting(ball((0.9, 0.4)), ball((1.5, 0.9)))
+    for k in range(1, 8):
+        tracker.update(look(now + k * FRAME_S, ball((0.9, 0.4)), ball((1.5 - 0.04 * k, 0.9 - 0.03 * k))))
+    places = sorted((t.at_m for t in tracker.tracks), key=lambda p: float(p[0]))
+    assert places[0] == pytest.approx([0.9, 0.4])
+    assert places[1] == pytest.approx([1.22, 0.69])
+
+
+def test_rolling_stripe_keeps_its_track() -> None:
+    """It shows its colour and its white by turns; seen where it should be, it is the same ball."""
+    band, pole = np.array([62.0, 122.0, 150.0]), np.array([180.0, 125.0, 131.0])
+    tracker, now = resting(ball((0.9, 0.4), band))
+    for k in range(1, 30):
+        colour = band if (k // 5) % 2 == 0 else pole
+        tracker.update(look(now + k * FRAME_S, ball((0.9 + 0.02 * k, 0.4), colour)))
+    assert len(tracker.tracks) == 1
+    assert sum(s.time_s > now for s in only(tracker).path) == 29
+
+
+def test_what_was_seen_before_a_hand_came_is_not_taken_for_what_is_there() -> None:
+    tracker, now = resting(ball((0.9, 0.4)))
+    assert tracker.expected(now)[0].resting is not None
+    tracker.update(look(now + FRAME_S, covered=True))
+    assert tracker.expected(now + FRAME_S)[0].resting is None
+
+
+def test_first_step_after_a_rest_tells_no_speed() -> None:
+    """Not the slow crawl from where it had been long before: it would be lost on its second step."""
+    tracker, now = resting(ball((0.9, 0.4)))
+    for k in range(1, 6):
+        tracker.update(look(now + k * FRAME_S, ball((0.9 + 0.005 * k, 0.4))))
+    for k in range(6, 60):
+        tracker.update(look(now + k * FRAME_S, ball((0.93, 0.4))))
+    assert only(tracker).resting
+    start = now + 60 * FRAME_S
+    for k in range(6):
+        tracker.update(look(start + k * FRAME_S, ball((0.93 + 0.06 * (k + 1), 0.4))))
+    track = only(tracker)
+    assert track.at_m == pytest.approx([1.29, 0.4])
