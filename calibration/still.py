@@ -20,6 +20,7 @@ TEXT_BGR = (255, 255, 255)
 FIGURES_ALONG, FIGURES_ACROSS = (0.1, 0.3, 0.5, 0.7, 0.9), (0.2, 0.5, 0.8)
 # Fractions of a pixel that OpenCV's drawing keeps.
 SHIFT_BITS = 4
+FAR_PX = 20000.0
 
 
 def draw_setup(frame: Picture, setup: Setup, *, rotation_deg: int = 0) -> Picture:
@@ -67,15 +68,18 @@ class _Pen:
     def __init__(self, picture: Picture, setup: Setup, rotation_deg: int) -> None:
         self.picture, self.camera, self.rotation_deg = picture, setup.camera, rotation_deg
         self.unit = max(picture.shape[:2]) / 1920
+        self.written: list[Vector] = []
 
     def polyline(self, points_m: Matrix, colour: tuple[int, int, int]) -> None:
         """Line through points, followed closely, as a lens bends it."""
         shares = np.linspace(0, 1, 40, endpoint=False)[:, None]
         dense = [a + shares * (b - a) for a, b in pairwise(points_m)]
         pixels = self._upright(np.concatenate([*dense, points_m[-1:]]))
-        if np.isfinite(pixels).all():
-            fixed = np.round(pixels * 2**SHIFT_BITS).astype(np.int32)
-            width = max(1, round(self.unit))
+        width = max(1, round(self.unit))
+        # Of a table that reaches out of the frame, stretches far outside or behind the camera are left out.
+        near = np.asarray((np.abs(np.nan_to_num(pixels, nan=np.inf)) < FAR_PX).all(axis=1))
+        for k in np.flatnonzero(np.logical_and(near[1:], near[:-1])):
+            fixed = np.round(pixels[k : k + 2] * 2**SHIFT_BITS).astype(np.int32)
             cv2.polylines(self.picture, [fixed], False, colour, width, cv2.LINE_AA, SHIFT_BITS)
 
     def circle(self, point_m: Vector, colour: tuple[int, int, int]) -> None:
@@ -84,11 +88,20 @@ class _Pen:
             cv2.circle(self.picture, at, max(3, round(9 * self.unit)), colour, max(1, round(self.unit)), cv2.LINE_AA)
 
     def text(self, words: str, middle_m: Vector, share: float = 0.7) -> None:
+        """Words round a place, where they fit into the picture and beside what is written already."""
         at = self._pixel(middle_m)
         if at is None:
             return
         size = share * self.unit
         (width, height), _ = cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, size, 1)
+        box = np.array([at[0] - width / 2, at[1] - height / 2, at[0] + width / 2, at[1] + height / 2])
+        bottom, right = self.picture.shape[:2]
+        if (box[:2] < 0).any() or box[2] > right or box[3] > bottom:
+            return
+        # Far off on a low view there is no room for everything: what comes first stays.
+        if any((box[:2] < other[2:]).all() and (other[:2] < box[2:]).all() for other in self.written):
+            return
+        self.written.append(box)
         self._write(words, (at[0] - width // 2, at[1] + height // 2), size)
 
     def caption(self, words: str) -> None:
