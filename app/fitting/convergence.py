@@ -11,7 +11,7 @@ import numpy as np
 
 from app.fitting import lines
 from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_weights
-from app.fitting.region import CONFIDENCE, Ellipse, ellipse_of, outline, reaches_infinity, scale_squared
+from app.fitting.region import CONFIDENCE, Ellipse, ellipse_of, outline, reaches_infinity, scale_squared, widening
 from app.fitting.scatter import (
     USUAL_SCATTER_RAD,
     ScatterNodes,
@@ -115,7 +115,7 @@ def converge(
     if not np.isfinite(covariance).all() or np.linalg.eigvalsh(covariance)[0] < LEAST_VARIANCE:
         why = "the lines that fit best meet at one of the starts: log more attempts, from other starts."
         return refused(why, len(obs), q)
-    scale = scale_squared(nodes, covariance, confidence)
+    scale = scale_squared(nodes, covariance, confidence, 1 + widening(obs))
     ring = outline(obs, nodes, family, covariance, scale, confidence=confidence)
     family = np.array([family[0] % (2 * np.pi), family[1]])
     status, reason = "point", ""

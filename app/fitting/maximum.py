@@ -6,13 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.fitting import lines
-from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_terms
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_terms, row_weights
 from calibration.table import Vector
 
 # Information that stands for knowing nothing of the family (standard deviations of ten radians, and of ten over the
 # starts' reach).
 VAGUE_INFORMATION = 0.01
 NO_FIT = -1e12
+# How much of a limit's information counts for the room that limits leave.
+LIMITS_SHARE = 0.6
 # Steps to the best nuisances at most, and how near in log-likelihood is near enough for a region.
 PROFILE_STEPS = 8
 PROFILE_TOLERANCE = 5e-3
@@ -21,13 +23,14 @@ PROFILE_TOLERANCE = 5e-3
 @dataclass(frozen=True)
 class Solutions:
     """Best families for a batch of scatters: ``family`` (b, 2), ``nuisance`` (b, q), penalised log-likelihood
-    ``value`` (b,) and ``information`` (b, 2 + q, 2 + q) of family and nuisances; ``reach_m`` as of the observations."""
+    ``value`` (b,) and ``information`` (b, 2 + q, 2 + q) of family and nuisances. ``log_volume`` (b,) is the logarithm
+    of the volume, up to a constant, in which family and nuisances are nearly as likely."""
 
     family: Vector
     nuisance: Vector
     value: Vector
     information: Vector
-    reach_m: float
+    log_volume: Vector
 
     @property
     def state(self) -> Vector:
@@ -38,12 +41,7 @@ class Solutions:
     def restricted(self) -> Vector:
         """Log-likelihood of the scatter alone, family and nuisances integrated out (Laplace; exact for measured
         rows and lines that bend little), up to a constant. Shape (b,)."""
-        # A whisper of prior knowledge on the family keeps a scatter at which all rows look wrong, and which therefore
-        # knows nothing of the family, from a boundless reward for that.
-        prior = np.zeros(self.information.shape[1])
-        prior[:2] = np.array([1.0, self.reach_m**2]) * VAGUE_INFORMATION
-        with np.errstate(invalid="ignore"):
-            value: Vector = self.value - 0.5 * np.linalg.slogdet(self.information + np.diag(prior))[1]
+        value: Vector = self.value + self.log_volume
         # A family that has run into a start has no finite information; such a fit is none.
         return np.where(np.isfinite(value), value, NO_FIT)
 
@@ -54,7 +52,9 @@ class Solutions:
 
     def at(self, kept: NDArray[np.bool_]) -> "Solutions":
         """Some of the batch."""
-        return Solutions(self.family[kept], self.nuisance[kept], self.value[kept], self.information[kept], self.reach_m)
+        return Solutions(
+            self.family[kept], self.nuisance[kept], self.value[kept], self.information[kept], self.log_volume[kept]
+        )
 
     def followed_by(self, other: "Solutions") -> "Solutions":
         """Both batches as one."""
@@ -63,7 +63,7 @@ class Solutions:
             np.concatenate([self.nuisance, other.nuisance]),
             np.concatenate([self.value, other.value]),
             np.concatenate([self.information, other.information]),
-            self.reach_m,
+            np.concatenate([self.log_volume, other.log_volume]),
         )
 
 
@@ -92,7 +92,7 @@ def solve(
     variance = np.maximum(scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
     value, gradient, information = _expand(obs, state, variance)
     if not len(free):
-        return Solutions(state[:, :2], state[:, 2:], value, information, obs.reach_m)
+        return _solutions(obs, state, variance, value, information)
     size = np.ones(b)
     step = _step(gradient, information, free)
     for _ in range(most_steps):
@@ -120,7 +120,41 @@ def solve(
         step[k] = _step(gradient[k], information[k], free)
         size[k] = np.minimum(2 * size[k], 1.0)
         size[on[~better]] /= 2
-    return Solutions(state[:, :2], state[:, 2:], value, information, obs.reach_m)
+    return _solutions(obs, state, variance, value, information)
+
+
+def _solutions(obs: Observations, state: Vector, variance: Vector, value: Vector, information: Vector) -> Solutions:
+    # A whisper of prior knowledge on the family keeps a scatter at which all rows look wrong, and which therefore knows
+    # nothing of the family, from a boundless reward for that.
+    prior = np.zeros(state.shape[1])
+    prior[:2] = np.array([1.0, obs.reach_m**2]) * VAGUE_INFORMATION
+    with np.errstate(invalid="ignore"):
+        log_determinant = np.linalg.slogdet(information + np.diag(prior))[1]
+        if not obs.measured.all():
+            within = np.linalg.slogdet(_limits_information(obs, state, variance) + np.diag(prior))[1]
+            log_determinant = np.fmax(log_determinant, within)
+    return Solutions(state[:, :2], state[:, 2:], value, information, -0.5 * log_determinant)
+
+
+def _limits_information(obs: Observations, state: Vector, variance: Vector) -> Vector:
+    """Information (b, 2 + q, 2 + q) that would leave as much room as the limits of interval attempts do.
+
+    Where the scatter is small beside the margins, the likelihood is flat between the limits and has no curvature to
+    speak of; the family then has the room of a polygon. Each row stands in for its nearest limit with one over the
+    square of the distance to it (Dikin's ellipsoid of a polygon), scaled so that integrals over known cases agree.
+    """
+    error, columns = lines.expand(state[:, :2], obs.start_m, obs.bearing_unit)
+    error = error - state[:, 2:] @ obs.nuisance_rad.T
+    low, high = error + obs.low_rad, error + obs.high_rad
+    room = np.where(obs.measured, 0.0, np.minimum(np.abs(low), np.abs(high)))
+    weight = (
+        LIMITS_SHARE * row_weights(error, variance, obs) / (variance + np.where(np.isfinite(room), room, np.inf) ** 2)
+    )
+    full = np.concatenate([columns, np.broadcast_to(obs.nuisance_rad, (*error.shape, state.shape[1] - 2))], axis=2)
+    information: Vector = np.matmul((full * weight[:, :, None]).swapaxes(1, 2), full)
+    i = np.arange(2, state.shape[1])
+    information[:, i, i] += 1.0
+    return information
 
 
 def profile_value(obs: Observations, error_rad: Vector, variance: Vector, nuisance: Vector, least: Vector) -> Vector:

@@ -33,6 +33,9 @@ BRACKETS = (0.95, 1.1, 1.5, 2.2, 3.2, 4.5, 6.5, 9.0, 13.0, 18.0, 25.0)
 # Steps from a bracket to the outline at most, and how near in the logarithm of the p-value is near enough.
 REFINEMENTS = 9
 CLOSE = 2e-3
+# Chosen by coverage of logs of 30 to 200 outcomes: their scatter and their point are not told independently, as by
+# misses they are, and without this the regions would hold the truth in about 94 %.
+OUTCOMES_WIDENING = 0.05
 # A log-likelihood this far below the best adds nothing to a p-value of a few per cent.
 FAR_DROP = 7.0
 
@@ -80,11 +83,18 @@ def plausibility(obs: Observations, nodes: ScatterNodes) -> Callable[[Vector], V
     else:
         drops = partial(_drops_with_nuisances, obs, nodes)
 
+    wider = 1 + widening(obs)
+
     def p(families: Vector) -> Vector:
-        value: Vector = np.exp(-np.maximum(drops(families), 0.0)) @ nodes.weight
+        value: Vector = np.exp(-np.maximum(drops(families), 0.0) / wider) @ nodes.weight
         return value
 
     return p
+
+
+def widening(obs: Observations) -> float:
+    """By how much drops of the log-likelihood are too large, for the share of attempts known by their outcome only."""
+    return OUTCOMES_WIDENING * float(np.mean(~obs.measured))
 
 
 def _quadratic_drops(obs: Observations, nodes: ScatterNodes) -> Callable[[Vector], Vector]:
@@ -127,7 +137,7 @@ def _drops_with_nuisances(obs: Observations, nodes: ScatterNodes, families: Vect
     return best.value - value.reshape(r, j)
 
 
-def scale_squared(nodes: ScatterNodes, covariance: Vector, confidence: float = CONFIDENCE) -> float:
+def scale_squared(nodes: ScatterNodes, covariance: Vector, confidence: float = CONFIDENCE, wider: float = 1.0) -> float:
     """The factor for ``ellipse_of``: 2 F(2, nu) for plain measured rows, chi-square where the scatter is known, found
     in between by averaging over the scatter's nodes. ``covariance`` (2, 2) of (phi, kappa) is the one to be scaled."""
     shrink = np.einsum("jab,ba->j", np.linalg.pinv(nodes.solutions.covariance, hermitian=True), covariance) / 2
@@ -138,7 +148,7 @@ def scale_squared(nodes: ScatterNodes, covariance: Vector, confidence: float = C
             low = middle
         else:
             high = middle
-    return float(high)
+    return float(high) * wider
 
 
 def outline(

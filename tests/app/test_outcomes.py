@@ -15,7 +15,7 @@ from app.fitting.evidence import gather
 from app.fitting.fit import fit_shot
 from app.fitting.likelihood import Observations, row_terms, total_value
 from app.fitting.maximum import profile_value, solve
-from app.fitting.scatter import ScatterPrior
+from app.fitting.scatter import ScatterPrior, best_start
 from calibration.table import STANDARD_TABLES, Vector
 from tests.benchmarks.drills import outcome_drill
 from tests.published import published
@@ -289,3 +289,20 @@ def test_the_best_nuisances_of_a_mixed_log_are_the_maximum_of_the_likelihood_wri
         assert value[k] == pytest.approx(-best.fun, abs=2e-3)
         # It matters: with the nuisances at nothing the likelihood is another.
         assert value[k] > -cost(np.zeros(2)) + 0.01
+
+
+@pytest.mark.parametrize("n", [12, 40])
+def test_the_scatters_likelihood_is_that_with_the_point_integrated_out(n: int) -> None:
+    """On a grid of points. Far below the margins there is no curvature: the room between the limits counts."""
+    obs = gather(rows_of_outcomes(n), TABLE).observations
+    start = best_start(obs, radians(0.3))
+    off = []
+    for scatter in np.radians([0.01, 0.03, 0.15, 0.3, 0.6]):
+        found = solve(obs, np.array([scatter]), start[None], tolerance=1e-6)
+        phi, kappa = np.meshgrid(start[0] + np.linspace(-0.06, 0.06, 161), start[1] + np.linspace(-0.25, 0.25, 161))
+        families = np.column_stack([phi.ravel(), kappa.ravel()])
+        error = lines.residuals(families, obs.start_m, obs.bearing_unit)
+        value = total_value(error, np.full(error.shape, scatter**2), obs)
+        exact = value.max() + np.log(np.exp(value - value.max()).sum() * (0.12 / 160) * (0.5 / 160))
+        off.append(float(found.restricted[0] + np.log(2 * np.pi) - exact))
+    assert off == pytest.approx([0.0] * 5, abs=1.5)
