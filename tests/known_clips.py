@@ -142,13 +142,20 @@ class Comparison:
         squares = [float(e.by @ e.by) for e in self.of(what)]
         return float(np.sqrt(np.mean(squares))) if squares else float("nan")
 
+    def with_sd(self, what: str) -> int:
+        """How many errors have a standard deviation to be held against."""
+        return len(self._standardisable(what))
+
+    def _standardisable(self, what: str) -> list[Error]:
+        return [e for e in self.of(what) if np.isfinite(e.sd) and e.sd > 0]
+
     def pooled(self, what: str, *, common_apart: bool = False) -> float:
         """Root of the mean squared standardised error: 1 for honest standard deviations.
 
         ``common_apart`` takes out what all attempts of the clip share, estimated by their weighted mean (and divides
         by one less), component by component.
         """
-        errors = [e for e in self.of(what) if np.isfinite(e.sd) and e.sd > 0]
+        errors = self._standardisable(what)
         if len(errors) < (2 if common_apart else 1):
             return float("nan")
         by = np.array([e.by for e in errors])

@@ -1,7 +1,7 @@
-"""Benchmarks: ``python -m tests.benchmarks [NAME ...] [--drills N] [--minutes M ...]``.
+"""Benchmarks: ``python -m tests.benchmarks [NAME ...] [OPTIONS]``.
 
 Runs those named, all when none is named. Each benchmark is a module beside this one with a function ``run`` that gives
-rows (mappings of the same keys), and takes ``drills`` if it simulates, ``minutes`` if the length of films matters.
+rows (mappings of the same keys), or several such tables by name, and takes those options that it has a parameter for.
 """
 
 import argparse
@@ -9,6 +9,7 @@ import importlib
 import inspect
 import pkgutil
 from collections.abc import Sequence
+from pathlib import Path
 from time import perf_counter
 from typing import Any
 
@@ -32,12 +33,20 @@ def text_table(rows: Sequence[dict[str, Any]]) -> str:
     return "\n".join("  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in cells)
 
 
+def _words(text: str) -> list[str]:
+    return [word.strip() for word in text.split(",") if word.strip()]
+
+
 def main() -> None:
     """Run what the command line names."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description="Run benchmarks and print them.")
     parser.add_argument("names", nargs="*", metavar="NAME", help=f"one of {', '.join(names())}; all when none is named")
     parser.add_argument("--drills", type=int, help="simulated drills a family (2000 when not given)")
     parser.add_argument("--minutes", type=float, nargs="+", help="lengths of looped films (1 and 5 when not given)")
+    parser.add_argument("--variants", type=_words, help="how films are altered for reading, names parted by commas")
+    parser.add_argument("--clips", type=_words, help="parts of the names of the clips to be read, parted by commas")
+    parser.add_argument("--attempts", type=int, help="films to be read end after so many attempts")
+    parser.add_argument("--to", type=Path, metavar="FOLDER", help="where overlays are written")
     given = parser.parse_args()
     unknown = sorted(set(given.names) - set(names()))
     if unknown:
@@ -47,9 +56,13 @@ def main() -> None:
         takes = inspect.signature(module.run).parameters
         began = perf_counter()
         options = {name: value for name, value in vars(given).items() if value and name in takes}
-        rows = module.run(**options)
+        found = module.run(**options)
+        tables = found if isinstance(found, dict) else {"": found}
         doc = (module.__doc__ or name).strip().splitlines()[0]
-        print(f"{name}: {doc}\n{text_table(rows)}\n({perf_counter() - began:.0f} s)\n")
+        text = "\n".join(
+            f"{title}{':' if title else ''}\n{text_table(rows)}".lstrip() for title, rows in tables.items()
+        )
+        print(f"{name}: {doc}\n{text}\n({perf_counter() - began:.0f} s)\n")
 
 
 if __name__ == "__main__":
