@@ -8,15 +8,18 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.accuracy import place_sd_m
 from calibration.camera import Setup
 from calibration.still import draw_setup
 from calibration.table import Vector
 from vision.balls import BallFinder
 from vision.clip import Clip, open_clip
 from vision.flags import known
-from vision.outcome import attempt
+from vision.mixed_reading import MixedReading, sorted_reading
+from vision.placement import Lay, place_attempts
 from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
 from vision.shot import Shot
+from vision.sorting import Tried, sort_tries, try_shots
 from vision.stands import Stand, learn_stands, longest_stand
 from vision.strokes import find_strokes, name_balls
 from vision.tracks import Tracker
@@ -71,15 +74,56 @@ def read_clip(
     ------
     InputError : the film cannot be read, shows no table, or does not fit ``table``, ``head`` or ``setup``.
     """
+    whole, tries, setup = _read(path, (shot,), table, head, corners_px, setup, progress)
+    return _placed(replace(whole, attempts=tuple(t.by_shot[0] for t in tries)), [t.lay for t in tries], setup)
+
+
+def read_mixed_clip(
+    path: Path,
+    shots: Sequence[Shot],
+    *,
+    table: str = "auto",
+    head: str | None = None,
+    corners_px: Vector | None = None,
+    setup: Setup | None = None,
+    progress: Progress | None = None,
+) -> MixedReading:
+    """As ``read_clip``, for a clip of several drills: every attempt is measured by the shot that it was a try at.
+
+    Raises InputError as ``read_clip`` does.
+    """
+    whole, tries, setup = _read(path, shots, table, head, corners_px, setup, progress)
+    mixed, lays = sorted_reading(whole, tries, sort_tries(tries, shots, setup.table), shots)
+    return replace(mixed, readings=tuple(_placed(r, mine, setup) for r, mine in zip(mixed.readings, lays, strict=True)))
+
+
+def _placed(reading: Reading, lays: Sequence[Lay], setup: Setup) -> Reading:
+    def registered_sd_m(at_m: Vector) -> float:
+        # Nothing is known of a camera without a covariance: the balls' own part is told alone.
+        return float(np.nan_to_num(place_sd_m(setup, at_m[None])[0]))
+
+    return replace(reading, attempts=tuple(place_attempts(reading.attempts, lays, reading.shot, registered_sd_m)))
+
+
+def _read(
+    path: Path,
+    shots: Sequence[Shot],
+    table: str,
+    head: str | None,
+    corners_px: Vector | None,
+    setup: Setup | None,
+    progress: Progress | None,
+) -> tuple[Reading, list[Tried], Setup]:
+    """The reading but for its attempts, and every stroke measured by each of the shots."""
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
-        attempts, others = _read_frames(clip, stands.parts, shot, progress)
+        tries, others = _read_frames(clip, stands.parts, shots, progress)
         setup = stands.setup
         camera = setup.camera
-        return Reading(
+        whole = Reading(
             reader=version("railpoint"),
-            shot=shot,
+            shot=shots[0],
             table_name=setup.table.name,
             table_length_m=setup.table.length_m,
             table_width_m=setup.table.width_m,
@@ -98,28 +142,31 @@ def read_clip(
                 automatic=automatic,
                 common_bearing_sd_rad=max(s.setup.camera.common_bearing_sd_rad(s.setup.table) for s in stands.parts),
             ),
-            attempts=tuple(attempts),
+            attempts=(),
             not_attempts=tuple(others),
             warnings=(*stands.warnings, *_warnings(clip)),
         )
+        return whole, tries, setup
 
 
 def _read_frames(
-    clip: Clip, stands: Sequence[Stand], shot: Shot, progress: Progress | None
-) -> tuple[list[Attempt], list[NotAttempt]]:
+    clip: Clip, stands: Sequence[Stand], shots: Sequence[Shot], progress: Progress | None
+) -> tuple[list[Tried], list[NotAttempt]]:
     camera, table = stands[0].setup.camera, stands[0].setup.table
     finder = BallFinder(stands[0].background, camera, table)
     tracker = Tracker(camera, table)
     coming = list(stands[1:])
     moves: list[tuple[float, float]] = []
-    attempts: list[Attempt] = []
+    tries: list[Tried] = []
     others: list[NotAttempt] = []
     taken_apart_s = float("nan")
 
     def take_apart(until_s: float) -> None:
         strokes, rest = find_strokes(name_balls(tracker.tracks), table, until_s)
-        found = [attempt(s, shot, table, tracker.camera.mm_per_px(table)) for s in strokes]
-        attempts.extend(_flagged(a, moves) for a in found)
+        for stroke in strokes:
+            tried = try_shots(stroke, shots, table, tracker.camera.mm_per_px(table))
+            by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)
+            tries.append(replace(tried, by_shot=by_shot, plain=_flagged(tried.plain, moves)))
         others.extend(rest)
         tracker.forget_history()
 
@@ -146,7 +193,7 @@ def _read_frames(
     take_apart(now)
     if progress is not None:
         progress(1.0)
-    return attempts, others
+    return tries, others
 
 
 def _arrived(stand: Stand, now_s: float, tracker: Tracker) -> bool:

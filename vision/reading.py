@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 from math import degrees, isfinite, radians
-from typing import Any
+from typing import Any, Literal
 
 from calibration.table import Pocket, Rail, Vector
 from vision.shot import Shot
@@ -41,6 +41,19 @@ class Pocketing:
 
 
 @dataclass(frozen=True)
+class Placement:
+    """How far a ball lay from where it should: ``off_m`` (2,), and the standard deviation of each coordinate.
+
+    ``put_by`` says who put it there: the shot's own stated place, or the first attempt from about that place.
+    """
+
+    ball: str
+    off_m: Vector
+    sd_m: float
+    put_by: Literal["drill", "first attempt"]
+
+
+@dataclass(frozen=True)
 class Attempt:
     """One try at the shot. Metres, seconds, radians; NaN where not measured, with a flag that says why.
 
@@ -68,6 +81,7 @@ class Attempt:
     miss_per_rad_m: float
     flags: tuple[str, ...]
     path_m: Vector
+    placement: tuple[Placement, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -182,6 +196,9 @@ def attempt_json(a: Attempt) -> dict[str, Any]:
         "miss_sd_m": number(a.miss_sd_m, 5),
         "miss_per_deg_m": number(a.miss_per_rad_m * radians(1), 6),
         "flags": list(a.flags),
+        "placement": [
+            {"ball": p.ball, "off_m": point(p.off_m), "sd_m": number(p.sd_m, 5), "from": p.put_by} for p in a.placement
+        ],
     }
 
 
