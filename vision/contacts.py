@@ -73,11 +73,15 @@ def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) ->
     parts = [piece for leg in _cut_at_touches(legs(path), others, table) for piece in _cut_at_grazes(leg, table)]
     junctions: list[RailHit | BallHit | None] = []
     trimmed = list(parts)
+    waiting = dict(others)
     for i in range(len(parts) - 1):
         hit = _rail_hit(parts[i], parts[i + 1], table, straight=i == 0) or _ball_hit(
-            ball, parts[i], parts[i + 1], others, table
+            ball, parts[i], parts[i + 1], waiting, table
         )
         junctions.append(hit)
+        if isinstance(hit, BallHit):
+            # It lies there no longer.
+            del waiting[hit.balls[1]]
         if hit is not None:
             trimmed[i] = _without(trimmed[i], hit.t_s)
             trimmed[i + 1] = _without(trimmed[i + 1], hit.t_s)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.contacts import Run
+from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.legs import Launch, Line, Path, fit_launch, fit_line, motion_at
 from vision.reading import Attempt, BallHit, RailHit
@@ -70,6 +71,16 @@ def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attem
     kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
     if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
         flags.append("few_sightings")
+    if ball is not None:
+        flags += finer_flags(
+            Delivered(ball.name, ball.rest.at_m, line.bearing_rad, ball.run, leg),
+            shot,
+            table,
+            (target_name, target_m) if target_name is not None and target_m is not None else None,
+            target,
+            {"cue": stroke.cue, **stroke.others},
+            {p.ball: p.pocket for p in stroke.pocketed},
+        )
     path = stroke.cue_path if kicked.name == "cue" else _whole(kicked.run)
     return Attempt(
         t_s=stroke.launch.time_s,

@@ -133,7 +133,8 @@ def _stroke(
     held = unseen_s > (HAND_HIDDEN_S if rest.last_s - rest.first_s > SET_DOWN_S else HELD_HIDDEN_S)
     if (held or sum(s.in_crowd for s in at_first) >= 3) and begun.launch.speed_mps < HAND_SPEED_MPS:
         return NotAttempt(began_s, "the cue ball was rolled by hand")
-    places = {name: place.at_m for name, (place, _) in others.items()}
+    # A ball that stayed where it lay was not touched, however near another came.
+    places = {name: place.at_m for name, (place, path) in others.items() if len(path) or place.last_s < end_s - GONE_S}
     runs = {
         name: follow(name, path, {n: p for n, p in places.items() if n != name}, table)
         for name, (_, path) in others.items()

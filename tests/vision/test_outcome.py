@@ -80,8 +80,8 @@ def test_miss_is_that_of_the_path(rails: tuple[Rail, ...], off_deg: float) -> No
     # Its standard deviation, and what bends of a leg leave.
     assert found.miss_m == pytest.approx(true, abs=0.003)
     assert 0 < found.miss_sd_m < 0.01
-    # A lone ball may drop somewhere in the end.
-    assert set(found.flags) <= {"wrong_pocket"}
+    # A lone ball may drop somewhere in the end, or meet a jaw.
+    assert set(found.flags) <= {"wrong_pocket", "near_jaw", "far_jaw"}
     assert [c.rail for c in found.contacts][: len(rails)] == list(rails)
 
 
@@ -247,7 +247,7 @@ def test_target_ball_elsewhere_than_stated() -> None:
     stated = (HANGING[0] - 0.03, HANGING[1] + 0.03)
     at_ball, at_place = read(at_hanging(), kick(["left"])), read(at_hanging(), kick(["left"], ball=stated))
     assert at_place.miss_m == pytest.approx(at_ball.miss_m, abs=0.001)
-    assert at_place.flags == ()
+    assert at_place.flags == at_ball.flags == ("hit_full", "hit_right")
 
 
 def test_target_ball_not_seen() -> None:
