@@ -18,6 +18,8 @@ from vision.shot import Shot
 
 # As in a file of attempts, whose header is line 1: attempt k of a practice is row k + 1.
 FIRST_ROW = 2
+# A ball that never got onto its last leg has no measured miss; the side to which it set off is kept all the same.
+GROSS = {"line_left": "left", "line_right": "right"}
 
 
 @dataclass(frozen=True)
@@ -164,6 +166,7 @@ def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) ->
                 miss_sd_m=a.miss_sd_m,
                 miss_per_rad_m=a.miss_per_rad_m,
                 outcome=a.outcome,
+                miss_side=next((side for flag, side in GROSS.items() if flag in a.flags), None),
                 speed_mps=a.speed_mps,
                 english=shot.stroke.english if shot is not None else None,
                 at=logged.at.isoformat(timespec="seconds"),
