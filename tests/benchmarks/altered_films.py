@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from calibration.head import OPPOSITE
 from tests.known_clips import KnownClip
-from tests.vision.films import turned
+from tests.vision.films import TIME_BASE, turned
 from vision.shot import Shot
 
 Plane = NDArray[np.uint8]
@@ -164,7 +164,7 @@ def _smaller(planes: Planes) -> Planes:
     scale = SMALL_SIDE_PX / min(planes[0].shape)
     height, width = (round(side * scale) for side in planes[0].shape)
     sizes = ((width, height), (width // 2, height // 2), (width // 2, height // 2))
-    return tuple(cv2.resize(p, s, interpolation=cv2.INTER_AREA) for p, s in zip(planes, sizes, strict=True))  # type: ignore[return-value]
+    return tuple(cv2.resize(p, s, interpolation=cv2.INTER_AREA) for p, s in zip(planes, sizes, strict=True))
 
 
 def _smaller_truth(truth: Truth) -> Truth:
@@ -228,13 +228,13 @@ def _write(source: Path, goal: Path, change: Variant, until_s: float) -> int:
             if float(picture.time or 0.0) > until_s:
                 break
             rotation = -picture.rotation % 360
-            stacked = picture.to_ndarray(format="yuv420p")
+            stacked = np.asarray(picture.to_ndarray(format="yuv420p"), np.uint8)
             y, u, v = change.planes(_planes(stacked, picture.width, picture.height))
             frame = av.VideoFrame.from_ndarray(_stacked(y, u, v), format="yuv420p")
             if stream is None:
                 stream = out.add_stream("libx264", rate=inwards.average_rate)
                 stream.width, stream.height, stream.pix_fmt = y.shape[1], y.shape[0], "yuv420p"
-                stream.time_base = stream.codec_context.time_base = inwards.time_base
+                stream.time_base = stream.codec_context.time_base = inwards.time_base or TIME_BASE
                 stream.codec_context.color_range = inwards.codec_context.color_range
                 stream.codec_context.colorspace = inwards.codec_context.colorspace
                 # No pictures out of order: times stay as they are in every player.
