@@ -96,7 +96,9 @@ class _Sketch:
 
     def path(self, places_m: Vector, camera: Camera, colour: Colour) -> None:
         pixels = self._pixels(places_m[np.isfinite(places_m).all(axis=1)], camera)
-        cv2.polylines(self.picture, [pixels.reshape(-1, 1, 2)], False, colour, 1, cv2.LINE_AA, SHIFT)
+        # The truth is wider, so that it shows on both sides of what was measured.
+        width = 3 if colour == TRUE else 1
+        cv2.polylines(self.picture, [pixels.reshape(-1, 1, 2)], False, colour, width, cv2.LINE_AA, SHIFT)
 
     def ball(self, place_m: Vector, camera: Camera, colour: Colour) -> None:
         """The circle on the table that is as wide as the ball, at the height of its centre."""
