@@ -9,6 +9,7 @@ from typing import Any
 
 from app.fitting.attempts_csv import AttemptRow, write_attempts
 from app.fitting.fit import fit_shot
+from tests.app.mixed import mixed
 from tests.app.scenario import KICK, TABLE, reading
 from vision.flags import FLAGS
 
@@ -51,6 +52,20 @@ def _reading() -> Iterator[str]:
         "Every measured value has its standard deviation beside it.\n"
     )
     yield f"```json\n{_compact(example)}\n```\n"
+    yield (
+        "Of a film of several drills (`--shots FOLDER`) the object has `shots`, a list, in place of `shot`, and each "
+        "attempt says of which it is:\n"
+    )
+    several = mixed().to_json()
+    shown = {
+        "schema": several["schema"],
+        "shots": [{"name": s["name"], "…": "…"} for s in several["shots"]],
+        "attempts": [
+            {"t_s": a["t_s"], "…": "…"} | {k: a[k] for k in ("shot", "unassigned") if k in a}
+            for a in (several["attempts"][1], several["attempts"][-1])
+        ],
+    }
+    yield f"```json\n{_compact(shown)}\n```\n"
     yield from _fields(json.loads(READING_SCHEMA.read_text(encoding="utf-8")))
     yield "\n| flag | meaning |\n|---|---|"
     yield from (f"| `{name}` | {meaning} |" for name, meaning in FLAGS.items())

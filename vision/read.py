@@ -15,11 +15,11 @@ from calibration.table import Vector
 from vision.balls import BallFinder
 from vision.clip import Clip, open_clip
 from vision.flags import known
-from vision.mixed_reading import MixedReading, sorted_reading
+from vision.mixed_reading import MixedReading
 from vision.placement import Lay, place_attempts
 from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
 from vision.shot import Shot
-from vision.sorting import Tried, sort_tries, try_shots
+from vision.sorting import Tried, sort_tries, sorted_reading, try_shots
 from vision.stands import Stand, learn_stands, longest_stand
 from vision.strokes import find_strokes, name_balls
 from vision.tracks import Tracker

@@ -16,9 +16,10 @@ import numpy as np
 
 from calibration.table import Table, Vector
 from vision.contacts import Run
+from vision.mixed_reading import MixedReading, Unassigned
 from vision.outcome import OUTLINE_BIAS_PX, TARGET_REACH_M, attempt
 from vision.placement import Lay, lay_of, nearest_ball
-from vision.reading import Attempt, BallHit, RailHit
+from vision.reading import Attempt, BallHit, RailHit, Reading
 from vision.shot import SPEED_WORDS_MPS, Shot
 from vision.strokes import Stroke
 
@@ -36,6 +37,7 @@ ELSEWHERE_M, MOST_ELSEWHERE, NO_OTHERS = 0.10, 3.0, 2.5
 SPEED_SPREAD, MOST_SPEED = 0.25, 3.0
 # More doubt than this and the stroke fits no shot; five to one is a clear choice, less is none.
 MOST_DOUBT, CLEAR = 6.0, log(5.0)
+FITS_NONE = "it fits none of the shots"
 # Flags that hold whatever was drilled.
 OF_ANY_SHOT = ("start_hidden", "camera_moved", "few_sightings", "scratch")
 # A stroke that fits no shot is told as the cue ball's path; what this shot asks for is left out of it.
@@ -102,6 +104,34 @@ def sort_tries(tries: Sequence[Tried], shots: Sequence[Shot], table: Table) -> l
         else _choose(row, [_elsewhere(t, t.by_shot[k], others[k], k) for k in range(len(row))])
         for t, row, is_of in zip(tries, doubts, sure, strict=True)
     ]
+
+
+def sorted_reading(
+    whole: Reading, tries: Sequence[Tried], choices: Sequence[Choice], shots: Sequence[Shot]
+) -> tuple[MixedReading, list[list[Lay]]]:
+    """The reading of a clip taken apart by shot, and the lay of the balls at each attempt of each shot.
+
+    ``whole`` holds what all have in common. Strokes that fit several shots equally well are named in the warnings.
+    """
+    mine = [[t for t, c in zip(tries, choices, strict=True) if c.shot == k] for k in range(len(shots))]
+    left = [(t, c) for t, c in zip(tries, choices, strict=True) if c.shot is None]
+    unassigned = tuple(Unassigned(t.plain, _why(c, shots)) for t, c in left)
+    torn = tuple(
+        f"the stroke at {u.attempt.t_s:.1f} s is at none of the shots: {u.why}"
+        for u, (_, c) in zip(unassigned, left, strict=True)
+        if c.rivals
+    )
+    readings = tuple(
+        replace(whole, shot=shot, attempts=tuple(t.by_shot[k] for t in mine[k]), warnings=(*whole.warnings, *torn))
+        for k, shot in enumerate(shots)
+    )
+    return MixedReading(readings, unassigned), [[t.lay for t in tried] for tried in mine]
+
+
+def _why(choice: Choice, shots: Sequence[Shot]) -> str:
+    if not choice.rivals:
+        return FITS_NONE
+    return f"it fits {' and '.join(repr(shots[k].name) for k in choice.rivals)} equally well"
 
 
 def _choose(doubts: Sequence[_Doubt], elsewhere: Sequence[float]) -> Choice:

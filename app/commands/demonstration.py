@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from app.commands.reading import log_reading, print_reading, read_film
+from app.commands.reading import log_reading, read_film
+from app.commands.reading_told import print_reading
 from app.commands.serving import serve_log
 from app.commands.terminal import check_writable, progress, say, write_text
 from app.settings import load_settings

@@ -1,7 +1,7 @@
 """``railpoint read``: from a clip to attempts, in words, in a file and in the log."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -9,24 +9,30 @@ import typer
 from sqlalchemy import Engine
 
 from app.commands.corners import read_corners
+from app.commands.fits import load_shots
 from app.commands.markers import find_by_markers
+from app.commands.reading_told import print_mixed, print_reading
 from app.commands.saved_camera import load_camera
 from app.commands.table_options import Corners, HeadSide, Markers, TableName, check_head
-from app.commands.terminal import check_apart, check_clip, check_writable, grid, progress, say, write_text
+from app.commands.terminal import check_apart, check_clip, check_writable, counted, progress, say, write_text
 from app.settings import load_settings
 from app.store.database import check_database, database_exists, opened
-from app.store.log import ClipFile, check_shot, identify_clip, store_reading, table_of
-from app.telling.words import AttemptWords, tell_attempt
+from app.store.log import ClipFile, check_shot, identify_clip, store_reading
+from app.store.mixed_log import store_mixed
 from calibration.camera import Setup
 from calibration.errors import InputError
 from calibration.table import Vector
+from vision.mixed_reading import MixedReading
 from vision.reading import Reading
 from vision.shot import Shot, load_shot
 
 
 def read(
     clip: Annotated[Path, typer.Argument(help="The clip to read.")],
-    shot: Annotated[Path, typer.Option(help="The shot file: what is drilled.")],
+    shot: Annotated[Path | None, typer.Option(help="The shot file: what is drilled.")] = None,
+    shots: Annotated[
+        Path | None, typer.Option(help="A folder of shot files, for a clip of several drills, in place of --shot.")
+    ] = None,
     table: TableName = "auto",
     head: HeadSide = None,
     corners: Corners = None,
@@ -37,14 +43,14 @@ def read(
     player: Annotated[str | None, typer.Option(help="Whose attempts these are.")] = None,
 ) -> None:
     """Read a clip: tell every attempt in words and put it into the log."""
-    drilled = load_shot(shot)
+    drilled = load_drilled(shot, shots)
     places = read_corners(corners)
     if camera is not None and (places is not None or markers is not None):
         option = "--corners" if places is not None else "--markers"
         raise InputError(f"{option} is for finding the camera, and --camera names one found before; give one of them.")
     check_clip(clip)
     check_head(head)
-    check_apart([clip, shot, camera], {"--json": json_out})
+    check_apart([clip, shot, camera, *(sorted(shots.glob("*.toml")) if shots else [])], {"--json": json_out})
     check_writable(json_out)
     setup_ = load_camera(camera, table, head) if camera is not None else None
     settings = load_settings()
@@ -52,22 +58,51 @@ def read(
         check_database(settings)
         if database_exists(settings):
             with opened(settings) as engine:
-                check_shot(engine, drilled)
+                for one in drilled:
+                    check_shot(engine, one)
     if markers is not None:
         marked = find_by_markers(clip, markers, table, head, corners)
         setup_ = marked.setup
         say(*marked.notes)
+    found: Reading | MixedReading
     with progress(f"Reading {clip.name}") as done:
-        found, film = read_film(clip, drilled, table=table, head=head, setup=setup_, corners_px=places, done=done)
+        if shots is None:
+            found, film = read_film(
+                clip, drilled[0], table=table, head=head, setup=setup_, corners_px=places, done=done
+            )
+        else:
+            found, film = read_mixed_film(
+                clip, drilled, table=table, head=head, setup=setup_, corners_px=places, done=done
+            )
     try:
         if json_out is not None:
             write_text(json_out, json.dumps(found.to_json(), indent=1, allow_nan=False) + "\n")
     finally:
         # A reading takes minutes: a disk that is full by now must not lose what can still be told and logged.
-        print_reading(found, setup_)
+        if isinstance(found, MixedReading):
+            print_mixed(found, setup_)
+        else:
+            print_reading(found, setup_)
         if log:
             with opened(settings) as engine:
-                say(log_reading(engine, found, film, setup_, player))
+                if isinstance(found, MixedReading):
+                    say(*log_mixed(engine, found, film, setup_, player))
+                else:
+                    say(log_reading(engine, found, film, setup_, player))
+
+
+def load_drilled(shot: Path | None, shots: Path | None) -> list[Shot]:
+    """What is drilled: the shot of a file, or all of a folder. Raises InputError unless just one of them is given."""
+    if shot is not None and shots is not None:
+        raise InputError("--shot is for a clip of one drill and --shots for one of several; give one of them.")
+    if shot is not None:
+        return [load_shot(shot)]
+    if shots is None:
+        raise InputError("say what is drilled: --shot SHOT.toml, or --shots FOLDER for a clip of several drills.")
+    found = list(load_shots(shots).values())
+    if not found:
+        raise InputError(f"{shots}: there is no shot file (*.toml) in this folder; put one there for each drill.")
+    return found
 
 
 def read_film(
@@ -96,6 +131,32 @@ def read_film(
     return reading, film
 
 
+def read_mixed_film(
+    clip: Path,
+    shots: Sequence[Shot],
+    *,
+    table: str,
+    head: str | None,
+    setup: Setup | None,
+    done: Callable[[float], None],
+    corners_px: Vector | None = None,
+) -> tuple[MixedReading, ClipFile]:
+    """As ``read_film``, for a clip of several drills."""
+    from vision.read import read_mixed_clip
+
+    film = identify_clip(clip, lambda part: done(0.02 * part))
+    reading = read_mixed_clip(
+        clip,
+        shots,
+        table=table,
+        head=head,
+        corners_px=corners_px,
+        setup=setup,
+        progress=lambda part: done(0.02 + 0.98 * part),
+    )
+    return reading, film
+
+
 def log_reading(engine: Engine, found: Reading, film: ClipFile, setup: Setup | None, player: str | None) -> str:
     """Store a reading and say what that did, in a sentence."""
     stored = store_reading(engine, found, film, setup=setup, player=player)
@@ -103,44 +164,25 @@ def log_reading(engine: Engine, found: Reading, film: ClipFile, setup: Setup | N
         return f"This clip is in the log for this shot already (session {stored.session_id}); nothing was added."
     if not stored.added:
         return f"Logged as session {stored.session_id}, with no attempts."
-    return f"Logged {stored.added} attempt{'' if stored.added == 1 else 's'} in session {stored.session_id}."
+    return f"Logged {counted(stored.added, 'attempt')} in session {stored.session_id}."
 
 
-def print_reading(found: Reading, setup: Setup | None) -> None:
-    table = setup.table if setup is not None else table_of(found)
-    words = [tell_attempt(a, found.shot, table) for a in found.attempts]
-    say(
-        f"{found.shot.name}: {len(found.attempts)} attempt{'' if len(found.attempts) == 1 else 's'} "
-        f"on a {found.table_name} table, head rail at the {found.head} of the picture."
-    )
-    if words:
-        print_attempts([(a.t_s, w) for a, w in zip(found.attempts, words, strict=True)])
-    for warning in found.warnings:
-        say(f"Note: {warning}.")
-    if found.clip.frames_lost:
-        say(f"Note: {found.clip.frames_lost} of {found.clip.frames} frames could not be decoded.")
-    if not found.clip.complete:
-        say("Note: the clip is cut short; what came before the cut was read.")
-
-
-def print_attempts(attempts: list[tuple[float, AttemptWords]]) -> None:
-    """Attempts as lines in words; remarks follow below."""
-    grid(
-        ("No.", "At", "Result", "Miss", "in sights", "Start, in sights", "Line, at sight", "Speed"),
-        [
-            (
-                str(k),
-                f"{t_s:.1f} s",
-                w.outcome,
-                w.miss,
-                w.miss_sights.removesuffix(" sights"),
-                w.start.replace(" along", "").replace(" across", ""),
-                w.line.replace(" at the ", " ").removesuffix(" rail's sights"),
-                w.speed,
-            )
-            for k, (t_s, w) in enumerate(attempts, 1)
-        ],
-    )
-    for k, (_, w) in enumerate(attempts, 1):
-        for remark in w.remarks:
-            say(f"Attempt {k}: {remark}.")
+def log_mixed(
+    engine: Engine, found: MixedReading, film: ClipFile, setup: Setup | None, player: str | None
+) -> list[str]:
+    """Store a reading of several drills and say what that did, in sentences."""
+    stored = store_mixed(engine, found, film, setup=setup, player=player)
+    told = []
+    if stored.added:
+        each = " and ".join(f"{counted(n, 'attempt')} at {name!r}" for name, n in stored.added.items())
+        told.append(f"Logged {each} in session {stored.session_id}.")
+    for name in stored.already:
+        told.append(f"This clip is in the log for {name!r} already (session {stored.session_id}); nothing was added.")
+    if stored.unassigned:
+        told.append(f"Kept {counted(stored.unassigned, 'stroke')} at none of the shots in session {stored.session_id}.")
+    if stored.twice:
+        told.append(
+            f"Note: {stored.twice} of these attempts {'is' if stored.twice == 1 else 'are'} in the log for another "
+            "shot too, for which this clip was read before."
+        )
+    return told or ["Nothing was logged: there was no attempt."]

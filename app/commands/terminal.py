@@ -26,6 +26,11 @@ def say(*sentences: str) -> None:
         console.print(sentence)
 
 
+def counted(number: int, what: str) -> str:
+    """``1 attempt``, ``5 attempts``."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def grid(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     table = Grid(*columns, box=None, header_style="bold", pad_edge=False, padding=(0, 2, 0, 0))
     for row in rows:

@@ -8,7 +8,7 @@ import numpy as np
 
 from app.store.models import AttemptLogRow
 from calibration.table import Vector
-from vision.reading import Attempt, BallHit, Pocketing, RailHit
+from vision.reading import Attempt, BallHit, Placement, Pocketing, RailHit
 
 # A path is kept as t, x, y in single precision, time counted from the strike: 0.1 microns and better.
 PATH_TYPE = np.dtype("<f4")
@@ -84,6 +84,10 @@ def attempt_columns(attempt: Attempt) -> dict[str, Any]:
         "miss_per_rad_m": null(a.miss_per_rad_m),
         "flags": list(a.flags),
         "path": pack_path(a.path_m, a.t_s),
+        "placement": [
+            {"ball": p.ball, "off_m": [null(v) for v in p.off_m], "sd_m": null(p.sd_m), "from": p.put_by}
+            for p in a.placement
+        ],
     }
 
 
@@ -114,6 +118,9 @@ def attempt_of(row: AttemptLogRow) -> Attempt:
         miss_per_rad_m=measured(row.miss_per_rad_m),
         flags=tuple(row.flags),
         path_m=unpack_path(row.path, t_s),
+        placement=tuple(
+            Placement(p["ball"], _place(p["off_m"]), measured(p["sd_m"]), p["from"]) for p in row.placement
+        ),
     )
 
 

@@ -1,4 +1,4 @@
-"""Storing what a clip gave; ``app.store.log_views`` reads it back."""
+"""Storing what a clip gave; ``app.store.log_views`` reads it back, ``app.store.mixed_log`` stores several drills."""
 
 import hashlib
 from collections.abc import Callable
@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from app.store.attempt_columns import attempt_columns, null
 from app.store.database import reading, writing
-from app.store.models import AttemptLogRow, CameraRow, ClipRow, PlayerRow, SessionRow, ShotRow, TableRow
+from app.store.models import AttemptLogRow, CameraRow, ClipRow, PlayerRow, SessionRow, ShotRow, TableRow, UnassignedRow
 from calibration.camera import Setup
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table
@@ -65,10 +65,12 @@ def store_reading(
     Raises InputError when the log holds another shot under the same name.
     """
     try:
-        return _store(engine, read, clip, setup, player)
+        with writing(engine) as session:
+            return add_reading(session, read, clip, setup, player)
     except IntegrityError:
         # Another program stored the same clip, shot, table or player between our look and our writing; now it is seen.
-        return _store(engine, read, clip, setup, player)
+        with writing(engine) as session:
+            return add_reading(session, read, clip, setup, player)
 
 
 def table_of(read: Reading) -> Table:
@@ -87,47 +89,54 @@ def check_shot(engine: Engine, shot: Shot) -> None:
             _refuse_other(row, shot.to_json())
 
 
-def _store(engine: Engine, read: Reading, clip: ClipFile, setup: Setup | None, player: str | None) -> Stored:
-    with writing(engine) as session:
-        shot = _shot_row(session, read.shot)
-        found = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256, ClipRow.shot_id == shot.id))
-        if found is not None:
-            return Stored(found.session_id, 0, already=True)
-        table = _table_row(session, setup.table if setup is not None else table_of(read))
-        # The same film read for a second shot belongs to the same practice.
-        same_film = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256).order_by(ClipRow.id))
-        if same_film is not None:
-            practice = same_film.session
-        else:
-            practice = SessionRow(table=table, player=_player_row(session, player), started_at=clip.filmed_at)
-            session.add(practice)
-        session.flush()
-        camera = _camera_row(session, table, read, setup)
-        row = ClipRow(
-            session_id=practice.id,
-            shot_id=shot.id,
-            camera=camera,
-            sha256=clip.sha256,
-            name=clip.name,
-            reader=read.reader,
-            facts={key: _plain(value) for key, value in asdict(read.clip).items()},
-            common_bearing_sd_rad=null(read.camera.common_bearing_sd_rad),
-            not_attempts=[{"t_s": null(n.t_s), "why": n.why} for n in read.not_attempts],
-            warnings=list(read.warnings),
-        )
-        session.add(row)
-        session.flush()
-        for attempt in read.attempts:
-            session.add(
-                AttemptLogRow(
-                    session_id=practice.id,
-                    shot_id=shot.id,
-                    clip_id=row.id,
-                    source="clip",
-                    **attempt_columns(attempt),
-                )
+def add_reading(session: Session, read: Reading, clip: ClipFile, setup: Setup | None, player: str | None) -> Stored:
+    """As ``store_reading``, within a transaction."""
+    shot = _shot_row(session, read.shot)
+    found = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256, ClipRow.shot_id == shot.id))
+    if found is not None:
+        return Stored(found.session_id, 0, already=True)
+    practice = practice_of(session, read, clip, setup, player)
+    camera = _camera_row(session, practice.table, read, setup)
+    row = ClipRow(
+        session_id=practice.id,
+        shot_id=shot.id,
+        camera=camera,
+        sha256=clip.sha256,
+        name=clip.name,
+        reader=read.reader,
+        facts={key: _plain(value) for key, value in asdict(read.clip).items()},
+        common_bearing_sd_rad=null(read.camera.common_bearing_sd_rad),
+        not_attempts=[{"t_s": null(n.t_s), "why": n.why} for n in read.not_attempts],
+        warnings=list(read.warnings),
+    )
+    session.add(row)
+    session.flush()
+    for attempt in read.attempts:
+        session.add(
+            AttemptLogRow(
+                session_id=practice.id,
+                shot_id=shot.id,
+                clip_id=row.id,
+                source="clip",
+                **attempt_columns(attempt),
             )
-        return Stored(practice.id, len(read.attempts), already=False)
+        )
+    return Stored(practice.id, len(read.attempts), already=False)
+
+
+def practice_of(session: Session, read: Reading, clip: ClipFile, setup: Setup | None, player: str | None) -> SessionRow:
+    """The practice that a film shows: the same film read for a second shot belongs to the same one."""
+    read_before = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256).order_by(ClipRow.id))
+    if read_before is not None:
+        return read_before.session
+    left_over = session.scalar(select(UnassignedRow).where(UnassignedRow.sha256 == clip.sha256))
+    if left_over is not None:
+        return left_over.session
+    table = _table_row(session, setup.table if setup is not None else table_of(read))
+    practice = SessionRow(table=table, player=_player_row(session, player), started_at=clip.filmed_at)
+    session.add(practice)
+    session.flush()
+    return practice
 
 
 def _shot_row(session: Session, shot: Shot) -> ShotRow:

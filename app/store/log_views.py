@@ -51,6 +51,16 @@ class LoggedClip:
 
 
 @dataclass(frozen=True)
+class LoggedUnassigned:
+    """A stroke at none of the shots that were drilled; ``measured`` as in the reading's JSON."""
+
+    clip_name: str
+    t_s: float
+    why: str
+    measured: dict[str, Any]
+
+
+@dataclass(frozen=True)
 class SessionLine:
     """One line of the list of sessions."""
 
@@ -73,6 +83,7 @@ class LoggedSession:
     clips: tuple[LoggedClip, ...]
     shots: tuple[Shot, ...]
     attempts: tuple[LoggedAttempt, ...]
+    unassigned: tuple[LoggedUnassigned, ...] = ()
 
     def of_shot(self, name: str) -> tuple[LoggedAttempt, ...]:
         return tuple(a for a in self.attempts if a.shot_name == name)
@@ -133,6 +144,7 @@ def load_session(engine: Engine, session_id: int) -> LoggedSession | None:
                 selectinload(SessionRow.player),
                 selectinload(SessionRow.clips).selectinload(ClipRow.shot),
                 selectinload(SessionRow.clips).selectinload(ClipRow.camera),
+                selectinload(SessionRow.unassigned),
             )
         )
         if row is None:
@@ -148,6 +160,9 @@ def load_session(engine: Engine, session_id: int) -> LoggedSession | None:
             shots=tuple(shots.values()),
             attempts=_numbered(
                 session.scalars(_attempts().where(AttemptLogRow.session_id == session_id)).all(),
+            ),
+            unassigned=tuple(
+                LoggedUnassigned(u.clip_name, measured(u.t_s), u.why, dict(u.measured)) for u in row.unassigned
             ),
         )
 

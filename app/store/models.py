@@ -1,7 +1,8 @@
 """The tables of the log. Metres, seconds and radians; NULL is "not measured", and the program's NaN outside.
 
 A *session* is one practice at one table. It holds *clips*, each read for one shot, and *attempts*, which came from a
-clip or were entered by hand. What the program measured is never written over: *corrections* stand beside it.
+clip or were entered by hand; strokes of a clip of several drills that were at none of the shots stay *unassigned*. What
+the program measured is never written over: *corrections* stand beside it.
 """
 
 from datetime import UTC, datetime
@@ -16,6 +17,7 @@ from sqlalchemy import (
     LargeBinary,
     MetaData,
     String,
+    Text,
     TypeDecorator,
     UniqueConstraint,
 )
@@ -114,6 +116,9 @@ class SessionRow(Base):
     attempts: Mapped[list["AttemptLogRow"]] = relationship(
         back_populates="session", order_by="AttemptLogRow.shot_id, AttemptLogRow.t_s, AttemptLogRow.id"
     )
+    unassigned: Mapped[list["UnassignedRow"]] = relationship(
+        back_populates="session", order_by="UnassignedRow.t_s, UnassignedRow.id"
+    )
 
 
 class ClipRow(Base):
@@ -173,11 +178,32 @@ class AttemptLogRow(Base):
     miss_per_rad_m: Mapped[float | None]
     flags: Mapped[list[Any]] = mapped_column(JSON)
     path: Mapped[bytes] = mapped_column(LargeBinary)
+    placement: Mapped[list[Any]] = mapped_column(JSON, default=list)
 
     session: Mapped[SessionRow] = relationship(back_populates="attempts")
     shot: Mapped[ShotRow] = relationship()
     clip: Mapped[ClipRow | None] = relationship()
     corrections: Mapped[list["CorrectionRow"]] = relationship(order_by="CorrectionRow.id")
+
+
+class UnassignedRow(Base):
+    """A stroke of a clip of several drills that was at none of the shots; ``measured`` is as in the reading's JSON.
+
+    Reading the clip again, with more shots perhaps, writes a clip's rows anew.
+    """
+
+    __tablename__ = "unassigned"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    session_id: Mapped[int] = mapped_column(ForeignKey("sessions.id"), index=True)
+    sha256: Mapped[str] = mapped_column(String(64), index=True)
+    clip_name: Mapped[str] = mapped_column(String(400))
+    t_s: Mapped[float | None]
+    why: Mapped[str] = mapped_column(Text)
+    measured: Mapped[dict[str, Any]] = mapped_column(JSON)
+    path: Mapped[bytes] = mapped_column(LargeBinary)
+
+    session: Mapped[SessionRow] = relationship(back_populates="unassigned")
 
 
 class CorrectionRow(Base):

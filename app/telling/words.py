@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 
 from app.fitting.pooled import speed_word
+from app.telling.placement_words import tell_placement
 from app.telling.rounding import UNKNOWN, told
 from calibration.errors import InputError
 from calibration.table import CORNERS, Corner, Rail, Table, Vector
@@ -58,7 +59,7 @@ def tell_attempt(attempt: Attempt, shot: Shot, table: Table) -> AttemptWords:
         side=miss_side(attempt, shot, table),
         miss=tell_miss(attempt, shot, table),
         miss_sights=tell_miss_sights(attempt, shot, table),
-        remarks=tuple(FLAGS.get(flag, flag.replace("_", " ")) for flag in attempt.flags),
+        remarks=(*(FLAGS.get(flag, flag.replace("_", " ")) for flag in attempt.flags), *tell_placement(attempt)),
     )
 
 

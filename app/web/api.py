@@ -24,6 +24,7 @@ from app.web.api_schema import (
     Sessions,
     ShotOut,
     Shots,
+    UnassignedOut,
     Words,
 )
 from calibration.table import STANDARD_TABLES, Table
@@ -82,6 +83,7 @@ def session(request: Request, session_id: int) -> SessionDetail:
             )
             for c in found.clips
         ],
+        unassigned=[UnassignedOut(clip=u.clip_name, why=u.why, measured=u.measured) for u in found.unassigned],
     )
 
 

@@ -63,6 +63,12 @@ class ClipOut(BaseModel):
     warnings: list[str]
 
 
+class UnassignedOut(BaseModel):
+    clip: str
+    why: str
+    measured: dict[str, Any] = Field(description="The cue ball's path as in the reading's JSON; no miss.")
+
+
 class SessionDetail(BaseModel):
     id: int
     started_at: datetime
@@ -71,6 +77,7 @@ class SessionDetail(BaseModel):
     table: dict[str, Any]
     shots: list[dict[str, Any]] = Field(description="Each as in its shot file.")
     clips: list[ClipOut]
+    unassigned: list[UnassignedOut] = Field(description="Strokes of its clips that were at none of the shots.")
 
 
 class ShotOut(BaseModel):

@@ -7,7 +7,7 @@ import numpy as np
 
 from calibration.table import STANDARD_TABLES, Table, Vector
 from calibration.unfold import reflect, unfold
-from vision.reading import Attempt, BallHit, CameraFacts, ClipFacts, NotAttempt, Pocketing, RailHit, Reading
+from vision.reading import Attempt, BallHit, CameraFacts, ClipFacts, NotAttempt, Placement, Pocketing, RailHit, Reading
 from vision.shot import Shot, Stroke
 
 TABLE = STANDARD_TABLES["9ft"]
@@ -80,6 +80,7 @@ def attempt(
         miss_per_rad_m=ideal.miss_per_rad_m,
         flags=(),
         path_m=np.array(path),
+        placement=(Placement("red", np.array([0.0011, -0.0004]), 0.0005, "drill"),) if shot.target_ball else (),
     )
 
 

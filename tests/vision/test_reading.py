@@ -12,6 +12,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from calibration.table import POCKETS, RAILS
+from vision.mixed_reading import MixedReading, Unassigned
 from vision.reading import (
     SCHEMA,
     Attempt,
@@ -19,6 +20,7 @@ from vision.reading import (
     CameraFacts,
     ClipFacts,
     NotAttempt,
+    Placement,
     Pocketing,
     RailHit,
     Reading,
@@ -63,6 +65,10 @@ MADE = Attempt(
     flags=(),
     path_m=np.zeros((0, 3)),
 )
+PLACED = (
+    Placement("red", np.array([0.004, -0.003]), 0.0005, "drill"),
+    Placement("cue", np.array([nan, nan]), nan, "first attempt"),
+)
 # A try of which hardly anything could be measured.
 LOST = replace(
     MADE,
@@ -104,6 +110,62 @@ def test_a_reading_keeps_to_its_schema(schema: dict[str, Any]) -> None:
     written = json.loads(json.dumps(READING.to_json(), allow_nan=False))
     assert [e.message for e in Draft202012Validator(schema).iter_errors(written)] == []
     assert written["schema"] == SCHEMA == schema["properties"]["schema"]["const"]
+
+
+OTHER = replace(SHOT, name="the other corner", rails=("right",), target_pocket="foot-left", target_ball=None)
+MIXED = MixedReading(
+    (
+        replace(READING, attempts=(replace(MADE, t_s=9.0), replace(MADE, placement=PLACED))),
+        replace(READING, shot=OTHER, attempts=(replace(LOST, t_s=6.0),)),
+    ),
+    (Unassigned(replace(LOST, t_s=7.0), "it fits none of the shots"),),
+)
+
+
+def test_a_reading_of_several_shots_keeps_to_the_same_schema(schema: dict[str, Any]) -> None:
+    written = json.loads(json.dumps(MIXED.to_json(), allow_nan=False))
+    assert [e.message for e in Draft202012Validator(schema).iter_errors(written)] == []
+    assert "shot" not in written
+    assert [s["name"] for s in written["shots"]] == [SHOT.name, OTHER.name]
+    # By time, each with its shot.
+    assert [(a["t_s"], a["shot"]) for a in written["attempts"]] == [
+        (3.412, SHOT.name),
+        (6.0, OTHER.name),
+        (7.0, None),
+        (9.0, SHOT.name),
+    ]
+    assert written["attempts"][2]["unassigned"] == "it fits none of the shots"
+    assert written["attempts"][0]["placement"] == [
+        {"ball": "red", "off_m": [0.004, -0.003], "sd_m": 0.0005, "from": "drill"},
+        {"ball": "cue", "off_m": [None, None], "sd_m": None, "from": "first attempt"},
+    ]
+    # But for what says of which shot, it is what the readings say.
+    for key in ("schema", "reader", "table", "clip", "camera", "not_attempts", "warnings"):
+        assert written[key] == READING.to_json()[key]
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda d: d.pop("shots"),
+        lambda d: d.update(shot=d["shots"][0]),
+        lambda d: d.update(shots=[]),
+        lambda d: d["attempts"][0].pop("shot"),
+        lambda d: d["attempts"][2].pop("unassigned"),
+        lambda d: d["attempts"][0].update(unassigned="why not"),
+        lambda d: d["attempts"][0]["placement"][0].update({"from": "memory"}),
+    ],
+)
+def test_the_schema_refuses_what_is_wrong_of_several_shots(schema: dict[str, Any], spoil: Any) -> None:
+    data = MIXED.to_json()
+    spoil(data)
+    assert not Draft202012Validator(schema).is_valid(data)
+
+
+def test_attempts_of_one_shot_do_not_say_of_which(schema: dict[str, Any]) -> None:
+    data = READING.to_json()
+    data["attempts"][0]["shot"] = SHOT.name
+    assert not Draft202012Validator(schema).is_valid(data)
 
 
 @pytest.mark.parametrize(
