@@ -17,6 +17,7 @@ from calibration.camera import Camera
 from vision.clip import Clip, Frame
 
 Picture = NDArray[np.uint8]
+Corners = NDArray[np.float32]
 # One row for each of ``anchors_px``: how far the picture moved there, in pixels of the frame.
 Shift = NDArray[np.float64]
 
@@ -35,6 +36,9 @@ LEAST_GAIN = 0.03
 # Corners that go with the whole picture do so within this, and within this share of its move (a lens bends it).
 AGREE_PX, AGREE_SHARE = 0.5, 0.04
 LEAST_MISFIT_PX = 0.4
+# A picture that moved by more than this (in the size compared) may have been turned so far that its sides moved
+# otherwise than its middle: then so many times as many corners agree on that as on a turn, shift and scale.
+LARGE_PX, BENT_SHARE = 4.0, 1.2
 # A picture that stays for this long has come to rest.
 STAY_S = 0.4
 # When nothing of the first picture is found again, another view begins, this far from it for all we know.
@@ -94,6 +98,8 @@ class View:
             return None
         usual = float(np.median(np.hypot(*(there - here).T)))
         reach = AGREE_PX + AGREE_SHARE * usual
+        # Pixel (0, 0) is the centre of the top-left pixel, in the reduced picture too.
+        at = (self._anchors + 0.5) / self._factor - 0.5
         matrix, agreeing = cv2.estimateAffinePartial2D(here, there, method=cv2.RANSAC, ransacReprojThreshold=reach)
         if matrix is None or agreeing.sum() < max(LEAST_CORNERS, LEAST_SHARE * len(self._corners)):
             return None
@@ -101,16 +107,35 @@ class View:
         slopes, offset = _similarity(here[chosen], there[chosen])
         # Once more without the outskirts of those that agree: after a large move the limit above is wide.
         misfit = np.hypot(*(here @ slopes.T + offset - there).T)
+        if usual > LARGE_PX:
+            knock = _knock(here, there, reach)
+            if knock is not None and _agree(knock, here, there) > BENT_SHARE * (misfit < AGREE_PX).sum():
+                return (cv2.perspectiveTransform(at[None].astype(float), knock)[0] - at) * self._factor
         chosen = misfit <= max(2 * float(np.median(misfit[chosen])), LEAST_MISFIT_PX)
         slopes, offset = _similarity(here[chosen], there[chosen])
-        # Pixel (0, 0) is the centre of the top-left pixel, in the reduced picture too.
-        at = (self._anchors + 0.5) / self._factor - 0.5
         return np.asarray((at @ slopes.T + offset - at) * self._factor)
 
     def _reduced(self, luma: Picture) -> Picture:
         size = luma.shape[1] // self._factor, luma.shape[0] // self._factor
         cut = luma[: size[1] * self._factor, : size[0] * self._factor]
         return cv2.resize(cut, size, interpolation=cv2.INTER_AREA).astype(np.uint8) if self._factor > 1 else cut
+
+
+def _knock(here: Corners, there: Corners, reach_px: float) -> NDArray[np.float64] | None:
+    """How a picture moved that was turned by much: a homography (3, 3), which a turn of the camera is whatever its size
+    (Hartley & Zisserman 2004, Multiple View Geometry; the lens's distortion left aside). None when corners do not tell.
+    """
+    matrix, agreeing = cv2.findHomography(here, there, cv2.RANSAC, reach_px)
+    if matrix is None or agreeing.sum() < LEAST_CORNERS:
+        return None
+    matrix, _ = cv2.findHomography(here[agreeing.ravel() > 0], there[agreeing.ravel() > 0], 0)
+    return None if matrix is None else np.asarray(matrix, dtype=float)
+
+
+def _agree(matrix: NDArray[np.float64], here: Corners, there: Corners) -> int:
+    """How many corners a homography brings where they were found."""
+    brought = cv2.perspectiveTransform(here[None].astype(float), matrix)[0]
+    return int((np.hypot(*(brought - there).T) < AGREE_PX).sum())
 
 
 def _similarity(here: NDArray[np.float32], there: NDArray[np.float32]) -> tuple[Shift, NDArray[np.float64]]:

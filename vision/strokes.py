@@ -25,6 +25,8 @@ HAND_HIDDEN_S, HAND_SPEED_MPS = 0.25, 1.0
 SET_DOWN_S, HELD_HIDDEN_S = 1.0, 0.15
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
+# A ball seen this far from where it lay has left its place.
+LEFT_M = 0.008
 # Two tracks of one colour that were both seen for longer than this are two balls; a shorter gap is no gap.
 TOGETHER_S, UNSEEN_S = 0.3, 0.2
 # A ball less white than this (luma less twice the chroma) is no cue ball, even when nothing whiter is on the table.
@@ -134,7 +136,7 @@ def _stroke(
     if (held or sum(s.in_crowd for s in at_first) >= 3) and begun.launch.speed_mps < HAND_SPEED_MPS:
         return NotAttempt(began_s, "the cue ball was rolled by hand")
     # A ball that stayed where it lay was not touched, however near another came.
-    places = {name: place.at_m for name, (place, path) in others.items() if len(path) or place.last_s < end_s - GONE_S}
+    places = {name: place.at_m for name, (place, path) in others.items() if _left(place, path, end_s)}
     runs = {
         name: follow(name, path, {n: p for n, p in places.items() if n != name}, table)
         for name, (_, path) in others.items()
@@ -172,6 +174,12 @@ def _others(balls: Sequence[Ball], table: Table, began_s: float, end_s: float) -
         if all(np.hypot(*(other.at_m - place)) > table.ball_radius_m for other, _ in kept.values()):
             kept[name] = found[name]
     return {name: kept[name] for name in found if name in kept}
+
+
+def _left(rest: Rest, path: Path, until_s: float) -> bool:
+    """Whether a ball was seen away from its resting place, or was gone from there, before a moment."""
+    away = np.hypot(*(path.xy - rest.at_m).T) > LEFT_M if len(path) else np.zeros(0)
+    return bool(away.any()) or rest.last_s < until_s - GONE_S
 
 
 def _cue_run(begun: SetOff, places: Mapping[str, Vector], table: Table) -> Run:
