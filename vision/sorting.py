@@ -155,10 +155,10 @@ def _doubt(tried: Tried, found: Attempt, shot: Shot, table: Table) -> _Doubt:
 
 def _way(tried: Tried, found: Attempt, shot: Shot, table: Table) -> tuple[float, bool]:
     """Doubt for what the balls did, and whether the shot's ball got onto the leg after the last rail."""
-    if "no_ball_hit" in found.flags:
-        # A bank whose cue ball met nothing at all, or went to rails as a kick's does.
+    if shot.kind == "bank" and tried.met_first != "ball":
+        # The cue ball met nothing at all, or went to rails as a kick's does.
         return SHORT if tried.met_first is None else WRONG_RAILS, False
-    if tried.met_first is not None and (tried.met_first == "ball") != (shot.kind == "bank"):
+    if shot.kind == "kick" and tried.met_first == "ball":
         return WRONG_KIND, False
     taken = 0
     for contact, rail in zip(found.contacts, shot.rails, strict=False):
@@ -203,19 +203,19 @@ def _speed(found: Attempt, shot: Shot) -> float:
 
 def _elsewhere(tried: Tried, found: Attempt, others: Sequence[Tried], k: int) -> float:
     """Doubt for balls that lay elsewhere than in the nearest of a shot's other attempts."""
-    away_m = min((_apart_m(tried.lay, found, other.by_shot[k]) for other in others if other is not tried), default=nan)
+    away_m = min((_apart_m(tried, found, other.by_shot[k]) for other in others if other is not tried), default=nan)
     return min(log1p((away_m / ELSEWHERE_M) ** 2), MOST_ELSEWHERE) if isfinite(away_m) else NO_OTHERS
 
 
-def _apart_m(lay: Lay, found: Attempt, other: Attempt) -> float:
+def _apart_m(tried: Tried, found: Attempt, other: Attempt) -> float:
     """How far the ball that was to take the rails lay from where it lay in another attempt."""
     if other.ball == "cue":
         return _distance_m(found.cue_start_m, other.start_m)
-    if found.ball != "cue":
+    if found.ball != "cue" and tried.met_first == "ball":
         return _distance_m(found.start_m, other.start_m)
-    # A bank whose cue ball met nothing: the ball to be banked is the one nearest to where it lay.
+    # A bank whose cue ball met no ball, or a rail first: it was one only if both balls lay as they did before.
     start = (float(other.start_m[0]), float(other.start_m[1]))
-    return nearest_ball(lay, start, but="cue")[1]
+    return hypot(nearest_ball(tried.lay, start, but="cue")[1], _distance_m(found.cue_start_m, other.cue_start_m))
 
 
 def _distance_m(a: Vector, b: Vector) -> float:

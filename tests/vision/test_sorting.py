@@ -158,6 +158,17 @@ def test_what_fits_none() -> None:
     assert choices == [Choice(None), Choice(None)]
 
 
+def test_a_bank_that_met_no_ball_lies_as_the_others_did() -> None:
+    shots = (BANK, KICK_RIGHT)
+    good = banked(shots=shots)
+    cue = (float(good.lay.at_m["cue"][0]), float(good.lay.at_m["cue"][1]))
+    wide = degrees(good.by_shot[0].cue_bearing_rad) + 25.0
+    assert names([good, rolled(cue, wide, 1.5, {"red": (1.2, 0.45)}, shots)], shots) == ["bank", "bank"]
+    elsewhere = rolled((0.6, 0.9), wide, 1.5, {"red": (1.2, 0.45)}, shots)
+    assert "no_ball_hit" in elsewhere.by_shot[0].flags
+    assert names([good, elsewhere], shots) == ["bank", None]
+
+
 def test_a_gross_miss_without_a_target_ball_is_no_try_at_that_pocket() -> None:
     """Over the left rail, but back to the head: nothing says that the corner was meant."""
     start = (1.6, 0.3)
