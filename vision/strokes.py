@@ -45,13 +45,14 @@ class Ball:
     lost: tuple[Loss, ...]
 
     def rest_at(self, time_s: float) -> Rest | None:
-        """Where it lay at a moment, or when last at rest before, unless it has been seen moving since."""
+        """Where it lay at a moment, or when last at rest before, unless it has moved or gone since."""
         before = [r for r in self.rests if r.first_s <= time_s + 0.02]
         if not before:
             return None
         rest = before[-1]
         moved = any(rest.last_s + 0.05 < s.time_s < time_s - 0.05 for s in self.path)
-        return None if moved else rest
+        gone = any(rest.last_s - 0.05 < loss.time_s < time_s - GONE_S for loss in self.lost)
+        return None if moved or gone else rest
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,8 @@ HIDDEN_S = 6.0
 # No ball on a table is faster (references: break shots reach 13 m/s); what would be faster is another ball.
 FASTEST_MPS = 14.0
 SAME_COLOUR = 35.0
-ROLLING_COLOUR = 75.0
+# How far off a ball's colour may be that rolls on where it should be: at this speed at least, seen this lately.
+ROLLING_COLOUR, ROLLING_MPS, ROLLING_GAP_S = 75.0, 0.2, 0.07
 # A resting ball that seems this much off its colour may be something else.
 DOUBTFUL_COLOUR = 12.0
 # A sighting this far from where a ball should be counts as much against it as half the colour gate.
@@ -151,6 +152,10 @@ class Tracker:
             self._sight(track, seen.balls[view], seen, reused=False)
             views.remove(view)
             tracks.remove(track)
+        for track, view in self._rolling_pairs(tracks, seen, views):
+            self._sight(track, seen.balls[view], seen, reused=False)
+            views.remove(view)
+            tracks.remove(track)
         for track in tracks:
             self._miss(track, seen)
         for view in views:
@@ -169,7 +174,7 @@ class Tracker:
     def forget_history(self) -> None:
         """Drop what happened before: keep where the balls rest now."""
         for track in self.tracks:
-            track.rests = track.rests[-1:]
+            track.rests = [] if track.gone else track.rests[-1:]
             track.path = [] if track.resting else track.path[-2:]
             track.lost = []
         self.tracks = [t for t in self.tracks if not t.gone or self._now_s - t.gone_s < 60.0]
@@ -187,9 +192,7 @@ class Tracker:
                 ball = seen.balls[k]
                 distance = float(np.hypot(*(ball.at_m - where)))
                 hue = colour_distance(ball.colour, track.colour)
-                # A stripe that rolls shows its white and its colour by turns: seen just where it should be, it is it.
-                rolls_on = not track.resting and track.frames > CONFIRM_FRAMES and distance < gate / 2
-                if distance < gate and hue < (ROLLING_COLOUR if rolls_on else SAME_COLOUR):
+                if distance < gate and hue < SAME_COLOUR:
                     # Of two balls that part after they met, colour tells which is which.
                     pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)
@@ -208,6 +211,24 @@ class Tracker:
                 reach = FASTEST_MPS * elapsed if track.frames < 5 or speed == 0.0 else TURNED_BACK * speed * elapsed
                 if distance < reach + 0.02 and hue < SAME_COLOUR:
                     pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
+        return _greedy(pairs)
+
+    def _rolling_pairs(self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> list[tuple[Track, int]]:
+        """Balls under way that are seen, free, just where they should be, in another colour.
+
+        A stripe that rolls shows its white and its colour by turns.
+        """
+        pairs = []
+        for track in tracks:
+            elapsed, speed = seen.time_s - track.seen_s, float(np.hypot(*track.velocity_mps()))
+            if track.resting or elapsed > ROLLING_GAP_S or speed < ROLLING_MPS:
+                continue
+            for k in views:
+                ball = seen.balls[k]
+                distance = float(np.hypot(*(ball.at_m - track.predicted_m(seen.time_s))))
+                hue = colour_distance(ball.colour, track.colour)
+                if distance < 0.006 + speed * elapsed / 2 and hue < ROLLING_COLOUR and not seen.under_large(ball.at_px):
+                    pairs.append((distance, track.ident, track, k))
         return _greedy(pairs)
 
     def _has_left(self, track: Track, seen: TableView, view: int, views: Sequence[int]) -> bool:

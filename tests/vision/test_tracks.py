@@ -88,3 +88,12 @@ def test_first_step_after_a_rest_tells_no_speed() -> None:
         tracker.update(look(start + k * FRAME_S, ball((0.93 + 0.06 * (k + 1), 0.4))))
     track = only(tracker)
     assert track.at_m == pytest.approx([1.29, 0.4])
+
+
+def test_ball_that_went_lies_nowhere_later() -> None:
+    """What was taken up, or was a hand all along, is not there to be met by the next stroke."""
+    tracker, now = resting(ball((0.9, 0.4)), ball((1.5, 0.9), np.array([120.0, 90.0, 190.0])))
+    for k in range(1, 60):
+        tracker.update(look(now + k * FRAME_S, ball((0.9, 0.4))))
+    tracker.forget_history()
+    assert [t.rests[-1].at_m for t in tracker.tracks if t.rests] == [pytest.approx([0.9, 0.4])]
