@@ -27,16 +27,19 @@ from vision.strokes import Stroke
 SPREAD_RAD = radians(2.0)
 # Doubts, natural logarithms. A miss of unknown size; no rail of those named taken, the ball short of them or on its way
 # elsewhere, less when some were; the rails taken by another ball than the shot's.
-MISS_UNKNOWN, SHORT, WRONG_RAILS, WRONG_KIND = 1.5, 3.0, 5.0, 7.0
+MISS_UNKNOWN, SHORT, WRONG_RAILS, WRONG_KIND = 1.5, 5.0, 6.0, 8.0
 RAILS_TAKEN = 1.5
 # A target ball in its place, the most that its distance takes back of that, the distance that counts; and none there.
-IN_PLACE, MOST_OFF, OFF_PLACE_M, NOT_THERE = -3.0, 2.0, 0.05, 5.0
+IN_PLACE, MOST_OFF, OFF_PLACE_M, NOT_THERE = -2.0, 2.0, 0.05, 3.0
 # Balls that lay elsewhere than in a shot's other attempts: the distance that counts, the most, and without others.
 ELSEWHERE_M, MOST_ELSEWHERE, NO_OTHERS = 0.10, 3.0, 2.5
 # Speeds against the intended one: spread of their logarithm, and the most that it says.
 SPEED_SPREAD, MOST_SPEED = 0.25, 3.0
-# More doubt than this and the stroke fits no shot; five to one is a clear choice, less is none.
-MOST_DOUBT, CLEAR = 6.0, log(5.0)
+# More doubt than this and the stroke fits no shot: of one that took all its rails (a miss of about 15 degrees, without
+# a target ball in its place), and of one that did not, where the balls lay included.
+MOST_DOUBT, MOST_DOUBT_OFF_WAY = 4.0, 7.5
+# Five to one is a clear choice between two shots, less is none.
+CLEAR = log(5.0)
 FITS_NONE = "it fits none of the shots"
 # Flags that hold whatever was drilled.
 OF_ANY_SHOT = ("start_hidden", "camera_moved", "few_sightings", "scratch")
@@ -139,7 +142,7 @@ def _choose(doubts: Sequence[_Doubt], elsewhere: Sequence[float]) -> Choice:
         k: d.way + d.place + d.speed + away
         for k, (d, away) in enumerate(zip(doubts, elsewhere, strict=True))
         # A ball that took all its rails says enough by itself, wherever it came from.
-        if d.way + d.place + (0.0 if d.last_leg else away) < MOST_DOUBT
+        if (d.way + d.place < MOST_DOUBT if d.last_leg else d.way + d.place + away < MOST_DOUBT_OFF_WAY)
     }
     if not fitting:
         return Choice(None)

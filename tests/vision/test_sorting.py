@@ -105,6 +105,16 @@ def test_a_ball_in_its_place_tells_a_kick_at_it_from_a_kick_alone() -> None:
     assert names(tries) == ["left", "lone"]
 
 
+@pytest.mark.parametrize("off_deg", [0.0, 1.5])
+def test_balls_of_another_drill_may_lie_about(off_deg: float) -> None:
+    """A ball in its place does not make a try at it of a stroke that took the rails of another shot."""
+    side = Shot("side", "kick", ("left",), "pocketed", target_pocket="side-right")
+    two = Shot("two", "kick", ("left", "foot"), "hit", target_ball=(1.7, 0.4))
+    shots = (side, two)
+    lying = {"red": HANGING, "green": (1.7, 0.4)}
+    assert names([stroke_at(side, (0.8, 0.3), off_deg, balls=lying, shots=shots)], shots) == ["side"]
+
+
 def test_three_rails_pass_through_the_first() -> None:
     start = (0.5, 0.25)
     tries = [
