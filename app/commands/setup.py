@@ -129,7 +129,8 @@ def tell_setup(found: Setup) -> list[str]:
     corners = [name for name in camera.unseen if "-" in name]
     if rails:
         sentences.append(
-            f"No line of the {' and '.join(rails)} rail was seen: where it is comes from the rest of the table, less surely."
+            f"No line of the {' and '.join(rails)} rail was seen: "
+            "where it is comes from the rest of the table, less surely."
         )
     if corners:
         sentences.append(f"Outside the frame: the {', '.join(corners)} corner. Balls are not seen there.")
