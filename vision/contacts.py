@@ -31,6 +31,8 @@ CURVED_SD_M = 0.0008
 LEAVING_SD_M = 0.002
 # Two balls met when their centres came within two radii and this.
 TOUCH_TOLERANCE_M = 0.02
+# A ball seen in its place so long after another was beside it was not met.
+STAYED_S = 0.3
 # Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
 SMEARED_S = 0.009
 # Over the lip, a ball's centre is this many radii beyond the middle of the mouth: the bed reaches 25 to 57 mm into a
@@ -65,10 +67,17 @@ class Run:
         return fit_line(path if leg == 0 else straight_end(path))
 
 
-def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) -> Run:
+def follow(
+    ball: str,
+    path: Path,
+    others: Mapping[str, Vector],
+    table: Table,
+    seen_until_s: Mapping[str, float] | None = None,
+) -> Run:
     """Cut a ball's path into legs and say what it met in between.
 
-    ``others`` are the resting places (2,) of the other balls when this one set off.
+    ``others`` are the resting places (2,) of the other balls when this one set off, metres; ``seen_until_s`` says until
+    when each was seen there: a ball that stays where it lay was not met, however near this one came.
     """
     parts = [piece for leg in _cut_at_touches(legs(path), others, table) for piece in _cut_at_grazes(leg, table)]
     junctions: list[RailHit | BallHit | None] = []
@@ -78,10 +87,13 @@ def follow(ball: str, path: Path, others: Mapping[str, Vector], table: Table) ->
         hit = _rail_hit(parts[i], parts[i + 1], table, straight=i == 0) or _ball_hit(
             ball, parts[i], parts[i + 1], waiting, table
         )
-        junctions.append(hit)
         if isinstance(hit, BallHit):
-            # It lies there no longer.
-            del waiting[hit.balls[1]]
+            if (seen_until_s or {}).get(hit.balls[1], -np.inf) > hit.t_s + STAYED_S:
+                hit = None
+            else:
+                # It lies there no longer.
+                del waiting[hit.balls[1]]
+        junctions.append(hit)
         if hit is not None:
             trimmed[i] = _without(trimmed[i], hit.t_s)
             trimmed[i + 1] = _without(trimmed[i + 1], hit.t_s)
@@ -99,11 +111,10 @@ def within_track(places_m: NDArray[np.float64], table: Table) -> NDArray[np.bool
     return (x > room) & (x < table.length_m - room) & (y > room) & (y < table.width_m - room)
 
 
-def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table, unseen_s: float = 0.0) -> Pocket | None:
+def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | None:
     """The pocket into which a ball dropped that was last seen at ``place_m`` (2,); None when it cannot have.
 
     It must have been on its way over the lip: a ball that vanishes while the bed still carries it was taken up.
-    ``unseen_s`` is the time from one frame to the next, in which it rolls on unseen.
     """
     for pocket in POCKETS:
         mouth = table.mouth_m(pocket)
@@ -114,7 +125,7 @@ def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table, unseen_s: flo
         aside = float(np.hypot(*(offset - depth * outward)))
         side = pocket.startswith("side")
         wide, lip = (table.side_mouth_m, SIDE_LIP_RADII) if side else (table.corner_mouth_m, LIP_RADII)
-        soon = depth + max(float(velocity_mps @ outward), 0.0) * (DROP_S + unseen_s)
+        soon = depth + max(float(velocity_mps @ outward), 0.0) * DROP_S
         if aside < wide / 2 and depth > -wide / 2 and soon > lip * table.ball_radius_m:
             return pocket
     return None

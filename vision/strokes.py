@@ -25,8 +25,6 @@ HAND_HIDDEN_S, HAND_SPEED_MPS = 0.25, 1.0
 SET_DOWN_S, HELD_HIDDEN_S = 1.0, 0.15
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
-# A ball seen this far from where it lay has left its place.
-LEFT_M = 0.008
 # Two tracks of one colour that were both seen for longer than this are two balls; a shorter gap is no gap.
 TOGETHER_S, UNSEEN_S = 0.3, 0.2
 # A ball less white than this (luma less twice the chroma) is no cue ball, even when nothing whiter is on the table.
@@ -136,10 +134,10 @@ def _stroke(
     held = unseen_s > (HAND_HIDDEN_S if rest.last_s - rest.first_s > SET_DOWN_S else HELD_HIDDEN_S)
     if (held or sum(s.in_crowd for s in at_first) >= 3) and begun.launch.speed_mps < HAND_SPEED_MPS:
         return NotAttempt(began_s, "the cue ball was rolled by hand")
-    # A ball that stayed where it lay was not touched, however near another came.
-    places = {name: place.at_m for name, (place, path) in others.items() if _left(place, path, end_s)}
+    places = {name: place.at_m for name, (place, _) in others.items()}
+    seen_s = {name: place.last_s for name, (place, _) in others.items()}
     runs = {
-        name: follow(name, path, {n: p for n, p in places.items() if n != name}, table)
+        name: follow(name, path, {n: p for n, p in places.items() if n != name}, table, seen_s)
         for name, (_, path) in others.items()
         if len(path) >= 3
     }
@@ -150,7 +148,7 @@ def _stroke(
     return Stroke(
         rest=rest,
         launch=begun.launch,
-        cue=_cue_run(begun, places, table),
+        cue=_cue_run(begun, places, seen_s, table),
         others=runs,
         resting={name: place for name, (place, _) in others.items()},
         pocketed=pocketed,
@@ -177,18 +175,12 @@ def _others(balls: Sequence[Ball], table: Table, began_s: float, end_s: float) -
     return {name: kept[name] for name in found if name in kept}
 
 
-def _left(rest: Rest, path: Path, until_s: float) -> bool:
-    """Whether a ball was seen away from its resting place, or was gone from there, before a moment."""
-    away = np.hypot(*(path.xy - rest.at_m).T) > LEFT_M if len(path) else np.zeros(0)
-    return bool(away.any()) or rest.last_s < until_s - GONE_S
-
-
-def _cue_run(begun: SetOff, places: Mapping[str, Vector], table: Table) -> Run:
+def _cue_run(begun: SetOff, places: Mapping[str, Vector], seen_s: Mapping[str, float], table: Table) -> Run:
     """The cue ball's run; after a ball close by was met at once, what came before the first sightings is put first."""
     if begun.way is None or begun.hit is None:
-        return follow("cue", begun.path, places, table)
+        return follow("cue", begun.path, places, table, seen_s)
     name = begun.hit.balls[1]
-    rest_of_it = follow("cue", begun.path, {n: p for n, p in places.items() if n != name}, table)
+    rest_of_it = follow("cue", begun.path, {n: p for n, p in places.items() if n != name}, table, seen_s)
     return Run("cue", (begun.way, *rest_of_it.legs), (begun.hit, *rest_of_it.junctions))
 
 
@@ -214,9 +206,7 @@ def _dropped(ball: Ball, from_s: float, until_s: float, table: Table) -> Pocketi
             continue
         path = Path.of(seen[-4:])
         velocity = motion_at(path, float(path.t[-1])).velocity_mps if len(path) >= 2 else np.zeros(2)
-        pocket: Pocket | None = pocket_at(
-            path.xy[-1], velocity, table, float(np.median(np.diff(path.t))) if len(path) >= 2 else 0.0
-        )
+        pocket: Pocket | None = pocket_at(path.xy[-1], velocity, table)
         if pocket is not None:
             return Pocketing(ball.name, pocket, loss.time_s)
     return None

@@ -173,6 +173,13 @@ def test_kink_where_no_ball_is_known_is_no_contact() -> None:
     assert follow("cue", rolled.path(NOISE_M), far, TABLE).junctions == (None,)
 
 
+def test_ball_that_stays_where_it_lay_was_not_met() -> None:
+    rolled, other, met_s, _ = collision(30.0)
+    went = follow("cue", rolled.path(NOISE_M), {"red": other}, TABLE, {"red": met_s})
+    stayed = follow("cue", rolled.path(NOISE_M), {"red": other}, TABLE, {"red": met_s + 5})
+    assert (len(went.ball_hits), len(stayed.ball_hits)) == (1, 0)
+
+
 def test_ball_that_lies_near_a_rail_does_not_hide_the_rail() -> None:
     """The cue ball comes off the left rail; a ball waits half a foot beside the contact."""
     start, velocity = TOWARDS["left"]
