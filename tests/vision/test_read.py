@@ -359,3 +359,7 @@ def test_sample_says_what_it_found(sample_reading: Reading) -> None:
     assert sample_reading.clip.complete
     assert sample_reading.warnings == ()
     assert all(a.ball == "cue" for a in sample_reading.attempts)
+    # The cue ball is taken up at a pocket's lip, and once passes close by the other ball without meeting it.
+    assert all("scratch" not in a.flags for a in sample_reading.attempts)
+    met = [len(a.ball_contacts) for a in sample_reading.attempts]
+    assert (met[0], met[1], met[3], met[4]) == (1, 1, 0, 1)
