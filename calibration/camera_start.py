@@ -9,13 +9,13 @@ from calibration.camera import Camera
 from calibration.camera_fit import (
     CLOTH_HEIGHT_M,
     CLOTH_SETBACK_M,
-    K1_PRIOR,
     CameraFit,
     LineKind,
     LinePoints,
     fit_camera,
 )
 from calibration.cloth import ClothOutline
+from calibration.pose import posed_camera
 from calibration.table import Rail, Table, Vector
 
 FOCALS_OVER_LONG_SIDE = (0.95, 0.6, 1.5)
@@ -84,16 +84,8 @@ def _from_corners(
             [-back, W + back, height],
         ]
     )
-    centre = ((size[0] - 1) / 2, (size[1] - 1) / 2)
-    matrix = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1.0]])
-    found, turn, shift = cv2.solvePnP(points, corners, matrix, None, flags=cv2.SOLVEPNP_IPPE)
-    if not found:
-        return None
-    rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=float)
-    position = np.asarray(-rotation.T @ shift, dtype=float).ravel()
-    if position[2] < 0.2:
-        return None
-    return Camera(size[0], size[1], focal_px, centre, K1_PRIOR, 0.0, rotation, position)
+    posed = posed_camera(points, corners, size, focal_px / max(size), cv2.SOLVEPNP_IPPE)
+    return posed[0] if posed is not None and posed[0].position_m[2] >= 0.2 else None
 
 
 def _lines(sides: list[Vector], corners: Vector, table: Table, kind: LineKind) -> list[LinePoints]:

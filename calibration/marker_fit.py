@@ -29,6 +29,7 @@ from calibration.camera_fit import (
     what_is_determined,
 )
 from calibration.markers import MarkerLayout, SeenMarker
+from calibration.pose import posed_camera
 from calibration.table import Rail, Vector
 
 CORNER_SD_PX = 0.2
@@ -246,19 +247,9 @@ def start_cameras(seen: Sequence[SeenMarker], layout: MarkerLayout, size: tuple[
     """
     places = np.concatenate([layout.marker(s.id).corners_m() for s in seen])
     corners = np.concatenate([s.corners_px for s in seen])
-    centre = ((size[0] - 1) / 2, (size[1] - 1) / 2)
     found = []
     for share in FOCALS_OVER_LONG_SIDE:
-        focal = share * max(size)
-        matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
-        lens = np.array([K1_PRIOR, 0.0, 0.0, 0.0])
-        done, turn, shift = cv2.solvePnP(places, corners, matrix, lens, flags=cv2.SOLVEPNP_SQPNP)
-        if not done:
-            continue
-        rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=float)
-        position = np.asarray(-rotation.T @ shift, dtype=float).ravel()
-        camera = Camera(size[0], size[1], focal, centre, K1_PRIOR, 0.0, rotation, position)
-        off = np.linalg.norm(camera.project(places) - corners, axis=1)
-        if position[2] > 0 and off.mean() < MOST_START_SHARE * max(size):
-            found.append((float(off.mean()), camera))
+        posed = posed_camera(places, corners, size, share, cv2.SOLVEPNP_SQPNP)
+        if posed is not None and posed[0].position_m[2] > 0 and posed[1] < MOST_START_SHARE * max(size):
+            found.append((posed[1], posed[0]))
     return [camera for _, camera in sorted(found, key=lambda pair: pair[0])]

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Camera
-from calibration.camera_fit import K1_PRIOR
 from calibration.cloth import Picture
 from calibration.likeness import hole_m, table_likeness
+from calibration.pose import posed_camera
 from calibration.strips import Linear
 from calibration.table import Pocket, Table, Vector
 
@@ -144,19 +144,12 @@ def _camera(taken: dict[Pocket, int], spots: Vector, table: Table, size: tuple[i
     """The camera of the usual focal lengths that sees the pockets best; None when all would stand below the table."""
     places = np.array([[*hole_m(table, pocket), HOLE_HEIGHT_M] for pocket in taken])
     pixels = spots[list(taken.values())]
-    centre = ((size[0] - 1) / 2, (size[1] - 1) / 2)
     best: tuple[float, Camera] | None = None
     for share in FOCALS_OVER_LONG_SIDE:
-        focal = share * max(size)
-        matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
-        lens = np.array([K1_PRIOR, 0.0, 0.0, 0.0])
-        done, turn, shift = cv2.solvePnP(places, pixels, matrix, lens, flags=cv2.SOLVEPNP_IPPE)
-        if not done:
+        posed = posed_camera(places, pixels, size, share, cv2.SOLVEPNP_IPPE)
+        if posed is None:
             continue
-        rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=float)
-        position = np.asarray(-rotation.T @ shift, dtype=float).ravel()
-        camera = Camera(size[0], size[1], focal, centre, K1_PRIOR, 0.0, rotation, position)
-        off = float(np.linalg.norm(camera.project(places) - pixels, axis=1).mean())
-        if position[2] > 0.2 and np.isfinite(off) and (best is None or off < best[0]):
+        camera, off = posed
+        if camera.position_m[2] > 0.2 and np.isfinite(off) and (best is None or off < best[0]):
             best = (off, camera)
     return None if best is None else best[1]
