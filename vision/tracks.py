@@ -28,6 +28,9 @@ FASTEST_MPS = 14.0
 SAME_COLOUR = 35.0
 # How far off a ball's colour may be that rolls on where it should be: at this speed at least, seen this lately.
 ROLLING_COLOUR, ROLLING_MPS, ROLLING_GAP_S = 75.0, 0.2, 0.07
+# These limits are for a well lit film, in which the brightest ball has this luma (black is 16): in a darker one all
+# colours lie nearer together, down to this share.
+WELL_LIT, LEAST_LIGHT, BLACK = 190.0, 0.5, 16.0
 # A resting ball that seems this much off its colour may be something else.
 DOUBTFUL_COLOUR = 12.0
 # A sighting this far from where a ball should be counts as much against it as half the colour gate.
@@ -163,6 +166,11 @@ class Tracker:
         # What was seen once or twice and vanished was a knuckle or a chalk mark.
         self.tracks = [t for t in self.tracks if t.frames >= CONFIRM_FRAMES or seen.time_s - t.seen_s < 0.2]
 
+    def _light(self) -> float:
+        """How well lit the film is, by the brightest ball: 1, or less in a darker film."""
+        brightest = max((float(t.colour[0]) for t in self.tracks if t.frames >= CONFIRM_FRAMES), default=WELL_LIT)
+        return float(np.clip((brightest - BLACK) / (WELL_LIT - BLACK), LEAST_LIGHT, 1.0))
+
     def quiet(self, for_s: float) -> bool:
         """Whether no ball has moved for ``for_s`` seconds."""
         return self._now_s - self._last_motion_s >= for_s
@@ -181,6 +189,7 @@ class Tracker:
 
     def _near_pairs(self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> list[tuple[Track, int]]:
         """Pairs that are close to where the ball should be, the closest first."""
+        light = self._light()
         pairs = []
         for track in tracks:
             where = track.predicted_m(seen.time_s)
@@ -192,13 +201,14 @@ class Tracker:
                 ball = seen.balls[k]
                 distance = float(np.hypot(*(ball.at_m - where)))
                 hue = colour_distance(ball.colour, track.colour)
-                if distance < gate and hue < SAME_COLOUR:
+                if distance < gate and hue < SAME_COLOUR * light:
                     # Of two balls that part after they met, colour tells which is which.
                     pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)
 
     def _far_pairs(self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> list[tuple[Track, int]]:
         """Balls that left their place, and sightings of their colour within reach."""
+        light = self._light()
         pairs = []
         for track in tracks:
             elapsed = max(seen.time_s - track.seen_s, 1e-6)
@@ -209,7 +219,7 @@ class Tracker:
                 # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
                 speed = float(np.hypot(*track.velocity_mps()))
                 reach = FASTEST_MPS * elapsed if track.frames < 5 or speed == 0.0 else TURNED_BACK * speed * elapsed
-                if distance < reach + 0.02 and hue < SAME_COLOUR:
+                if distance < reach + 0.02 and hue < SAME_COLOUR * light:
                     pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
         return _greedy(pairs)
 

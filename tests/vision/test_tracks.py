@@ -97,3 +97,15 @@ def test_ball_that_went_lies_nowhere_later() -> None:
         tracker.update(look(now + k * FRAME_S, ball((0.9, 0.4))))
     tracker.forget_history()
     assert [t.rests[-1].at_m for t in tracker.tracks if t.rests] == [pytest.approx([0.9, 0.4])]
+
+
+def test_in_a_dark_film_balls_are_told_apart_by_less() -> None:
+    """A white ball is taken away and a yellow one put down in its place; at half the light they look more alike."""
+    white, yellow = (np.array([16.0, 128.0, 128.0]) + share * np.array([87.0, -2.0, 2.0]) for share in (1.0, 0.9))
+    yellow = yellow + [0.0, -24.0, 7.0]
+    tracker, now = resting(ball((0.9, 0.4), white))
+    for k in range(1, 8):
+        tracker.update(look(now + k * FRAME_S, covered=True))
+    for k in range(8, 40):
+        tracker.update(look(now + k * FRAME_S, ball((0.905, 0.4), yellow)))
+    assert len([t for t in tracker.tracks if t.frames > 3]) == 2
