@@ -146,26 +146,28 @@ def _header(cells: list[str], where: str) -> list[str]:
 
 
 def _row(cells: dict[str, str], line: int, where: str, decimal_comma: bool) -> AttemptRow:
-    place = f"{where}, row {line}"
+    def place() -> str:
+        return f"{where}, row {line}"
 
     def number(name: str, *, least: float | None = None, most: float = LARGEST) -> float:
-        text = cells.get(name, "").strip()
-        if text.lower() in NOT_KNOWN:
-            if name in REQUIRED:
-                raise InputError(f"{place}: {name} is blank; every attempt needs it.")
-            return nan
+        text = cells.get(name, "")
         try:
             value = float(text.replace(",", ".") if decimal_comma else text)
         except ValueError:
             value = nan
         if not isfinite(value):
-            raise InputError(f"{place}: {name} is {text!r}; it must be a number.")
+            # Asked only now, since most entries of a large file are numbers.
+            if text.strip().lower() not in NOT_KNOWN:
+                raise InputError(f"{place()}: {name} is {text.strip()!r}; it must be a number.")
+            if name in REQUIRED:
+                raise InputError(f"{place()}: {name} is blank; every attempt needs it.")
+            return nan
         if abs(value) > most:
             if name == "bearing_deg":
-                raise InputError(f"{place}: {name} is {text}; a bearing lies between 0 and 360 degrees.")
-            raise InputError(f"{place}: {name} is {text}; nothing on a table is that large.")
+                raise InputError(f"{place()}: {name} is {text.strip()}; a bearing lies between 0 and 360 degrees.")
+            raise InputError(f"{place()}: {name} is {text.strip()}; nothing on a table is that large.")
         if least is not None and value < least:
-            raise InputError(f"{place}: {name} is {text}; it cannot be below {least:g}.")
+            raise InputError(f"{place()}: {name} is {text.strip()}; it cannot be below {least:g}.")
         return value
 
     def word(name: str, allowed: tuple[str, ...] = ()) -> str | None:
@@ -176,18 +178,18 @@ def _row(cells: dict[str, str], line: int, where: str, decimal_comma: bool) -> A
         if text in NOT_KNOWN:
             return None
         if text not in allowed:
-            raise InputError(f"{place}: {name} is {text!r}; use {' or '.join(allowed)}, or leave it blank.")
+            raise InputError(f"{place()}: {name} is {text!r}; use {' or '.join(allowed)}, or leave it blank.")
         return text
 
     shot = word("shot")
     if shot is None:
-        raise InputError(f"{place}: shot is blank; every attempt needs it.")
+        raise InputError(f"{place()}: shot is blank; every attempt needs it.")
     at = word("at")
     if at is not None:
         try:
             datetime.fromisoformat(at)
         except ValueError as error:
-            raise InputError(f"{place}: at is {at!r}; write a time such as 2026-03-01T18:30, or a day.") from error
+            raise InputError(f"{place()}: at is {at!r}; write a time such as 2026-03-01T18:30, or a day.") from error
     return AttemptRow(
         row=line,
         shot=shot,

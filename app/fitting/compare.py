@@ -18,7 +18,7 @@ from app.fitting import lines
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.convergence import Convergence, blind
 from app.fitting.evidence import gather
-from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_weights
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_weights, wrong_share_of
 from app.fitting.maximum import solve
 from app.fitting.scatter import USUAL_SCATTER_RAD, best_start, rough_scatter
 from calibration.table import Table, Vector
@@ -72,13 +72,34 @@ def compare(
 
     ``together`` is the fit of all of them at once, if there is one already: it tells where to begin, and the scatter.
     """
+    gathered = {
+        name: gather(rows, table, shot).observations for name, rows in groups.items() if len(rows) >= FEWEST_IN_GROUP
+    }
+    return compare_observations(gathered, together)
+
+
+def compare_parts(obs: Observations, parts: Mapping[str, Sequence[int]], together: Convergence | None) -> Comparison:
+    """As ``compare``, for parts (row numbers from 0) of observations that are gathered already."""
+    gathered = {}
+    for name, members in parts.items():
+        if len(members) >= FEWEST_IN_GROUP:
+            keep = np.zeros(len(obs), dtype=bool)
+            keep[list(members)] = True
+            some = obs.some(keep)
+            gathered[name] = replace(
+                some,
+                nuisance_rad=some.nuisance_rad[:, some.nuisance_rad.any(axis=0)],
+                wrong_share=wrong_share_of(len(some)),
+            )
+    return compare_observations(gathered, together)
+
+
+def compare_observations(groups: Mapping[str, Observations], together: Convergence | None = None) -> Comparison:
+    """As ``compare``, from observations."""
     told: dict[str, Observations] = {}
     begin: dict[str, Vector] = {}
-    for name, rows in groups.items():
-        if len(rows) < FEWEST_IN_GROUP:
-            continue
-        obs = gather(rows, table, shot).observations
-        obs = obs if obs.measured.all() else obs.some(obs.measured)
+    for name, given in groups.items():
+        obs = given if given.measured.all() else given.some(given.measured)
         if len(obs) >= FEWEST_IN_GROUP:
             family = together.family if together is not None else best_start(obs, USUAL_SCATTER_RAD)
             if not blind(obs, family):
@@ -116,7 +137,7 @@ def _apart(told: Mapping[str, Observations], begin: Mapping[str, Vector], spread
     families, covariance, left, freedom = [], [], 0.0, 0
     for name, obs in told.items():
         best = solve(obs, np.array([spread_rad]), begin[name][None], tolerance=1e-8)
-        error = lines.residuals(best.family[0], obs.start_m, obs.bearing_unit) - obs.nuisance_rad @ best.nuisance[0]
+        error = lines.residuals(best.family[0], obs.start_m, obs.bearing_rad) - obs.nuisance_rad @ best.nuisance[0]
         variance = np.maximum(spread_rad**2 + obs.sd_rad**2, LEAST_SD_RAD**2)
         left += float(np.sum(row_weights(error, variance, obs) * error**2 / variance) + np.sum(best.nuisance**2))
         freedom += len(obs) - 2
@@ -133,9 +154,13 @@ def _between(off: Vector, variance: Vector) -> float:
     return sqrt(max(squares - (len(off) - 1), 0.0) / scale)
 
 
-def days(rows: Sequence[AttemptRow]) -> dict[str, list[AttemptRow]]:
-    """Rows by the day they were logged, in order; rows without a time are left out."""
-    return sessions([row for row in rows if row.at])
+def days(rows: Sequence[AttemptRow]) -> dict[str, list[int]]:
+    """Numbers (from 0) of the rows of each day, days in order; rows without a time are left out."""
+    parts: dict[str, list[int]] = {}
+    for k, row in sorted(enumerate(rows), key=lambda entry: (entry[1].at or "", entry[1].row)):
+        if row.at:
+            parts.setdefault(row.at[:10], []).append(k)
+    return parts
 
 
 def sessions(rows: Sequence[AttemptRow]) -> dict[str, list[AttemptRow]]:

@@ -133,7 +133,7 @@ def converge(
         covariance_m2 = bend @ covariance @ bend.T
         ellipse = ellipse_of(covariance_m2, scale, confidence)
     variance = np.maximum(spread**2 + obs.sd_rad**2, LEAST_SD_RAD**2)
-    error = lines.residuals(family, obs.start_m, obs.bearing_unit) - obs.nuisance_rad @ best.nuisance[0]
+    error = lines.residuals(family, obs.start_m, obs.bearing_rad) - obs.nuisance_rad @ best.nuisance[0]
     known = scatter_rad is not None
     return Convergence(
         status=status,

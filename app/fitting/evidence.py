@@ -7,7 +7,7 @@ from math import hypot, isfinite, pi
 import numpy as np
 
 from app.fitting.attempts_csv import OUTCOMES, AttemptRow
-from app.fitting.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations
+from app.fitting.likelihood import Observations, wrong_share_of
 from app.fitting.margins import image_m, margins_rad
 from app.fitting.remarks import off_table
 from calibration.table import Table, Vector
@@ -101,7 +101,7 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         low_rad=bounds[:, 0],
         high_rad=bounds[:, 1],
         outside=bounds[:, 2] == 1,
-        wrong_share=WRONG_SHARE if len(used) >= FEWEST_FOR_WEIGHTS else 0.0,
+        wrong_share=wrong_share_of(len(used)),
     )
     return Evidence(
         rows=tuple(used),

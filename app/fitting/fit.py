@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from app.fitting.attempts_csv import AttemptRow
-from app.fitting.compare import Comparison, compare, days
+from app.fitting.compare import Comparison, compare_parts, days
 from app.fitting.convergence import Convergence, converge, refused
 from app.fitting.evidence import Evidence, gather
 from app.fitting.likelihood import Observations
@@ -160,7 +160,7 @@ def fit_shot(
         speed_slope=_speed_slope(evidence, found, prior),
         pooled=pooled(evidence.rows),
         next_start_m=_next_start(obs, found, table),
-        days=_days(evidence, found, table, shot),
+        days=_days(evidence, found),
         remarks=(*_assumed(evidence), *remarks(mine, table, shot)),
     )
 
@@ -179,10 +179,10 @@ def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
     return np.where(np.isfinite(margin), margin, ideal)
 
 
-def _days(evidence: Evidence, found: Convergence, table: Table, shot: Shot | None) -> Comparison | None:
+def _days(evidence: Evidence, found: Convergence) -> Comparison | None:
     parts = days(evidence.rows)
     together = None if found.status == "refused" else found
-    return compare(parts, table, shot, together) if len(parts) > 1 else None
+    return compare_parts(evidence.observations, parts, together) if len(parts) > 1 else None
 
 
 def _next_start(obs: Observations, found: Convergence, table: Table) -> Vector | None:

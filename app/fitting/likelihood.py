@@ -13,6 +13,7 @@ probability of the interval in which its needed bearing must lie (censored), or 
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,13 @@ FEWEST_FOR_WEIGHTS = 8
 # No bearing is better known than this, whatever is stated (a thousandth of a millimetre across a table).
 LEAST_SD_RAD = 1e-7
 ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
+# Odds beyond this are as good as certain, and below what overflows.
+MOST_LOG_ODDS = 600.0
+
+
+def wrong_share_of(n: int) -> float:
+    """The share of wrong entries that is allowed for among n attempts."""
+    return WRONG_SHARE if n >= FEWEST_FOR_WEIGHTS else 0.0
 
 
 @dataclass(frozen=True)
@@ -106,17 +114,28 @@ def measured_bearings(
     )
 
 
-def row_terms(error_rad: Vector, variance: Vector, obs: Observations) -> tuple[Vector, Vector, Vector]:
+def half_log_norm(variance: Vector) -> Vector:
+    """Half the logarithm of 2 pi times the variances: what of a normal density depends on them alone."""
+    return np.asarray(0.5 * np.log(2 * np.pi * variance))
+
+
+def row_terms(
+    error_rad: Vector, variance: Vector, obs: Observations, log_norm: Vector | None = None
+) -> tuple[Vector, Vector, Vector]:
     """Log-likelihood of each row, its derivative by the error, and a curvature that is never negative.
 
-    ``error_rad`` and ``variance`` of one shape, (..., n). For wrong entries the curvature is that of the weighted
-    normal (each row's information counts with its weight), since the true one can be negative.
+    ``error_rad`` (1 or more, n) of variances (..., n); ``log_norm`` is ``half_log_norm`` of these, if it is known
+    already. For wrong entries the curvature is that of the weighted normal (each row's information counts with its
+    weight), since the true one can be negative.
     """
-    value = -0.5 * error_rad**2 / variance - 0.5 * np.log(2 * np.pi * variance)
-    slope = -error_rad / variance
     curvature = 1 / variance
+    slope = -error_rad * curvature
+    log_norm = half_log_norm(variance) if log_norm is None else log_norm
+    value = 0.5 * error_rad * slope - log_norm
     if obs.wrong_share > 0:
-        right = weights(error_rad, variance, obs.wrong_share)
+        # As in ``weights``, of which nothing is computed twice here: this is where the fit's time goes.
+        odds = np.exp(np.minimum(_log_odds_of_wrong(obs.wrong_share) - value, MOST_LOG_ODDS))
+        right = 1 / (1 + odds)
         value = _or_anywhere(value, right, obs.wrong_share)
         slope = slope * right
         curvature = np.asarray(curvature * right)
@@ -180,10 +199,14 @@ def _or_anywhere(log_density: Vector, right: Vector, wrong_share: float) -> Vect
 
 def weights(error_rad: Vector, variance: Vector, wrong_share: float) -> Vector:
     """Probability that a measured row is a right entry, given its error: 1 for a perfect one, near 0 for a wild one."""
-    odds = np.log(wrong_share / (1 - wrong_share) / WRONG_RANGE_RAD)
-    log_odds = odds + 0.5 * np.log(2 * np.pi * variance) + 0.5 * error_rad**2 / variance
-    weight: Vector = 1 / (1 + np.exp(np.minimum(log_odds, 600.0)))
+    log_odds = _log_odds_of_wrong(wrong_share) + half_log_norm(variance) + 0.5 * error_rad**2 / variance
+    weight: Vector = 1 / (1 + np.exp(np.minimum(log_odds, MOST_LOG_ODDS)))
     return weight
+
+
+def _log_odds_of_wrong(wrong_share: float) -> float:
+    """Of a wrong entry against a right one of unit density."""
+    return log(wrong_share / (1 - wrong_share) / WRONG_RANGE_RAD)
 
 
 def _interval_value(low: Vector, high: Vector, outside: NDArray[np.bool_]) -> Vector:

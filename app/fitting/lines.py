@@ -41,42 +41,44 @@ def needed_bearings(family: Vector, start_m: Vector) -> Vector:
     return bearing
 
 
-def residuals(family: Vector, start_m: Vector, bearing_unit: Vector) -> Vector:
-    """Angle from the predicted line to the given one, radians in (-pi, pi], shape (..., n).
-
-    ``bearing_unit`` (n, 2) are unit vectors of the given bearings: the angle comes from cross and dot product, so that
-    no bearing is special (359 and 1 degree are two apart).
-    """
-    x, y = np.ascontiguousarray(start_m.T)
-    kappa = family[..., 1, None]
-    return _angle(
-        np.cos(family[..., 0])[..., None] - kappa * x, np.sin(family[..., 0])[..., None] - kappa * y, bearing_unit
-    )
+def residuals(family: Vector, start_m: Vector, bearing_rad: Vector) -> Vector:
+    """Angle from the predicted line to the given one, radians in (-pi, pi], shape (..., n); ``bearing_rad`` (n,)."""
+    ahead, aside = _along_and_aside(family, start_m)[:2]
+    return _angle(family, ahead, aside, bearing_rad)
 
 
-def expand(family: Vector, start_m: Vector, bearing_unit: Vector) -> tuple[Vector, Vector]:
+def expand(family: Vector, start_m: Vector, bearing_rad: Vector) -> tuple[Vector, Vector]:
     """Residuals (..., n) and the derivative of the needed bearing by (phi, kappa), shape (..., n, 2); the second
     column is in metres."""
-    cos_phi, sin_phi = np.cos(family[..., 0])[..., None], np.sin(family[..., 0])[..., None]
-    kappa = family[..., 1, None]
-    x, y = np.ascontiguousarray(start_m.T)
-    w_x, w_y = cos_phi - kappa * x, sin_phi - kappa * y
-    squared = np.maximum(w_x**2 + w_y**2, NEAREST**2)
+    ahead, aside, across = _along_and_aside(family, start_m)
+    squared = np.maximum(ahead**2 + aside**2, NEAREST**2)
     # One parameter after the other in memory: that is how the fit multiplies them.
-    columns = np.empty((*w_x.shape[:-1], 2, len(x)))
-    columns[..., 0, :] = (w_x * cos_phi + w_y * sin_phi) / squared
-    columns[..., 1, :] = (sin_phi * x - cos_phi * y) / squared
-    return _angle(w_x, w_y, bearing_unit), columns.swapaxes(-1, -2)
+    columns = np.empty((*squared.shape[:-1], 2, squared.shape[-1]))
+    np.divide(ahead, squared, out=columns[..., 0, :])
+    np.divide(across, squared, out=columns[..., 1, :])
+    return _angle(family, ahead, aside, bearing_rad), columns.swapaxes(-1, -2)
 
 
 def jacobian(family: Vector, start_m: Vector) -> Vector:
     """The derivative alone, as in ``expand``."""
-    return expand(family, start_m, start_m)[1]
+    return expand(family, start_m, start_m[:, 0])[1]
 
 
-def _angle(w_x: Vector, w_y: Vector, bearing_unit: Vector) -> Vector:
-    b_x, b_y = np.ascontiguousarray(bearing_unit.T)
-    angle: Vector = np.arctan2(w_x * b_y - w_y * b_x, w_x * b_x + w_y * b_y)
+def _along_and_aside(family: Vector, start_m: Vector) -> tuple[Vector, Vector, Vector]:
+    """``w`` along and square to the direction phi, and how far the starts lie to the right of it, metres; (..., n)."""
+    cos_phi, sin_phi = np.cos(family[..., :1]), np.sin(family[..., :1])
+    kappa = family[..., 1:2]
+    turned = np.concatenate([cos_phi, sin_phi, sin_phi, -cos_phi], axis=-1).reshape(*family.shape[:-1], 2, 2)
+    placed = (turned.reshape(-1, 2) @ start_m.T).reshape(*family.shape[:-1], 2, len(start_m))
+    across = placed[..., 1, :]
+    return 1 - kappa * placed[..., 0, :], kappa * across, across
+
+
+def _angle(family: Vector, ahead: Vector, aside: Vector, bearing_rad: Vector) -> Vector:
+    angle: Vector = bearing_rad - family[..., :1] - np.arctan2(aside, ahead)
+    if angle.size and float(np.abs(angle).max()) >= np.pi:
+        # No bearing is special: 359 and 1 degree are two apart.
+        angle = np.pi - (np.pi - angle) % (2 * np.pi)
     return angle
 
 

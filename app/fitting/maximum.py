@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.fitting import lines
-from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_terms, row_weights
+from app.fitting.likelihood import LEAST_SD_RAD, Observations, half_log_norm, row_terms, row_weights
 from calibration.table import Vector
 
 # Information that stands for knowing nothing of the family (standard deviations of ten radians, and of ten over the
@@ -82,29 +82,40 @@ def solve(
 
     Parameters
     ----------
-    scatter_rad : (b,). family : (b, 2) start values. nuisance : (b, q) start values, zero when not given.
+    scatter_rad : (b,). family : (b, 2) start values, or (1, 2) for all. nuisance : (b, q) start values, or (1, q)
+    likewise; zero when not given.
     held : which of the family's two parameters stay as given. tolerance : of the log-likelihood.
     """
     q = obs.nuisance_rad.shape[1]
     b = len(scatter_rad)
     free = np.array([k for k in range(2 + q) if k not in held], dtype=int)
-    state = np.concatenate([family, np.zeros((b, q)) if nuisance is None else nuisance], axis=1)
+    state = np.concatenate([family, np.zeros((len(family), q)) if nuisance is None else nuisance], axis=1)
     variance = np.maximum(scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
-    value, gradient, information = _expand(obs, state, variance)
+    log_norm = half_log_norm(variance)
+    value, gradient, information = _expand(obs, state, variance, log_norm)
+    if len(state) < b:
+        state = np.repeat(state, b, axis=0)
     if not len(free):
         return _solutions(obs, state, variance, value, information)
     size = np.ones(b)
     step = _step(gradient, information, free)
+    normal = obs.wrong_share == 0 and bool(obs.measured.all())
+    bend = np.where(free == 0, 1.0, np.where(free == 1, obs.reach_m, 0.0))
     for _ in range(most_steps):
         gain = np.sum(step * gradient[:, free], axis=1)
         on = np.flatnonzero((gain > tolerance) & (size > 1e-6))
         if not len(on):
             break
+        if normal and _is_straight(np.abs(step) @ bend, gain, tolerance):
+            # A parabola, on whose top a step lands: its promise need not be tried.
+            state[:, free] += step
+            value = value + 0.5 * gain
+            break
         if len(on) == b and bool((size == 1).all()):
             # The usual case, all together and all steps whole, is spared the copying to and fro.
             trial = state.copy()
             trial[:, free] += step
-            expanded = _expand(obs, trial, variance)
+            expanded = _expand(obs, trial, variance, log_norm)
             if bool((expanded[0] >= value).all()):
                 state, (value, gradient, information) = trial, expanded
                 step = _step(gradient, information, free)
@@ -112,7 +123,7 @@ def solve(
             size = np.where(expanded[0] >= value, 1.0, 0.5)
         trial = state[on]
         trial[:, free] += size[on, None] * step[on]
-        new_value, new_gradient, new_information = _expand(obs, trial, variance[on])
+        new_value, new_gradient, new_information = _expand(obs, trial, variance[on], log_norm[on])
         better = new_value >= value[on]
         k = on[better]
         state[k], value[k] = trial[better], new_value[better]
@@ -121,6 +132,11 @@ def solve(
         size[k] = np.minimum(2 * size[k], 1.0)
         size[on[~better]] /= 2
     return _solutions(obs, state, variance, value, information)
+
+
+def _is_straight(turn_rad: Vector, gain: Vector, tolerance: float) -> bool:
+    """Whether steps that turn lines by so much (b,), and gain so much (b,), leave the lines' bending unfelt."""
+    return bool((turn_rad * np.maximum(gain, 1.0) <= tolerance).all())
 
 
 def _solutions(obs: Observations, state: Vector, variance: Vector, value: Vector, information: Vector) -> Solutions:
@@ -143,7 +159,7 @@ def _limits_information(obs: Observations, state: Vector, variance: Vector) -> V
     speak of; the family then has the room of a polygon. Each row stands in for its nearest limit with one over the
     square of the distance to it (Dikin's ellipsoid of a polygon), scaled so that integrals over known cases agree.
     """
-    error, columns = lines.expand(state[:, :2], obs.start_m, obs.bearing_unit)
+    error, columns = lines.expand(state[:, :2], obs.start_m, obs.bearing_rad)
     error = error - state[:, 2:] @ obs.nuisance_rad.T
     low, high = error + obs.low_rad, error + obs.high_rad
     room = np.where(obs.measured, 0.0, np.minimum(np.abs(low), np.abs(high)))
@@ -183,28 +199,32 @@ def profile_value(obs: Observations, error_rad: Vector, variance: Vector, nuisan
     return best
 
 
-def _expand(obs: Observations, state: Vector, variance: Vector) -> tuple[Vector, Vector, Vector]:
-    """Value, gradient and information of the penalised log-likelihood at a batch of states."""
+def _expand(obs: Observations, state: Vector, variance: Vector, log_norm: Vector) -> tuple[Vector, Vector, Vector]:
+    """Value, gradient and information of the penalised log-likelihood at a batch of states (b, 2 + q), or at one state
+    (1, 2 + q) for all of the batch's variances (b, n)."""
     z = state[:, 2:]
-    error, columns = lines.expand(state[:, :2], obs.start_m, obs.bearing_unit)
+    b, size, n = len(variance), state.shape[1], len(obs)
+    error, columns = lines.expand(state[:, :2], obs.start_m, obs.bearing_rad)
     if z.shape[1]:
         error = error - z @ obs.nuisance_rad.T
-    terms, slope, curvature = row_terms(error, variance, obs)
+    terms, slope, curvature = row_terms(error, variance, obs, log_norm)
     by_family = columns.swapaxes(-1, -2)
     weighted = by_family * curvature[:, None, :]
-    gradient = np.empty(state.shape)
+    gradient = np.empty((b, size))
     gradient[:, :2] = -np.matmul(by_family, slope[:, :, None])[:, :, 0]
     gradient[:, 2:] = -slope @ obs.nuisance_rad - z
-    information = np.zeros((len(state), state.shape[1], state.shape[1]))
+    information = np.zeros((b, size, size))
     information[:, :2, :2] = np.matmul(weighted, columns)
-    information[:, :2, 2:] = np.matmul(weighted, obs.nuisance_rad)
-    information[:, 2:, :2] = information[:, :2, 2:].swapaxes(-1, -2)
-    # Turns of different clips share no row, so that most pairs of nuisances have nothing in common.
-    first, second, products = obs.nuisance_pairs
-    block = curvature @ products
-    information[:, 2 + first, 2 + second] = information[:, 2 + second, 2 + first] = block
-    i = np.arange(2, state.shape[1])
-    information[:, i, i] += 1.0
+    if z.shape[1]:
+        # One product of two matrices, not one a state.
+        information[:, :2, 2:] = (weighted.reshape(2 * b, n) @ obs.nuisance_rad).reshape(b, 2, size - 2)
+        information[:, 2:, :2] = information[:, :2, 2:].swapaxes(-1, -2)
+        # Turns of different clips share no row, so that most pairs of nuisances have nothing in common.
+        first, second, products = obs.nuisance_pairs
+        block = curvature @ products
+        information[:, 2 + first, 2 + second] = information[:, 2 + second, 2 + first] = block
+        i = np.arange(2, size)
+        information[:, i, i] += 1.0
     value: Vector = terms.sum(axis=1) - 0.5 * np.sum(z * z, axis=1)
     return value, gradient, information
 

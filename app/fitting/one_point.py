@@ -119,21 +119,24 @@ def _envelope(
     sideways = np.array([-aim[1], aim[0]])
     base = through_m - sideways * float(through_m @ sideways)
 
-    def bearing(across: float) -> tuple[Vector, float]:
-        at = (base + sideways * across)[None]
-        curve = ((across - middle) / half) ** 2 - float((lines.jacobian(family, at) @ taken_up)[0])
-        return at[0], float(lines.needed_bearings(family, at)[0]) + term.value_rad * curve
+    def bearings(across: Vector) -> Vector:
+        at = base + sideways * across[:, None]
+        curve = ((across - middle) / half) ** 2 - lines.jacobian(family, at) @ taken_up
+        found: Vector = lines.needed_bearings(family, at) + term.value_rad * curve
+        return found
 
+    offsets = np.linspace(middle - half, middle + half, ENVELOPE_POINTS)
+    step = 1e-3 * half
+    here, after, before = np.split(bearings(np.concatenate([offsets, offsets + step, offsets - step])), 3)
+    # From one offset to the next by the short way round.
+    turn = np.angle(np.exp(1j * (after - before))) / (2 * step)
+    u = lines.unit(here)
     points = []
-    for across in np.linspace(middle - half, middle + half, ENVELOPE_POINTS):
-        step = 1e-3 * half
-        at, here = bearing(float(across))
-        turn = (bearing(float(across) + step)[1] - bearing(float(across) - step)[1]) / (2 * step)
-        u = lines.unit(np.array(here))
+    for k, across in enumerate(offsets):
         point = None
         # Lines a(t) + r u(b(t)) touch their envelope at r = cross(a', u) / b'.
-        if abs(turn) > 1e-4:
-            away = float(lines.cross(sideways, u)) / turn
-            point = centre_m + at + away * u if hypot(*(away * u)) < 1e3 else None
+        if abs(turn[k]) > 1e-4:
+            away = float(lines.cross(sideways, u[k])) / turn[k] * u[k]
+            point = centre_m + base + sideways * across + away if hypot(*away) < 1e3 else None
         points.append(LocalPoint(float(across), point))
     return tuple(points)

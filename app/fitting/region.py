@@ -99,7 +99,7 @@ def widening(obs: Observations) -> float:
 
 def _quadratic_drops(obs: Observations, nodes: ScatterNodes) -> Callable[[Vector], Vector]:
     best = nodes.solutions
-    here = lines.residuals(best.family, obs.start_m, obs.bearing_unit)
+    here = lines.residuals(best.family, obs.start_m, obs.bearing_rad)
     precision = 1 / np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
     if obs.wrong_share > 0:
         precision *= weights(here - best.nuisance @ obs.nuisance_rad.T, 1 / precision, obs.wrong_share)
@@ -113,7 +113,7 @@ def _quadratic_drops(obs: Observations, nodes: ScatterNodes) -> Callable[[Vector
         least = least - np.sum(np.matmul(here[:, None, :], scaled) ** 2, axis=(1, 2))
 
     def drops(families: Vector) -> Vector:
-        residual = lines.residuals(families, obs.start_m, obs.bearing_unit)
+        residual = lines.residuals(families, obs.start_m, obs.bearing_rad)
         squares = residual**2 @ precision.T
         if scaled is not None:
             squares = squares - np.sum(np.matmul(residual, scaled) ** 2, axis=2).T
@@ -123,7 +123,7 @@ def _quadratic_drops(obs: Observations, nodes: ScatterNodes) -> Callable[[Vector
 
 
 def _drops_alone(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
-    error = lines.residuals(families, obs.start_m, obs.bearing_unit)[:, None, :]
+    error = lines.residuals(families, obs.start_m, obs.bearing_rad)[:, None, :]
     variance = np.maximum(nodes.scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
     shape = (len(families), len(variance), len(obs))
     return nodes.solutions.value - total_value(np.broadcast_to(error, shape), np.broadcast_to(variance, shape), obs)
@@ -131,7 +131,7 @@ def _drops_alone(obs: Observations, nodes: ScatterNodes, families: Vector) -> Ve
 
 def _drops_with_nuisances(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:
     best, r, j = nodes.solutions, len(families), len(nodes.weight)
-    error = np.repeat(lines.residuals(families, obs.start_m, obs.bearing_unit), j, axis=0)
+    error = np.repeat(lines.residuals(families, obs.start_m, obs.bearing_rad), j, axis=0)
     variance = np.maximum(np.tile(nodes.scatter_rad, r)[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
     value = profile_value(obs, error, variance, np.tile(best.nuisance, (r, 1)), np.tile(best.value - FAR_DROP, r))
     return best.value - value.reshape(r, j)

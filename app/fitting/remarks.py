@@ -98,13 +98,14 @@ def _odd_worth(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> s
     image = image_m(shot, table)
     if shot is None or image is None:
         return ""
-    sign, odd = (-1) ** len(shot.rails), []
-    for row in rows:
-        if isfinite(row.miss_per_rad_m):
-            ideal = sign * float(np.hypot(image[0] - row.start_x_m, image[1] - row.start_y_m))
-            share = row.miss_per_rad_m / ideal
-            if not 1 / FAR_OFF_FACTOR < share < FAR_OFF_FACTOR:
-                odd.append(str(row.row))
+    sign = (-1) ** len(shot.rails)
+    stated = [row for row in rows if isfinite(row.miss_per_rad_m)]
+    if not stated:
+        return ""
+    away = image - np.array([(row.start_x_m, row.start_y_m) for row in stated])
+    share = np.array([row.miss_per_rad_m for row in stated]) / (sign * np.hypot(away[:, 0], away[:, 1]))
+    wrong = ~((share > 1 / FAR_OFF_FACTOR) & (share < FAR_OFF_FACTOR))
+    odd = [str(stated[k].row) for k in np.flatnonzero(wrong)]
     if not odd:
         return ""
     rows_named = f"row{'s' if len(odd) > 1 else ''} {_named(odd)}"

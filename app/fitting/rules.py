@@ -22,13 +22,20 @@ from app.fitting import lines
 from app.fitting.convergence import Convergence
 from app.fitting.likelihood import LEAST_SD_RAD, Observations
 from app.fitting.margins import image_m
-from app.fitting.maximum import NO_FIT, Solutions, solve
+from app.fitting.maximum import NO_FIT, solve
 from app.fitting.scatter import ScatterPrior, reference_log_density, rough_scatter
+from app.fitting.straight import StraightLines
 from calibration.table import POCKETS, Table, Vector
 from vision.shot import Shot
 
-# Nodes by the number of attempts (up to which): the fewer, the longer the scatter's upper tail.
-NODES = ((30, 25), (10**9, 13))
+# Nodes by the number of attempts (up to which), at first and when set anew: the fewer, the longer the scatter's upper
+# tail.
+NODES = ((30, 25, 25), (10**9, 13, 25))
+# From so many attempts on the lines are taken as straight in the family about the best one, anew until that moves by
+# less than so much, or so often.
+FEWEST_STRAIGHT = 31
+STRAIGHT_RAD = 1e-5
+STRAIGHTENINGS = 12
 # Quantiles are read from the nodes joined by straight lines (in the logarithm).
 BETWEEN_NODES = 301
 # With many attempts the scatter is known better than the nodes lie apart: nodes are set anew, where the weight has not
@@ -112,11 +119,10 @@ def _order(rule: Rule) -> tuple[float, float]:
 def _rule(
     name: str, obs: Observations, family: Vector, held: tuple[int, ...], worth_m: Vector, prior: ScatterPrior | None
 ) -> Rule:
-    n, q = len(obs), obs.nuisance_rad.shape[1]
+    n = len(obs)
     free = [k for k in (0, 1) if k not in held]
-    both = [*free, *range(2, 2 + q)]
-    grid, score, fitted = _scan(obs, family, held, both, prior)
-    inner = fitted.information[:, 2:, 2:]
+    grid, score, fitted = _scan(obs, family, held, prior)
+    inner = fitted.information[:, len(free) :, len(free) :]
     marginal = fitted.value - 0.5 * np.linalg.slogdet(inner)[1]
     between = np.linspace(grid[0], grid[-1], BETWEEN_NODES)
     density = np.exp(np.interp(between, grid, score - score.max()))
@@ -129,8 +135,8 @@ def _rule(
     unsure = np.zeros(n)
     if free:
         k = int(np.argmin(np.abs(grid - log(best))))
-        columns = lines.jacobian(fitted.family[k], obs.start_m)[:, free]
-        inverse = np.linalg.inv(fitted.information[k][np.ix_(both, both)])[: len(free), : len(free)]
+        columns = lines.jacobian(fitted.state[k, :2], obs.start_m)[:, free]
+        inverse = np.linalg.inv(fitted.information[k])[: len(free), : len(free)]
         unsure = np.sum((columns @ inverse) * columns, axis=1)
     known = np.isfinite(worth_m)
 
@@ -142,23 +148,32 @@ def _rule(
     return Rule(name, miss(best), (miss(low), miss(high)), -2 * _top(marginal) + penalty)
 
 
+@dataclass(frozen=True)
+class _Scan:
+    """A rule's lines for each scatter: ``state`` (j, 2 + q) of family and nuisances, penalised log-likelihood ``value``
+    (j,), ``information`` (j, m, m) of the rule's free parameters and the nuisances."""
+
+    state: Vector
+    value: Vector
+    information: Vector
+
+
 def _scan(
-    obs: Observations, family: Vector, held: tuple[int, ...], unknown: list[int], prior: ScatterPrior | None
-) -> tuple[Vector, Vector, Solutions]:
+    obs: Observations, family: Vector, held: tuple[int, ...], prior: ScatterPrior | None
+) -> tuple[Vector, Vector, _Scan]:
     """Nodes of log scatter (j,), their log-weight (j,), and the best of the rule's lines for each, nodes where the
-    weight is. ``unknown`` are the parameters that are integrated out."""
+    weight is."""
     n = len(obs)
     begin = np.concatenate([family, np.zeros(obs.nuisance_rad.shape[1])])
     if held == (1,):
         begin = solve(obs, np.array([0.01]), family[None], held=held, tolerance=1e-4).state[0]
     middle = max(rough_scatter(obs, begin[:2]), LEAST_SD_RAD * 1e3)
     low, high = log(middle) - 4, log(middle) + 1.0 + 8 / max(n - 2, 1)
-    count = next(nodes for most, nodes in NODES if n <= most)
+    count, closer = next((first, then) for most, first, then in NODES if n <= most)
     for _ in range(1 + MOST_ZOOMS):
         grid = np.linspace(low, high, count)
-        state = np.tile(begin, (count, 1))
-        fitted = solve(obs, np.exp(grid), state[:, :2], state[:, 2:], held=held, tolerance=1e-4)
-        restricted = fitted.value - 0.5 * np.linalg.slogdet(fitted.information[:, unknown][:, :, unknown])[1]
+        fitted = _lines(obs, grid, begin, held)
+        restricted = fitted.value - 0.5 * np.linalg.slogdet(fitted.information)[1]
         score = restricted + (reference_log_density(grid, obs) if prior is None else prior.log_density(grid))
         score = np.where(np.isfinite(score), score, NO_FIT)
         weight = np.exp(score - score.max())
@@ -166,8 +181,28 @@ def _scan(
             break
         near = np.flatnonzero(score > score.max() - REACH)
         low, high = float(grid[max(int(near[0]) - 1, 0)]), float(grid[min(int(near[-1]) + 1, count - 1)])
+        count = closer
         begin = fitted.state[int(np.argmax(score))]
     return grid, score, fitted
+
+
+def _lines(obs: Observations, log_scatter: Vector, begin: Vector, held: tuple[int, ...]) -> _Scan:
+    """The rule's best lines for each scatter, looked for from ``begin`` (2 + q,) on."""
+    free = [k for k in (0, 1) if k not in held]
+    if len(obs) < FEWEST_STRAIGHT or not obs.measured.all():
+        found = solve(obs, np.exp(log_scatter), begin[None, :2], begin[None, 2:], held=held, tolerance=1e-4)
+        both = [*free, *range(2, len(begin))]
+        return _Scan(found.state, found.value, found.information[:, both][:, :, both])
+    family = begin[:2]
+    for _ in range(STRAIGHTENINGS if free else 1):
+        fits = StraightLines(obs, family, free).at(np.exp(log_scatter))
+        state = np.tile(begin, (len(log_scatter), 1))
+        state[:, :2] = family
+        state[:, free] += fits.step
+        before, family = family, state[int(np.argmax(fits.value)), :2]
+        if np.abs(family - before) @ [1.0, obs.reach_m] < STRAIGHT_RAD:
+            break
+    return _Scan(state, fits.value, fits.information)
 
 
 def _top(values: Vector) -> float:

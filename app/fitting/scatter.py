@@ -33,6 +33,8 @@ USUAL_SCATTER_RAD = radians(0.28)
 COARSE_NODES = 18
 # From so many degrees of freedom on the coarse nodes are set twice.
 MANY = 400
+# With more attempts than this the nodes lie so near together that their summit is refined once only.
+MANY_ROWS = 40
 # Prior weight of no scatter at all beside that of the reference prior.
 NOTHING_PART = 0.4
 # A scatter this small a share of the least stated error adds nothing to it.
@@ -44,7 +46,10 @@ PRIOR_NODES = 9
 # Nodes are weighted by their log-likelihood; this much of it is enough.
 NODE_TOLERANCE = 1e-4
 COARSE_TOLERANCE = 1e-2
-COARSE_STEPS = 8
+# Steps to them at most, by degrees of freedom (up to which): with many, a scatter that has not settled by then is far
+# from the right one.
+COARSE_STEPS = ((40, 8), (10**9, 3))
+NEAR_STEPS = 4
 # Nodes reach to where the scatter's weight has fallen by this much (in log), below and above. Above, a region of 5 %
 # rests on the tail.
 REACH = (7.0, 12.0)
@@ -108,7 +113,7 @@ def best_start(obs: Observations, scatter_rad: float) -> Vector:
 
 def rough_scatter(obs: Observations, family: Vector) -> float:
     """Root mean square of the residuals about a family, never below a floor; radians."""
-    residual = lines.residuals(family, obs.start_m, obs.bearing_unit)
+    residual = lines.residuals(family, obs.start_m, obs.bearing_rad)
     # The median keeps a few wrong entries from setting the scale.
     middle = 1.4826 * float(np.median(np.abs(residual))) if obs.wrong_share > 0 else 0.0
     spread = middle or float(np.sqrt(np.mean(residual**2)))
@@ -138,13 +143,14 @@ def integrate_scatter(obs: Observations, prior: ScatterPrior | None, family: Vec
         lowest = min(lowest, log(float(obs.sd_rad.min()) * NOTHING_BESIDE))
     coarse = np.linspace(lowest, middle + above, COARSE_NODES)
     begin = np.concatenate([family, np.zeros(obs.nuisance_rad.shape[1])])
-    solutions, score = _scores(obs, coarse, begin, prior, COARSE_TOLERANCE, COARSE_STEPS)
+    steps = next(steps for most, steps in COARSE_STEPS if freedom <= most)
+    solutions, score = _scores(obs, coarse, begin, prior, COARSE_TOLERANCE, steps)
     least = float(score[0] - score.max())
     low, high = _within_reach(coarse, score)
     if freedom > MANY:
         # The coarse nodes lie farther apart than the scatter is unsure.
         begin, coarse = solutions.state[int(np.argmax(score))], np.linspace(low, high, COARSE_NODES)
-        solutions, score = _scores(obs, coarse, begin, prior, COARSE_TOLERANCE, COARSE_STEPS)
+        solutions, score = _scores(obs, coarse, begin, prior, COARSE_TOLERANCE, steps)
         low, high = _within_reach(coarse, score)
     count = next(count for most, count in NODES if freedom <= most) if prior is None else PRIOR_NODES
     fine = np.linspace(low, high, count)
@@ -180,8 +186,8 @@ def _scores(
     most_steps: int = 60,
 ) -> tuple[Solutions, Vector]:
     """Best families and scores for a row of scatters, all begun at one family with its nuisances (2 + q,)."""
-    state = np.tile(begin, (len(log_scatter), 1))
-    solutions = solve(obs, np.exp(log_scatter), state[:, :2], state[:, 2:], tolerance=tolerance, most_steps=most_steps)
+    scatter, family, nuisance = np.exp(log_scatter), begin[None, :2], begin[None, 2:]
+    solutions = solve(obs, scatter, family, nuisance, tolerance=tolerance, most_steps=most_steps)
     density = reference_log_density(log_scatter, obs) if prior is None else prior.log_density(log_scatter)
     return solutions, solutions.restricted + density
 
@@ -206,11 +212,13 @@ def restricted_estimate(
     if len(grid) < 3:
         return float(np.exp(grid[k]))
     family, nuisance = nodes.solutions.family[some][k], nodes.solutions.nuisance[some][k]
+    if prior is None and len(obs) > MANY_ROWS:
+        rounds = min(rounds, 1)
     best, gap, lowest = summit(grid, values), float(grid[1]) - float(grid[0]), float(values[0])
     for _ in range(rounds):
         gap /= 4
         grid = best + gap * np.arange(-2.0, 3.0)
-        tried = solve(obs, np.exp(grid), np.tile(family, (5, 1)), np.tile(nuisance, (5, 1)), tolerance=1e-7)
+        tried = solve(obs, np.exp(grid), family[None], nuisance[None], tolerance=1e-7)
         values = tried.restricted + (0.0 if prior is None else prior.log_density(grid))
         best = summit(grid, values)
     if prior is None and lowest > values.max() - NEAR and stated:
@@ -245,7 +253,7 @@ def nodes_near(obs: Observations, begin: Vector, scatter_rad: float, prior: Scat
     enough for the best scatter of a slightly different model, not for a region."""
     middle = log(max(scatter_rad, LEAST_SD_RAD))
     grid = np.linspace(middle - 1.6, middle + 0.5, 7)
-    solutions, score = _scores(obs, grid, begin, prior, COARSE_TOLERANCE)
+    solutions, score = _scores(obs, grid, begin, prior, COARSE_TOLERANCE, NEAR_STEPS)
     weight = np.exp(score - score.max())
     return ScatterNodes(np.exp(grid), weight / weight.sum(), solutions)
 

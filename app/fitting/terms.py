@@ -47,5 +47,5 @@ def fit_term(obs: Observations, column: Vector, found: Convergence, prior: Scatt
 def row_information(obs: Observations, family: Vector, spread_rad: float) -> Vector:
     """Information of each row on its needed bearing, (n,), one over radians squared."""
     variance = np.maximum(spread_rad**2 + obs.sd_rad**2, LEAST_SD_RAD**2)
-    error = lines.residuals(family, obs.start_m, obs.bearing_unit)
+    error = lines.residuals(family, obs.start_m, obs.bearing_rad)
     return row_terms(error, variance, obs)[2]

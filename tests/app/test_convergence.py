@@ -92,8 +92,8 @@ def test_the_region_is_that_of_the_f_threshold_on_the_profile_likelihood(n: int)
     obs = measured_bearings(obs.start_m, obs.bearing_rad)
     found = converge(obs, CENTRE)
     assert found.region is not None
-    squares = np.sum(lines.residuals(found.region, obs.start_m, obs.bearing_unit) ** 2, axis=1)
-    least = np.sum(lines.residuals(found.family, obs.start_m, obs.bearing_unit) ** 2)
+    squares = np.sum(lines.residuals(found.region, obs.start_m, obs.bearing_rad) ** 2, axis=1)
+    least = np.sum(lines.residuals(found.family, obs.start_m, obs.bearing_rad) ** 2)
     nu = n - 2
     assert squares / least == pytest.approx(np.full(len(squares), 1 + 2 * f.ppf(0.95, 2, nu) / nu), rel=5e-3)
 
@@ -108,14 +108,14 @@ def test_stated_errors_that_explain_everything_give_the_chi_square_region() -> N
     found = converge(obs, CENTRE)
     assert found.spread_rad == 0.0
     assert found.region is not None
-    squares = np.sum(lines.residuals(found.region, obs.start_m, obs.bearing_unit) ** 2, axis=1) / np.radians(0.2) ** 2
-    least = np.sum(lines.residuals(found.family, obs.start_m, obs.bearing_unit) ** 2) / np.radians(0.2) ** 2
+    squares = np.sum(lines.residuals(found.region, obs.start_m, obs.bearing_rad) ** 2, axis=1) / np.radians(0.2) ** 2
+    least = np.sum(lines.residuals(found.family, obs.start_m, obs.bearing_rad) ** 2) / np.radians(0.2) ** 2
     # Chi-square is 5.99; some room for a scatter remains. With it held at nothing, exactly that.
     assert np.all(squares - least > 5.99)
     assert np.all(squares - least < 10.0)
     held = converge(obs, CENTRE, scatter_rad=0.0)
     assert held.region is not None
-    squares = np.sum(lines.residuals(held.region, obs.start_m, obs.bearing_unit) ** 2, axis=1) / np.radians(0.2) ** 2
+    squares = np.sum(lines.residuals(held.region, obs.start_m, obs.bearing_rad) ** 2, axis=1) / np.radians(0.2) ** 2
     assert squares - least == pytest.approx(np.full(len(squares), 5.991465), abs=0.01)
 
 
@@ -202,18 +202,18 @@ def test_nuisances_fitted_along_are_the_same_as_integrated_out() -> None:
     found = converge(obs, CENTRE, scatter_rad=scatter)
     dense = np.diag(scatter**2 + obs.sd_rad**2) + obs.nuisance_rad @ obs.nuisance_rad.T
     columns = lines.jacobian(found.family, obs.start_m)
-    residual = lines.residuals(found.family, obs.start_m, obs.bearing_unit)
+    residual = lines.residuals(found.family, obs.start_m, obs.bearing_rad)
     assert found.family_covariance == pytest.approx(
         np.linalg.inv(columns.T @ np.linalg.solve(dense, columns)), rel=1e-6
     )
     assert columns.T @ np.linalg.solve(dense, residual) == pytest.approx([0, 0], abs=1e-2)
     nodes = integrate_scatter(obs, None)
     for family in found.family + np.array([[0.01, 0.0], [0.0, 0.05], [-0.004, 0.02]]):
-        away = lines.residuals(family, obs.start_m, obs.bearing_unit)
+        away = lines.residuals(family, obs.start_m, obs.bearing_rad)
         drops = []
         for s, best in zip(nodes.scatter_rad, nodes.solutions.family, strict=True):
             inverse = np.linalg.inv(np.diag(s**2 + obs.sd_rad**2) + obs.nuisance_rad @ obs.nuisance_rad.T)
-            here = lines.residuals(best, obs.start_m, obs.bearing_unit)
+            here = lines.residuals(best, obs.start_m, obs.bearing_rad)
             drops.append(0.5 * (away @ inverse @ away - here @ inverse @ here))
         expected = np.exp(-np.array(drops)) @ nodes.weight
         assert p_values(obs, nodes, family[None])[0] == pytest.approx(expected, rel=1e-4)

@@ -276,7 +276,7 @@ def test_the_best_nuisances_of_a_mixed_log_are_the_maximum_of_the_likelihood_wri
     columns = np.column_stack([0.15 * rng.normal(0, radians(0.6), 40), radians(0.1) * (np.arange(40) < 20)])
     obs = replace(drill.observations, nuisance_rad=columns)
     errors = np.array(
-        [lines.residuals(f, obs.start_m, obs.bearing_unit) for f in drill.family + [[0, 0], [0.004, 0.01]]]
+        [lines.residuals(f, obs.start_m, obs.bearing_rad) for f in drill.family + [[0, 0], [0.004, 0.01]]]
     )
     variance = np.full((2, 40), 0.005**2)
     value = profile_value(obs, errors, variance, np.zeros((2, 2)), np.full(2, -np.inf))
@@ -301,7 +301,7 @@ def test_the_scatters_likelihood_is_that_with_the_point_integrated_out(n: int) -
         found = solve(obs, np.array([scatter]), start[None], tolerance=1e-6)
         phi, kappa = np.meshgrid(start[0] + np.linspace(-0.06, 0.06, 161), start[1] + np.linspace(-0.25, 0.25, 161))
         families = np.column_stack([phi.ravel(), kappa.ravel()])
-        error = lines.residuals(families, obs.start_m, obs.bearing_unit)
+        error = lines.residuals(families, obs.start_m, obs.bearing_rad)
         value = total_value(error, np.full(error.shape, scatter**2), obs)
         exact = value.max() + np.log(np.exp(value - value.max()).sum() * (0.12 / 160) * (0.5 / 160))
         off.append(float(found.restricted[0] + np.log(2 * np.pi) - exact))

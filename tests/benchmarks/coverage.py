@@ -25,7 +25,7 @@ def exact_area(drill: Drill) -> float:
     from the residuals but left in the covariance."""
     obs = drill.observations
     columns = lines.jacobian(drill.family, obs.start_m)
-    error = lines.residuals(drill.family, obs.start_m, obs.bearing_unit) - drill.shared_rad
+    error = lines.residuals(drill.family, obs.start_m, obs.bearing_rad) - drill.shared_rad
     residual = error - columns @ np.linalg.lstsq(columns, error, rcond=None)[0]
     nu = len(obs) - 2
     covariance = np.eye(len(obs)) * (residual @ residual / nu) + obs.nuisance_rad @ obs.nuisance_rad.T

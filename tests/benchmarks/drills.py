@@ -7,13 +7,8 @@ import numpy as np
 
 from app.fitting import lines
 from app.fitting.evidence import GAIN_SD
-from app.fitting.likelihood import FEWEST_FOR_WEIGHTS, WRONG_SHARE, Observations, measured_bearings
+from app.fitting.likelihood import Observations, measured_bearings, wrong_share_of
 from calibration.table import STANDARD_TABLES, Vector
-
-
-def wrong_share(n: int) -> float:
-    """What the fit allows for wrong entries among n attempts."""
-    return WRONG_SHARE if n >= FEWEST_FOR_WEIGHTS else 0.0
 
 
 @dataclass(frozen=True)
@@ -78,7 +73,7 @@ def measured_drill(
     if wrong_sd is not None:
         wrong = rng.random(n) < 0.1
         needed = needed + wrong * scatter * rng.uniform(*wrong_sd, n) * rng.choice([-1.0, 1.0], n)
-    observations = replace(measured_bearings(start, needed, stated, columns), wrong_share=wrong_share(n))
+    observations = replace(measured_bearings(start, needed, stated, columns), wrong_share=wrong_share_of(n))
     return Drill(observations, family, scatter, shared)
 
 
@@ -113,6 +108,6 @@ def outcome_drill(
         low_rad=np.where(known, np.nan, low),
         high_rad=np.where(known, np.nan, high),
         outside=np.zeros(n, dtype=bool),
-        wrong_share=wrong_share(n),
+        wrong_share=wrong_share_of(n),
     )
     return Drill(observations, family, scatter, np.zeros(n))

@@ -1,12 +1,15 @@
-"""How long a full fit takes (region, rules, one point, weights, days), by the number of attempts at a shot."""
+"""How long a full fit takes (region, rules, one point, weights, days), and its reading and writing, by the number of
+attempts at a shot."""
 
+import json
 from datetime import date, timedelta
+from io import StringIO
 from math import radians
 from time import process_time
 
 import numpy as np
 
-from app.fitting.attempts_csv import AttemptRow
+from app.fitting.attempts_csv import AttemptRow, read_attempts, write_attempts
 from app.fitting.log_fit import fit_all
 from calibration.table import STANDARD_TABLES
 from calibration.unfold import unfold
@@ -49,14 +52,31 @@ def log_of(shots: int, n: int, rng: np.random.Generator) -> list[AttemptRow]:
 
 
 def run(seed: int = 3) -> list[dict[str, float | int]]:
-    """Seconds of processor time a shot, and for as many shots as make a hundred thousand attempts."""
+    """Seconds of processor time a shot, and for as many shots as make a hundred thousand attempts: to read the file,
+    to fit, to write the JSON."""
     rng = np.random.default_rng(seed)
     shot = Shot("shot", "kick", ("left",), "pocketed", target_pocket="foot-right")
+    shots = {f"shot {k}": shot for k in range(SHOTS)}
     found: list[dict[str, float | int]] = []
     for n in COUNTS:
-        rows = log_of(SHOTS, n, rng)
+        text = StringIO()
+        write_attempts(log_of(SHOTS, n, rng), text)
+        text.seek(0)
         began = process_time()
-        fit_all(rows, STANDARD_TABLES["9ft"], {f"shot {k}": shot for k in range(SHOTS)})
-        each = (process_time() - began) / SHOTS
-        found.append({"attempts_a_shot": n, "seconds_a_shot": each, "seconds_for_100000": each * TOTAL / n})
+        rows = read_attempts(text, "the log").rows
+        read = process_time()
+        fits = fit_all(rows, STANDARD_TABLES["9ft"], shots)
+        fitted = process_time()
+        json.dumps([fit.to_json() for fit in fits], indent=1, allow_nan=False)
+        written = process_time()
+        scale = TOTAL / (n * SHOTS)
+        found.append(
+            {
+                "attempts_a_shot": n,
+                "seconds_a_shot": (fitted - read) / SHOTS,
+                "to_read_100000": (read - began) * scale,
+                "to_fit_100000": (fitted - read) * scale,
+                "to_write_100000": (written - fitted) * scale,
+            }
+        )
     return found
