@@ -14,7 +14,7 @@ from app.commands.terminal import check_writable, say, waiting, write_text
 from app.fitting.attempts_csv import AttemptRow, load_attempts, write_attempts
 from app.fitting.choices import MIRRORED, MIRRORED_CORNER, fit_apart, fit_mirrored
 from app.fitting.fit import ShotFit
-from app.fitting.log_fit import fit_all
+from app.fitting.log_fit import Job, Others, by_shot, fit_all
 from app.fitting.marks import Marks, load_marks, parse_mark
 from app.fitting.pooled import APART
 from app.fitting.remarks import check_units
@@ -23,6 +23,7 @@ from app.store.database import opened
 from app.store.log_views import find_shot, list_attempts, list_shots
 from app.telling.point_view import point_view, tell_point
 from app.telling.practice import FIRST_ROW, attempt_rows, practise
+from app.telling.rest_of_log import rest_of_log
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table, standard_table
 from vision.shot import Shot, load_shot
@@ -83,6 +84,7 @@ def fit(
         say(*(f"  {sentence}" for sentence in one.remarks))
         for weight in one.weights[:10]:
             entry = f"Line {weight.row}" if source is not None else f"Attempt {weight.row - FIRST_ROW + 1}"
+            entry += f" of {weight.shot!r}" if weight.shot is not None else ""
             say(f"  {entry} counts {weight.weight:.2g}: {weight.why.rstrip('.')}.")
         if len(one.weights) > 10:
             say(f"  {len(one.weights) - 10} more count less than fully; the JSON lists them.")
@@ -159,29 +161,51 @@ def _from_log(shot: str | None, stated: Table | None, choice: Choice) -> list[Fi
         with waiting("Fitting"):
             for one in chosen:
                 on = stated or one.table or STANDARD_TABLES[DEFAULT_TABLE]
-                practice = practise(one.shot, on, list_attempts(engine, shot_name=one.shot.name), choice.marks)
+                practice = practise(
+                    one.shot,
+                    on,
+                    list_attempts(engine, shot_name=one.shot.name),
+                    choice.marks,
+                    rest_of_log(engine, one.shot.name, on),
+                )
                 found.append((practice.fit, one.shot, on))
                 by_table.setdefault(on, []).extend(practice.rows)
             if choice.split is None and choice.mirrored is None:
                 return found
             known = {one.shot.name: one.shot for one in chosen}
-            return [one for on, rows in by_table.items() for one in _fit_rows(rows, shot, on, known, choice)]
+            return [
+                one
+                for on, rows in by_table.items()
+                for one in _fit_rows(rows, shot, on, known, choice, rest_of_log(engine, shot, on) if shot else None)
+            ]
 
 
 def _fit_rows(
-    rows: list[AttemptRow], shot: str | None, on: Table, known: dict[str, Shot], choice: Choice
+    rows: list[AttemptRow],
+    shot: str | None,
+    on: Table,
+    known: dict[str, Shot],
+    choice: Choice,
+    others: Others | None = None,
 ) -> list[Fitted]:
-    if shot is not None and choice.mirrored is None:
-        rows = [row for row in rows if row.shot == shot]
+    """``others`` as in ``fit_all``; those of ``rows`` that are not at ``shot`` when not given."""
+    if choice.mirrored is not None:
+        # All of the log's shots are among the rows then.
+        others = None
     elif shot is not None:
+        rest = [Job(name, mine, known.get(name)) for name, mine in by_shot(rows).items() if name != shot]
+        others = others or (lambda: rest)
+        rows = [row for row in rows if row.shot == shot]
+    if shot is not None and choice.mirrored is not None:
         # The first of a shot's images is the one to which the others are turned.
         rows = sorted(rows, key=lambda row: row.shot != shot)
     if choice.split is not None:
-        fits = fit_apart(rows, choice.split, on, known, choice.marks)
+        fits = fit_apart(rows, choice.split, on, known, choice.marks, others)
     elif choice.mirrored is not None:
         fits = [one for one in fit_mirrored(rows, choice.mirrored, on, known, choice.marks) if _is_of(one, shot)]
     else:
-        fits = fit_all(rows, on, known, choice.marks, processes=(os.cpu_count() or 1) if len(rows) >= MANY_ROWS else 1)
+        processes = (os.cpu_count() or 1) if len(rows) >= MANY_ROWS else 1
+        fits = fit_all(rows, on, known, choice.marks, processes=processes, others=others)
     # A part's name is its shot's with what it is a part by in brackets.
     return [(one, known.get(one.shot) or known.get(one.shot.rpartition(" (")[0]), on) for one in fits]
 

@@ -52,6 +52,7 @@ class AttemptRow:
     ``row`` is the line of the file (header = 1). ``miss_per_rad_m`` is how far the miss moves per radian of bearing.
     ``miss_side``: the bearing delivered was more (left) or less (right) than needed. ``margin_left_rad`` and
     ``margin_right_rad``: how far the bearing may exceed, or fall short of, the needed one and still make the shot.
+    ``logged_as``: the shot under whose name the row was logged, where it is fitted together with another's.
     """
 
     row: int
@@ -74,6 +75,12 @@ class AttemptRow:
     at: str | None = None
     player: str | None = None
     note: str | None = None
+    logged_as: str | None = None
+
+    @property
+    def place(self) -> str:
+        """The row as a reader finds it: its number, with its shot's name where that is not the one fitted."""
+        return f"{self.row}" if self.logged_as is None else f"{self.row} of {self.logged_as!r}"
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from math import hypot
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.compare import compare, mirrored
 from app.fitting.fit import ShotFit
-from app.fitting.log_fit import fit_all
+from app.fitting.log_fit import Others, fit_all
 from app.fitting.pooled import Pooled, split
 from calibration.table import Pocket, Rail, Table
 from vision.shot import Shot, Stroke
@@ -37,8 +37,12 @@ def fit_apart(
     table: Table,
     shots: Mapping[str, Shot] | None = None,
     marks: Mapping[str, tuple[float, float]] | None = None,
+    others: Others | None = None,
 ) -> list[ShotFit]:
-    """Fit each shot's rows apart by english, speed, player or day; the parts are named ``shot (english left)``."""
+    """Fit each shot's rows apart by english, speed, player or day; the parts are named ``shot (english left)``.
+
+    ``others`` as in ``fit_all``.
+    """
     parts: list[AttemptRow] = []
     known = dict(shots or {})
     for name in dict.fromkeys(row.shot for row in rows):
@@ -47,7 +51,7 @@ def fit_apart(
             parts += [replace(row, shot=part) for row in mine]
             if name in known:
                 known[part] = known[name]
-    return fit_all(parts, table, known, marks)
+    return fit_all(parts, table, known, marks, others=others)
 
 
 def fit_mirrored(
@@ -56,25 +60,26 @@ def fit_mirrored(
     table: Table,
     shots: Mapping[str, Shot],
     marks: Mapping[str, tuple[float, float]] | None = None,
+    others: Others | None = None,
 ) -> list[ShotFit]:
     """Fit shots from mirrored corners: as one (``pool``), or each for itself with the first of them compared with its
     images (``compare``).
 
     Images are found by the shot files. The fits are in order of first appearance; those pooled appear once, under the
-    name of the first. Shots without an image are fitted for themselves.
+    name of the first. Shots without an image are fitted for themselves. ``others`` as in ``fit_all``.
     """
     names = list(dict.fromkeys(row.shot for row in rows))
     images = find_images({name: shots[name] for name in names if name in shots}, table)
     turned = [
-        replace(mirrored(row, table, across=i.across, along=i.along), shot=i.of)
+        replace(mirrored(row, table, across=i.across, along=i.along), shot=i.of, logged_as=row.shot)
         if (i := images.get(row.shot)) is not None
         else row
         for row in rows
     ]
     if how == "pool":
-        fits = fit_all(turned, table, shots, marks)
+        fits = fit_all(turned, table, shots, marks, others=others)
         return [replace(fit, pooled=(*fit.pooled, *_origins(rows, images, fit.shot))) for fit in fits]
-    fits = fit_all(rows, table, shots, marks)
+    fits = fit_all(rows, table, shots, marks, others=others)
     for k, fit in enumerate(fits):
         if any(image.of == fit.shot for image in images.values()):
             groups: dict[str, list[AttemptRow]] = {}

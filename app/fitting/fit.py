@@ -36,11 +36,17 @@ BY_GEOMETRY = "No misses or margins were logged: the margins are those of the sh
 
 @dataclass(frozen=True)
 class RowWeight:
-    """A row that counts less than fully, and why. ``row`` is the line of the file (header = 1)."""
+    """A row that counts less than fully, and why. ``row`` is the line of the file (header = 1); ``shot`` the one under
+    whose name it was logged, where that is not the shot fitted."""
 
     row: int
     weight: float
     why: str
+    shot: str | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        told: dict[str, Any] = {"row": self.row, "weight": round(self.weight, 3), "why": self.why}
+        return told if self.shot is None else told | {"shot": self.shot}
 
 
 @dataclass(frozen=True)
@@ -106,7 +112,7 @@ class ShotFit:
             "one_point": self.one_point.verdict,
             "one_point_detail": _detail(self.one_point),
             "rules": [rule.to_json() for rule in self.rules],
-            "weights": [{"row": w.row, "weight": round(w.weight, 3), "why": w.why} for w in self.weights],
+            "weights": [w.to_json() for w in self.weights],
             "speed_slope_deg_per_mps": None if slope is None else _number(degrees(slope.value_rad), 5),
             "speed_slope_sd_deg_per_mps": None if slope is None else _number(degrees(slope.sd_rad), 5),
             "pooled": [p.to_json() for p in self.pooled],
@@ -137,8 +143,7 @@ def fit_shot(
     """
     mine = [row for row in rows if row.shot == shot_name]
     evidence = gather(mine, table, shot)
-    if prior is None and evidence.measured < min(ENOUGH_MEASURED, len(evidence.rows)):
-        prior = ScatterPrior()
+    prior = prior or own_prior(evidence)
     obs = evidence.observations
     if evidence.rows:
         found = converge(obs, table.centre_m, prior=prior)
@@ -163,6 +168,11 @@ def fit_shot(
         days=_days(evidence, found),
         remarks=(*_assumed(evidence), *remarks(mine, table, shot)),
     )
+
+
+def own_prior(evidence: Evidence) -> ScatterPrior | None:
+    """The usual scatter, for a shot that can neither tell its own nor borrow; None for one that can."""
+    return ScatterPrior() if evidence.measured < min(ENOUGH_MEASURED, len(evidence.rows)) else None
 
 
 def _assumed(evidence: Evidence) -> tuple[str, ...]:
@@ -208,14 +218,14 @@ def _speed_slope(evidence: Evidence, found: Convergence, prior: ScatterPrior | N
 
 def _weights(evidence: Evidence, found: Convergence) -> tuple[RowWeight, ...]:
     """Rows that count less than fully, in the order of the file."""
-    listed = [RowWeight(row.row, 0.0, why) for row, why in evidence.unused]
+    listed = [RowWeight(row.row, 0.0, why, row.logged_as) for row, why in evidence.unused]
     measured = evidence.observations.measured
     for k, row in enumerate(evidence.rows):
         if found.row_weight[k] < LISTED:
             away = abs(float(found.row_offset[k]))
             why = f"{away:.1f} sd from the others" if measured[k] else "its outcome contradicts the others"
-            listed.append(RowWeight(row.row, float(found.row_weight[k]), why))
-    return tuple(sorted(listed, key=lambda w: w.row))
+            listed.append(RowWeight(row.row, float(found.row_weight[k]), why, row.logged_as))
+    return tuple(sorted(listed, key=lambda w: (w.shot or "", w.row)))
 
 
 def _detail(verdict: OnePoint) -> dict[str, Any]:

@@ -71,14 +71,14 @@ def remarks(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> tupl
 
 
 def _twice(rows: Sequence[AttemptRow]) -> str:
-    first: dict[tuple[object, ...], int] = {}
+    first: dict[tuple[object, ...], AttemptRow] = {}
     again: list[str] = []
     for row in rows:
         # NaN is not equal to itself; its text is.
         told = (row.start_x_m, row.start_y_m, row.bearing_rad, str(row.miss_m), row.outcome, row.at, row.clip)
-        earlier = first.setdefault(told, row.row)
-        if earlier != row.row:
-            again.append(f"{row.row} (as {earlier})")
+        earlier = first.setdefault(told, row)
+        if earlier is not row:
+            again.append(f"{row.place} (as {earlier.place})")
     if not again:
         return ""
     return f"Entered twice, and counted twice: row{'s' if len(again) > 1 else ''} {_named(again)}."
@@ -105,7 +105,7 @@ def _odd_worth(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> s
     away = image - np.array([(row.start_x_m, row.start_y_m) for row in stated])
     share = np.array([row.miss_per_rad_m for row in stated]) / (sign * np.hypot(away[:, 0], away[:, 1]))
     wrong = ~((share > 1 / FAR_OFF_FACTOR) & (share < FAR_OFF_FACTOR))
-    odd = [str(stated[k].row) for k in np.flatnonzero(wrong)]
+    odd = [stated[k].place for k in np.flatnonzero(wrong)]
     if not odd:
         return ""
     rows_named = f"row{'s' if len(odd) > 1 else ''} {_named(odd)}"

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from app.fitting.choices import find_images, fit_mirrored
+from app.fitting.log_fit import Job, Others
 from app.store.log_views import LoggedAttempt
 from app.telling.point_view import point_view
 from app.telling.practice import Practice, practise, practised_rows
@@ -25,18 +26,20 @@ def practise_mirrored(
     images: Mapping[Shot, Sequence[LoggedAttempt]],
     how: str,
     marks: Mapping[str, tuple[float, float]] | None = None,
+    others: Others | None = None,
 ) -> Practice:
     """As ``practise``, its fit taking in (``pool``) or compared with (``compare``) the attempts at the shot's images.
 
     The attempts shown are those from this corner.
     """
-    own = practise(shot, table, attempts, marks)
+    own = practise(shot, table, attempts, marks, others)
     if not own.rows:
         return own
     rows = [*own.rows, *(row for s, logged in images.items() for row in practised_rows(s, table, logged))]
     shots = {s.name: s for s in (shot, *images)}
-    fit = next(f for f in fit_mirrored(rows, how, table, shots, marks) if f.shot == shot.name)
-    if how == "pool":
-        # Row numbers of two shots' logs would be taken for this one's.
-        fit = replace(fit, weights=own.fit.weights)
+
+    def besides() -> list[Job]:
+        return [job for job in others() if job.name not in shots] if others is not None else []
+
+    fit = next(f for f in fit_mirrored(rows, how, table, shots, marks, besides) if f.shot == shot.name)
     return replace(own, fit=fit, point=point_view(fit.to_json()))

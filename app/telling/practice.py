@@ -2,10 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from math import isfinite, nan
 
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.fit import ShotFit, fit_shot
+from app.fitting.log_fit import Job, Others, fit_all
 from app.fitting.pooled import APART, NOT_KNOWN
 from app.store.log_views import LoggedAttempt
 from app.telling.coach import Figures, coach_figures, rule_name
@@ -42,7 +44,11 @@ class Practice:
     @property
     def doubts(self) -> dict[int, str]:
         """Why attempts count less than fully for the point, by their number from 1."""
-        return {w.row - FIRST_ROW + 1: f"counts {w.weight:.2g} for the point: {w.why}" for w in self.fit.weights}
+        return {
+            w.row - FIRST_ROW + 1: f"counts {w.weight:.2g} for the point: {w.why}"
+            for w in self.fit.weights
+            if w.shot is None
+        }
 
     @property
     def made(self) -> int:
@@ -107,10 +113,15 @@ def practise(
     table: Table,
     attempts: Sequence[LoggedAttempt],
     marks: Mapping[str, tuple[float, float]] | None = None,
+    others: Others | None = None,
 ) -> Practice:
-    """Fit and tell the attempts at one shot on one table; ``marks`` are places to aim at, compared with the point."""
+    """Fit and tell the attempts at one shot on one table; ``marks`` are places to aim at, compared with the point.
+
+    ``others`` are the log's other shots, from which one that cannot tell its scatter borrows it.
+    """
     rows = practised_rows(shot, table, attempts)
-    fit = fit_shot(rows, shot_name=shot.name, table=table, shot=shot, marks=marks)
+    fits = fit_all(rows, table, {shot.name: shot}, marks, others=others)
+    fit = fits[0] if fits else fit_shot((), shot_name=shot.name, table=table, shot=shot)
     return Practice(
         shot=shot,
         table=table,
@@ -135,14 +146,23 @@ def practise_apart(
     attempts: Sequence[LoggedAttempt],
     by: str,
     marks: Mapping[str, tuple[float, float]] | None = None,
+    others: Others | None = None,
 ) -> dict[str, Practice]:
-    """As ``practise``, apart by english, speed, player or day, in order of first appearance."""
+    """As ``practise``, apart by english, speed, player or day, in order of first appearance.
+
+    A part borrows from the other parts as well.
+    """
     parts: dict[str, list[LoggedAttempt]] = {}
     for logged in attempts:
         row = next(iter(attempt_rows([logged], shot)), None)
         value = None if row is None else APART[by](row)
         parts.setdefault(value or NOT_KNOWN, []).append(logged)
-    return {value: practise(shot, table, mine, marks) for value, mine in parts.items()}
+    jobs = {value: Job(value, tuple(practised_rows(shot, table, mine)), shot) for value, mine in parts.items()}
+
+    def besides(value: str) -> list[Job]:
+        return [*(job for name, job in jobs.items() if name != value), *(others() if others is not None else ())]
+
+    return {value: practise(shot, table, mine, marks, partial(besides, value)) for value, mine in parts.items()}
 
 
 def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) -> list[AttemptRow]:

@@ -13,6 +13,7 @@ from app.store import log_views
 from app.store.log_views import LoggedAttempt, LoggedSession, LoggedShot
 from app.telling.mirrored import image_names, practise_mirrored
 from app.telling.practice import practise, practised_rows
+from app.telling.rest_of_log import rest_of_log
 from app.telling.words import tell_attempt
 from app.web.api_schema import (
     AttemptOut,
@@ -99,7 +100,13 @@ def session_fits(request: Request, session_id: int) -> list[dict[str, Any]]:
     """The fit of each shot from this session's attempts alone."""
     found = _session(request, session_id)
     marks = marks_of(request)
-    return [practise(shot, found.table, found.of_shot(shot.name), marks).fit.to_json() for shot in found.shots]
+    engine = _engine(request)
+    return [
+        practise(
+            shot, found.table, found.of_shot(shot.name), marks, rest_of_log(engine, shot.name, found.table)
+        ).fit.to_json()
+        for shot in found.shots
+    ]
 
 
 @router.get("/sessions/{session_id}/drawing.svg", tags=["sessions"], response_class=Response)
@@ -111,7 +118,8 @@ def session_drawing(
     if shot >= len(found.shots):
         raise HTTPException(404, f"Session {session_id} has {len(found.shots)} shots; there is no number {shot}.")
     which = found.shots[shot]
-    picture = practise(which, found.table, found.of_shot(which.name)).drawing(standalone=True)
+    others = rest_of_log(_engine(request), which.name, found.table)
+    picture = practise(which, found.table, found.of_shot(which.name), None, others).drawing(standalone=True)
     return Response(picture, media_type="image/svg+xml")
 
 
@@ -163,11 +171,12 @@ def shot_fit(
     """The fit of a shot from all its attempts in the log."""
     found = _shot(request, shot_id)
     table = found.table or STANDARD_TABLES["9ft"]
-    logged = _logged(request, found)
+    logged, marks = _logged(request, found), marks_of(request)
+    others = rest_of_log(_engine(request), found.shot.name, table)
     if mirrored is None:
-        return practise(found.shot, table, logged, marks_of(request)).fit.to_json()
+        return practise(found.shot, table, logged, marks, others).fit.to_json()
     images = images_of(request, found, table)
-    return practise_mirrored(found.shot, table, logged, images, mirrored, marks_of(request)).fit.to_json()
+    return practise_mirrored(found.shot, table, logged, images, mirrored, marks, others).fit.to_json()
 
 
 @router.get("/shots/{shot_id}/fits", tags=["fits"])
@@ -180,7 +189,8 @@ def shot_fits_apart(
     found = _shot(request, shot_id)
     table = found.table or STANDARD_TABLES["9ft"]
     rows = practised_rows(found.shot, table, _logged(request, found))
-    return [f.to_json() for f in fit_apart(rows, by, table, {found.shot.name: found.shot}, marks_of(request))]
+    others = rest_of_log(_engine(request), found.shot.name, table)
+    return [f.to_json() for f in fit_apart(rows, by, table, {found.shot.name: found.shot}, marks_of(request), others)]
 
 
 @router.get("/fits", tags=["fits"])

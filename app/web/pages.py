@@ -13,6 +13,7 @@ from sqlalchemy import Engine
 from app.store import log_views
 from app.telling.mirrored import practise_mirrored
 from app.telling.practice import Practice, practise, practise_apart
+from app.telling.rest_of_log import rest_of_log
 from app.web.api import MOST_ID, images_of, marks_of
 from calibration.table import STANDARD_TABLES
 from vision.shot import Shot
@@ -33,11 +34,15 @@ def index(request: Request) -> Response:
 
 @router.get("/sessions/{session_id}")
 def session(request: Request, session_id: int) -> Response:
-    found = log_views.load_session(_engine(request), session_id) if 0 < session_id <= MOST_ID else None
+    engine = _engine(request)
+    found = log_views.load_session(engine, session_id) if 0 < session_id <= MOST_ID else None
     if found is None:
         raise HTTPException(404, f"There is no session {session_id}.")
     marks = marks_of(request)
-    practices = [practise(shot, found.table, found.of_shot(shot.name), marks) for shot in found.shots]
+    practices = [
+        practise(shot, found.table, found.of_shot(shot.name), marks, rest_of_log(engine, shot.name, found.table))
+        for shot in found.shots
+    ]
     return page("session.html", session=found, practices=[_drawn(p, f"shot-{k}-") for k, p in enumerate(practices)])
 
 
@@ -54,13 +59,13 @@ def shot(
         raise HTTPException(404, f"There is no shot {shot_id}.")
     logged = log_views.list_attempts(engine, shot_name=found.shot.name)
     table, marks = found.table or STANDARD_TABLES["9ft"], marks_of(request)
-    images = images_of(request, found, table)
+    images, others = images_of(request, found, table), rest_of_log(engine, found.shot.name, table)
     if by is not None:
-        parts = practise_apart(found.shot, table, logged, by, marks)
+        parts = practise_apart(found.shot, table, logged, by, marks, others)
     elif mirrored is not None:
-        parts = {"": practise_mirrored(found.shot, table, logged, images, mirrored, marks)}
+        parts = {"": practise_mirrored(found.shot, table, logged, images, mirrored, marks, others)}
     else:
-        parts = {"": practise(found.shot, table, logged, marks)}
+        parts = {"": practise(found.shot, table, logged, marks, others)}
     drawn = {value: _drawn(practice, f"attempt-{k}-") for k, (value, practice) in enumerate(parts.items())}
     names = [image.name for image in images]
     return page("shot.html", found=found, by=by, mirrored=mirrored, images=names, parts=drawn)

@@ -92,3 +92,16 @@ def test_apart_by_what_was_pooled() -> None:
     turned = [replace(r, bearing_rad=r.bearing_rad + radians(1) * (r.english == "left")) for r in rows]
     none, left = (f.convergence.family[0] for f in fit_apart(turned, "english", TABLE))
     assert left - none == pytest.approx(radians(1), abs=radians(0.5))
+
+
+def test_a_pooled_row_from_another_corner_is_named_with_its_shot() -> None:
+    """Both corners' logs count their rows from two on: the number alone would be either's."""
+    here, there = kicks(10, seed=1), [replace(r, row=r.row - 100) for r in images(kicks(10, seed=2))]
+    there[3] = replace(there[3], bearing_rad=there[3].bearing_rad + radians(8.0))
+    there.append(replace(there[0], row=40))
+    (pooled,) = fit_mirrored([*here, *there], "pool", TABLE, SHOTS)
+    (wrong,) = (w for w in pooled.to_json()["weights"] if w["weight"] < 0.5)
+    assert (wrong["row"], wrong["shot"]) == (there[3].row, "other")
+    assert "40 of 'other' (as 2 of 'other')" in " ".join(pooled.remarks)
+    own = fit_shot(here, shot_name="kick", table=TABLE, shot=KICK).to_json()
+    assert all("shot" not in w for w in own["weights"])

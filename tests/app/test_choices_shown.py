@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from math import radians
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ from sqlalchemy import Engine
 from typer.testing import CliRunner
 
 from app.command_line import main
-from app.fitting.attempts_csv import write_attempts
+from app.fitting.attempts_csv import load_attempts, write_attempts
 from app.fitting.fit import fit_shot
 from app.store.log import store_reading
 from app.telling.coach import coach_figures
@@ -99,6 +100,29 @@ def test_the_command_line_fits_the_log_apart_and_together(tmp_path: Path) -> Non
     (pooled,) = json.loads(out.read_text())
     assert (pooled["shot"], pooled["attempts"]) == (KICK.name, 24)
     assert "From the mirrored corners" in run("fit", "--mirrored", "compare")
+
+
+def test_a_shot_borrows_the_logs_scatter_wherever_it_is_shown(client: Client, engine: Engine, tmp_path: Path) -> None:
+    """A shot of four misses: the same spread by the interface, the log's fit and the exported file's."""
+    rng = np.random.default_rng(6)
+    lone = replace(KICK, name="lone", target_pocket="side-right", target_ball=None)
+    for k, (shot, count) in enumerate(((KICK, 12), (lone, 4))):
+        tries = []
+        for n in range(count):
+            one = attempt([0.4 + 0.1 * n, 0.3 + 0.1 * (n % 4)], 0.2 * (-1) ** n, shot=shot, t_s=3.0 + 5 * n)
+            tries.append(replace(one, bearing_rad=one.bearing_rad + radians(rng.normal(0, 0.8))))
+        store_reading(engine, replace(reading(tries), shot=shot), clip(8 + k), player="A. Player")
+    out, exported = tmp_path / "fit.json", tmp_path / "log.csv"
+    run("export", "--to", exported)
+    spreads = []
+    for words in (("--shot", "lone"), (), ("--from", exported), ("--from", exported, "--shot", "lone")):
+        run("fit", "--json", out, *words)
+        spreads.append(next(f for f in json.loads(out.read_text()) if f["shot"] == "lone")["spread_deg"])
+    shot_id = next(s["id"] for s in client.get("/api/shots").json()["items"] if s["shot"]["name"] == "lone")
+    spreads.append(client.get(f"/api/shots/{shot_id}/fit").json()["spread_deg"])
+    assert spreads == pytest.approx([spreads[0]] * 5, rel=1e-3)
+    alone = fit_shot(load_attempts(exported).rows, shot_name="lone", table=TABLE)
+    assert spreads[0] != pytest.approx(alone.to_json()["spread_deg"], rel=0.02)
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.fit import fit_shot
-from app.fitting.log_fit import fit_all, scatter_priors
+from app.fitting.log_fit import Job, by_shot, fit_all, scatter_priors
 from app.fitting.scatter import SHOTS_FACTOR, UNKNOWN_FACTOR, USUAL_SCATTER_RAD
 from calibration.table import STANDARD_TABLES
 from tests.app.test_fit import kicks
@@ -81,3 +81,18 @@ def test_shared_among_processes_it_is_the_same_fit() -> None:
     rows = [*named(kicks(12), "a"), *named(kicks(12, seed=2), "b"), *named(rows_of_outcomes(12), "few")]
     one, two = (fit_all(rows, TABLE, marks={"lamp": (2.0, 3.0)}, processes=count) for count in (1, 2))
     assert [f.to_json() for f in two] == [f.to_json() for f in one]
+
+
+def test_a_shot_fitted_for_itself_borrows_from_others_that_are_not_fitted() -> None:
+    few, rest = named(rows_of_outcomes(12), "few"), [*steady(3, 0.08), *named(rows_of_outcomes(30), "more")]
+    asked = []
+
+    def others() -> list[Job]:
+        asked.append(True)
+        return [Job(name, rows, None) for name, rows in by_shot(rest).items()]
+
+    (one,) = fit_all(few, TABLE, others=others)
+    assert one.to_json() == fit_all([*few, *rest], TABLE)[0].to_json()
+    asked.clear()
+    fit_all(steady(1, 0.08), TABLE, others=others)
+    assert not asked, "a shot that tells its own scatter does not ask"
