@@ -93,16 +93,22 @@ def _outlines(frames: Sequence[Picture], camera: Camera, table: Table) -> list[B
     step = max(1, len(frames) // FRAMES_LOOKED_AT)
     found: list[BallOutline] = []
     for frame in frames[::step][:FRAMES_LOOKED_AT]:
-        light, bright = linear_light(frame), outline_light(frame)
-        for place in _spots(frame, camera, table):
-            before = sum(bool(np.hypot(*(place - other.place_m)) < table.ball_radius_m) for other in found)
-            if before >= SIGHTINGS_PER_PLACE or len(found) >= MOST_SIGHTINGS:
-                continue
-            guess = _first_outline(light, camera, table, place)
-            outline = None if guess is None else fit_outline(bright, camera, *guess)
-            if outline is not None:
-                found.append(outline)
+        _look_at(frame, camera, table, found)
     return found
+
+
+def _look_at(frame: Picture, camera: Camera, table: Table, found: list[BallOutline]) -> None:
+    """Put the outlines of a frame's balls to those that were found, but for balls that were seen often enough."""
+    # Large arrays: they are let go before the next frame's are made.
+    light, bright = linear_light(frame), outline_light(frame)
+    for place in _spots(frame, camera, table):
+        before = sum(bool(np.hypot(*(place - other.place_m)) < table.ball_radius_m) for other in found)
+        if before >= SIGHTINGS_PER_PLACE or len(found) >= MOST_SIGHTINGS:
+            continue
+        guess = _first_outline(light, camera, table, place)
+        outline = None if guess is None else fit_outline(bright, camera, *guess)
+        if outline is not None:
+            found.append(outline)
 
 
 def _spots(frame: Picture, camera: Camera, table: Table) -> list[Vector]:

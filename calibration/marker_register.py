@@ -20,8 +20,9 @@ from calibration.head import SIDES, head_direction
 from calibration.marker_file import LEAST_MARKERS
 from calibration.marker_fit import MarkerFit, fit_markers, start_cameras
 from calibration.markers import MarkerLayout, SeenMarker, find_markers
+from calibration.median import median_of
 from calibration.nose_lines import find_noses
-from calibration.strips import linear_light, median_picture
+from calibration.strips import linear_light
 from calibration.table import Table
 
 # Reach of the search for the noses, pass by pass, once the markers have told the camera.
@@ -106,7 +107,7 @@ def _with_noses(
     frames: Sequence[Picture], fit: MarkerFit, seen: Sequence[SeenMarker], layout: MarkerLayout
 ) -> MarkerFit:
     """The fit with all noses that can be made out; the one given when there are none."""
-    light = linear_light(median_picture(frames))
+    light = linear_light(median_of(frames))
     most_px = MOST_MISREAD_PX * max(light.shape[:2]) / 1920
     for reach in NOSE_REACHES_M:
         noses = find_noses(light, fit.camera, layout.table, reach_m=reach, shapes=reach < SHAPES_BELOW_M)

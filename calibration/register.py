@@ -17,7 +17,8 @@ from calibration.cloth import ClothOutline, Picture, outline_from_corners
 from calibration.errors import InputError
 from calibration.head import SIDES, place_head
 from calibration.likeness import table_likeness
-from calibration.strips import Linear, linear_light, median_picture
+from calibration.median import median_of
+from calibration.strips import Linear, linear_light
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table, Vector
 from calibration.table_search import FINE_REACHES_M, Found, credible, find_table, refined
 from calibration.table_size import check_table, choose_table, contradicts
@@ -71,7 +72,7 @@ def register(
         raise InputError("no frame could be read, so there is nothing to find a table in; check the clip.")
     if head is not None and head not in SIDES:
         raise InputError(f"head {head!r} is not a side of the picture; use one of {', '.join(SIDES)}.")
-    still = median_picture(frames)
+    still = median_of(frames)
     light = linear_light(still)
     given = None if corners_px is None else outline_from_corners(corners_px)
     found, assumed = _found(still, light, table, given)

@@ -8,8 +8,9 @@ import numpy as np
 from calibration.camera import Setup
 from calibration.camera_fit import rail_points
 from calibration.cloth import Picture
+from calibration.median import median_of
 from calibration.nose_lines import find_noses
-from calibration.strips import linear_light, median_picture
+from calibration.strips import linear_light
 from calibration.table import Rail
 
 # How far off a nose is looked for, and how far off it may be: blur alone takes most of a pixel in a dark view.
@@ -42,7 +43,7 @@ def check_setup(frames: Sequence[Picture], setup: Setup) -> SetupCheck:
     if (width, height) != (camera.width, camera.height):
         why = f"the clip has {width} x {height} pixels, the camera was registered at {camera.width} x {camera.height}"
         return SetupCheck({}, float("nan"), False, why)
-    light = linear_light(median_picture(frames))
+    light = linear_light(median_of(frames))
     offsets: dict[Rail, float] = {}
     for line in find_noses(light, camera, table, reach_m=REACH_M, shapes=False):
         expected, outward = rail_points(table, line.rail, line.along_m, 0.0, table.nose_height_m)

@@ -4,7 +4,6 @@ Brightness is taken in linear light: a half-way crossing of a lit edge in the en
 of a pixel too far on the dark side.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -41,17 +40,6 @@ class Strip:
     setback_m: float
     height_m: float
     px_per_m: Vector
-
-
-def median_picture(frames: Sequence[Picture]) -> Picture:
-    """What stands still in the frames: the median, band by band to keep memory small."""
-    if len(frames) == 1:
-        return frames[0]
-    rows = frames[0].shape[0]
-    out = np.empty_like(frames[0])
-    for top in range(0, rows, 64):
-        out[top : top + 64] = np.median(np.stack([f[top : top + 64] for f in frames]), axis=0)
-    return out
 
 
 def linear_light(picture: Picture) -> Linear:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Camera
+from calibration.median import median_of
 from calibration.table import POCKETS, Table
 from vision.clip import Frame
 
@@ -98,10 +99,9 @@ def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> B
     radius = smallest_ball_radius_px(camera, table)
     # A power of two: halving is ten times faster than any other reduction, and the colour planes have half the size.
     factor = 2 ** max(1, round(math.log2(radius / REDUCED_RADIUS_PX)))
-    stack = np.stack([reduce(still, factor) for still in stills])
-    region = np.zeros(stack.shape[1:3], np.uint8)
+    cloth = median_of([reduce(still, factor) for still in stills])
+    region = np.zeros(cloth.shape[:2], np.uint8)
     cv2.fillPoly(region, [np.round((outline + 0.5) / factor - 0.5).astype(np.int32)], 255)
-    cloth = np.median(stack, axis=0).astype(np.uint8)
     throats = (_mouths_px(camera, table) + 0.5) / factor - 0.5
     cloth = _paint_over(cloth, region, throats, radius / factor)
     low, high = cloth_bounds(cloth)

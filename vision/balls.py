@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Camera
 from calibration.table import POCKETS, Table, Vector
-from vision.background import Background, Mask, Picture, ball_radius_px
+from vision.background import Background, Mask, Picture, ball_radius_px, smallest_ball_radius_px
 from vision.clip import Frame
 from vision.outline import BallView, fit_outline
 
@@ -28,6 +28,8 @@ FREE_RING_RADII, RING_POINTS = 1.3, 32
 # A ball of nearly the cloth's colour: area in multiples of its disc, longest side of its box to the shortest, share of
 # the outline that must be seen.
 FAINT_AREA, FAINT_LENGTH, FAINT_SUPPORT = (0.5, 2.0), 1.7, 0.7
+# One that nobody knows of yet will be there for a while: with no known ball missing it is looked for this often.
+FAINT_EVERY = 3
 # The ring, in ball radii, on which a hand that takes up a ball is looked for.
 CROWD_RING_RADII = 1.8
 # Two balls expected this close to the middle of one blob share it.
@@ -104,9 +106,13 @@ class BallFinder:
         self.table = table
         self._before: Picture | None = None
         self._view: TableView | None = None
+        self._since_faint = FAINT_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         radius_m = table.ball_radius_m
         middle = np.array([[*table.centre_m, radius_m]])
+        # Far less than the smallest ball: what covers less than this need not be sized exactly.
+        smallest = smallest_ball_radius_px(camera, table) / background.factor
+        self._least_area = 0.8 * min(LEAST_AREA, FAINT_AREA[0]) * np.pi * smallest**2
         self._kernel = _disc(float(ball_radius_px(camera, middle, radius_m)[0]) / background.factor * 0.55)
 
     def find(self, frame: Frame, expected: Sequence[Expected]) -> TableView:
@@ -147,19 +153,19 @@ class BallFinder:
             ):
                 views.append(view)
                 reused.append(False)
-        faint = self._faint_mask(reduced)
-        for guess, smear in self._faint(faint, views):
-            view = fit_outline(frame, self.camera, guess, radius_m, smear)
-            if view is None or view.support < FAINT_SUPPORT or _near(views, view.at_m, radius_m):
-                continue
-            if self._stands_free(faint, view):
+        unseen = [ball for ball in unseen if not _near(views, ball.at_m, radius_m)]
+        self._since_faint += 1
+        if unseen or self._since_faint >= FAINT_EVERY:
+            self._since_faint = 0
+            faint = self._faint_mask(reduced)
+            for view in self._faint_views(frame, faint, views):
                 views.append(view)
                 reused.append(False)
-        for ball in unseen:
-            view = self._in_crowd(frame, ball, foreground | faint, views)
-            if view is not None:
-                views.append(view)
-                reused.append(False)
+            for ball in unseen:
+                known = self._in_crowd(frame, ball, foreground | faint, views)
+                if known is not None:
+                    views.append(known)
+                    reused.append(False)
         self._before = reduced
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, background.factor)
         return self._view
@@ -169,17 +175,19 @@ class BallFinder:
         factor, radius_m = self.background.factor, self.table.ball_radius_m
         left, top, width, height = cv2.boundingRect(mask)
         window = slice(top, top + height), slice(left, left + width)
-        count, labels, stats, centroids = cv2.connectedComponentsWithStats(mask[window], connectivity=4)
-        if count == 1:
+        if not width:
             return
-        at_m = self.camera.to_plane((centroids[1:] + (left, top) + 0.5) * factor - 0.5, radius_m)
+        _, labels, stats, centroids = cv2.connectedComponentsWithStats(mask[window], connectivity=4)
+        worth = np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= self._least_area) + 1
+        if not len(worth):
+            return
+        at_m = self.camera.to_plane((centroids[worth] + (left, top) + 0.5) * factor - 0.5, radius_m)
         radius = ball_radius_px(self.camera, np.column_stack([at_m, np.full(len(at_m), radius_m)]), radius_m)
-        discs = stats[1:, cv2.CC_STAT_AREA] / (np.pi * (radius / factor) ** 2)
-        for k in range(1, count):
+        discs = stats[worth, cv2.CC_STAT_AREA] / (np.pi * (radius / factor) ** 2)
+        for k, place, size, area in zip(worth.tolist(), at_m, radius.tolist(), discs.tolist(), strict=True):
             # A box is as long as the ball and its smear, give or take a reduced pixel.
-            spare = 2 + factor / radius[k - 1]
-            smear = max(float(stats[k, 2:4].max()) * factor / radius[k - 1] - spare, 0.0) * radius_m
-            yield _Part(k, labels, window, stats[k, :4], at_m[k - 1], float(discs[k - 1]), smear)
+            smear = max(float(stats[k, 2:4].max()) * factor / size - (2 + factor / size), 0.0) * radius_m
+            yield _Part(k, labels, window, stats[k, :4], place, area, smear)
 
     def _as_before(self, frame: Frame, expected: Sequence[Expected]) -> bool:
         """Whether the frame shows what the last one did: every known ball at rest and seen, and nothing new."""
@@ -207,6 +215,16 @@ class BallFinder:
             ):
                 found.append((part.at_m, part.smear_m))
         return found
+
+    def _faint_views(self, frame: Frame, mask: Mask, views: Sequence[BallView]) -> Iterator[BallView]:
+        """Balls that hardly differ from the cloth; ``views`` grows with each one that is taken."""
+        radius_m = self.table.ball_radius_m
+        for guess, smear in self._faint(mask, views):
+            view = fit_outline(frame, self.camera, guess, radius_m, smear)
+            if view is None or view.support < FAINT_SUPPORT or _near(views, view.at_m, radius_m):
+                continue
+            if self._stands_free(mask, view):
+                yield view
 
     def _in_crowd(self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]) -> BallView | None:
         """A known ball that is partly covered, or touches something, looked for where it should be."""

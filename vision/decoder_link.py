@@ -28,6 +28,8 @@ from vision.shared_ring import Ring
 SLOTS = 8
 # With fewer slots than this left to decode into, a frame is copied and its slot given back at once.
 SPARE_SLOTS = 4
+# Slots are given back at least so many at a time while frames are waiting to be read.
+FREED_TOGETHER = 3
 _KEPT_VARIABLES = ("PATH", "LD_LIBRARY_PATH", "DYLD_LIBRARY_PATH", "SYSTEMROOT", "TMPDIR", "TEMP", "TMP", "PYTHONHOME")
 # One pool of memory for all threads, and no threads for sums that are never done.
 _VARIABLES = {"MALLOC_ARENA_MAX": "2", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
@@ -170,6 +172,9 @@ class DecoderLink:
                 return answer
 
     def _give_back(self) -> None:
+        """Tell which slots are free again: several at a time, since each message lets the other process run first."""
+        if len(self._ring.freed) < FREED_TOGETHER and not self._answers.empty():
+            return
         slots = []
         while self._ring.freed:
             slots.append(self._ring.freed.popleft())

@@ -9,6 +9,7 @@ mass stays on the outline of the ball at mid-exposure.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -87,24 +88,22 @@ def fit_outline(
     margin = float(lengths.max()) * float(fractions[-1]) + 2
     if not (margin < centre[0] < width - margin and margin < centre[1] < height - margin):
         return None
-    weights = np.zeros(RAYS)
-    sd_px = float("nan")
-    shift = np.zeros(2)
+    design = np.column_stack([units, np.ones(RAYS)])
+    at_px = centre
     mix = None
     for turn in range(ROUNDS):
-        samples = _samples(frame, centre + shift, spokes, fractions)
+        samples = _samples(frame, at_px, spokes, fractions)
         mix = _mix(samples, fractions) if mix is None else mix
         edges, contrast = _edges(
             np.einsum("cr,crs->rs", mix, samples), fractions, NEAR_EDGE + reach, WINDOW + reach if turn else None
         )
         residual = (edges - 1.0) * lengths
         strength = contrast**2 / (contrast**2 + HALF_CONTRAST**2)
-        step, weights, sd_px = _shift(units, residual, strength)
-        shift = shift + step
-        if abs(step[0]) + abs(step[1]) < SETTLED_PX:
+        shift = _shift(design, residual, strength)
+        at_px = at_px + shift.step[:2]
+        if abs(shift.step[0]) + abs(shift.step[1]) < SETTLED_PX:
             break
-    at_px = centre + shift
-    if not np.all(np.isfinite(at_px)) or np.hypot(*shift) > 1.5 * lengths.mean():
+    if not np.all(np.isfinite(at_px)) or np.hypot(*(at_px - centre)) > 1.5 * lengths.mean():
         return None
     # The place, and how far a pixel reaches there, in one look-up.
     at_m, right, below = camera.to_plane(at_px + _PIXEL_STEPS, radius_m)
@@ -112,10 +111,10 @@ def fit_outline(
     scale = float(np.sqrt(abs(ax * by - ay * bx)))
     return BallView(
         at_m=at_m,
-        sd_m=scale * float(np.hypot(sd_px, FLOOR_SD_PX)),
+        sd_m=scale * float(np.hypot(_sd_px(shift, strength), FLOOR_SD_PX)),
         at_px=at_px,
         colour=_inside(frame, at_px, lengths.mean()),
-        support=float((weights > 0.25).mean()),
+        support=float((shift.weights > 0.25).mean()),
     )
 
 
@@ -173,34 +172,55 @@ def _edges(
     return np.where(mass > 0, place, 1.0), mass
 
 
-def _shift(units: Vector, residual: Vector, strength: Vector) -> tuple[Vector, Vector, float]:
-    """Shift (2,) in pixels that moves the outline onto the edges, the weights, and its standard deviation.
+class _Shift(NamedTuple):
+    """How the outline is shifted onto the edges.
 
-    A third unknown, held near zero by a prior, is how far the outline as a whole lies outside the predicted one.
+    ``step`` (3,) pixels: right, down, outwards; ``left`` (rays,) what remains; ``scale`` its robust sd; ``variance``
+    of the step, mean of right and down, at unit sd.
     """
-    design = np.column_stack([units, np.ones(len(units))])
+
+    step: Vector
+    left: Vector
+    weights: Vector
+    scale: float
+    variance: float
+
+
+def _shift(design: Vector, residual: Vector, strength: Vector) -> _Shift:
+    """The shift that moves the outline onto the edges; ``design`` (rays, 3) are the rays' directions and ones.
+
+    The third unknown, held near zero by a prior, is how far the outline as a whole lies outside the predicted one.
+    """
     weights = strength
     scale = 1.0
-    step = np.zeros(3)
-    inverse: NDArray[np.floating] = np.eye(3)
     for _ in range(REWEIGHTINGS):
-        weighted = design * weights[:, None]
-        normal = design.T @ weighted
-        normal[2, 2] += (scale / OUTLINE_OFFSET_SD_PX) ** 2
-        normal.flat[:5:4] += 1e-9
-        inverse = np.linalg.inv(normal)
-        step = inverse @ (weighted.T @ residual)
+        weighted = design.T * weights
+        (xx, xy, xo), (_, yy, yo), (_, _, oo) = (weighted @ design).tolist()
+        x, y, o = (weighted @ residual).tolist()
+        xx, yy, oo = xx + 1e-9, yy + 1e-9, oo + (scale / OUTLINE_OFFSET_SD_PX) ** 2
+        # Three unknowns by cofactors: this runs several times for every ball of every frame.
+        a, b, c = yy * oo - yo * yo, xo * yo - xy * oo, xy * yo - xo * yy
+        e, f, i = xx * oo - xo * xo, xy * xo - xx * yo, xx * yy - xy * xy
+        whole = xx * a + xy * b + xo * c
+        step = np.array([a * x + b * y + c * o, b * x + e * y + f * o, c * x + f * y + i * o]) / whole
         left = residual - design @ step
         off = np.abs(left)
         scale = max(1.4826 * float(np.partition(off, RAYS // 2)[RAYS // 2]), 0.1)
-        ratio = np.minimum(off / (TUKEY_CUTOFF * scale), 1.0)
-        weights = strength * (1 - ratio**2) ** 2
-    sd_px = scale * float(np.sqrt((inverse[0, 0] + inverse[1, 1]) / 2))
-    # What pulls one ray (a shadow, a stripe, a block of the compression) pulls its neighbours too: the rays of a
-    # first-order autoregression count as (1 - r) / (1 + r) of their number.
-    pull = np.clip(left, -TUKEY_CUTOFF * scale, TUKEY_CUTOFF * scale) * np.sqrt(strength)
-    alike = min(max(float(pull @ np.roll(pull, 1)) / max(float(pull @ pull), 1e-12), 0.0), MOST_ALIKE)
-    return step[:2], weights, sd_px * float(np.sqrt((1 + alike) / (1 - alike)))
+        weights = strength * (1 - np.minimum(off / (TUKEY_CUTOFF * scale), 1.0) ** 2) ** 2
+    return _Shift(step, left, weights, scale, (a + e) / 2 / whole)
+
+
+def _sd_px(shift: _Shift, strength: Vector) -> float:
+    """Standard deviation of either coordinate of a shift.
+
+    What pulls one ray (a shadow, a stripe, a block of the compression) pulls its neighbours too: the rays of a
+    first-order autoregression count as (1 - r) / (1 + r) of their number.
+    """
+    most = TUKEY_CUTOFF * shift.scale
+    pull = np.clip(shift.left, -most, most) * np.sqrt(strength)
+    neighbours = float(pull[1:] @ pull[:-1] + pull[0] * pull[-1])
+    alike = min(max(neighbours / max(float(pull @ pull), 1e-12), 0.0), MOST_ALIKE)
+    return shift.scale * float(np.sqrt(shift.variance * (1 + alike) / (1 - alike)))
 
 
 def _inside(frame: Frame, at_px: Vector, radius_px: float) -> Vector:
