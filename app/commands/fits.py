@@ -21,6 +21,7 @@ from app.fitting.remarks import check_units
 from app.settings import load_settings
 from app.store.database import opened
 from app.store.log_views import find_shot, list_attempts, list_shots
+from app.telling.fit_words import fit_words, weight_words
 from app.telling.point_view import point_view, tell_point
 from app.telling.practice import FIRST_ROW, attempt_rows, practise
 from app.telling.rest_of_log import rest_of_log
@@ -81,11 +82,11 @@ def fit(
         apart = [entry.by for entry in one.pooled if entry.by in APART]
         if apart:
             say(f"  --split {' or --split '.join(apart)} fits them apart.")
-        say(*(f"  {sentence}" for sentence in one.remarks))
+        say(*(f"  {sentence}" for sentence in (*fit_words(one), *one.remarks)))
         for weight in one.weights[:10]:
             entry = f"Line {weight.row}" if source is not None else f"Attempt {weight.row - FIRST_ROW + 1}"
             entry += f" of {weight.shot!r}" if weight.shot is not None else ""
-            say(f"  {entry} counts {weight.weight:.2g}: {weight.why.rstrip('.')}.")
+            say(f"  {entry} counts {weight_words(weight.weight)}: {weight.why.rstrip('.')}.")
         if len(one.weights) > 10:
             say(f"  {len(one.weights) - 10} more count less than fully; the JSON lists them.")
     if json_out is not None:

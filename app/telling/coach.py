@@ -10,7 +10,7 @@ import numpy as np
 
 from app.fitting.compare import Comparison
 from app.fitting.fit import ShotFit
-from app.telling.rounding import UNKNOWN, told, told_with_sd
+from app.telling.rounding import UNKNOWN, chance_words, told, told_with_sd
 
 RULES = {
     "point": "at the point",
@@ -119,7 +119,7 @@ def _compared(compared: Comparison | None, heading: str, what: str) -> Figures:
     )
     note = (
         f"{compared.reason[0].upper()}{compared.reason[1:]} Such differences come by chance with probability "
-        f"{told(compared.p_value, 0.005, finest=3)}; from {what} to {what} the direction varies by "
+        f"{chance_words(compared.p_value)}; from {what} to {what} the direction varies by "
         f"{told(degrees(compared.between_sd[0]), nan, finest=2)}° (sd, chance taken out)."
     )
     return Figures(heading, note, (what, "direction", "one over distance"), rows)

@@ -42,7 +42,7 @@ class PointView:
     ``worst_extra_m`` is how much aiming at one point costs at the worst start, at most; ``pooled`` says which strokes
     or players were thrown together; ``days`` and ``mirrored`` are the verdicts on whether the point moves from day to
     day and from corner to corner, empty where that was not asked; ``nearest_m`` and ``farthest_m`` bound the distance
-    within the 95 % region (infinity where it has no bound).
+    within the 95 % region (infinity where it has no bound); ``next_start_m`` is from where an attempt would tell most.
     """
 
     attempts: int
@@ -63,6 +63,7 @@ class PointView:
     reason: str
     days: str = ""
     mirrored: str = ""
+    next_start_m: Vector | None = None
 
     @property
     def fitted(self) -> bool:
@@ -77,7 +78,7 @@ class PointView:
 def point_view(fit: dict[str, Any], reason: str = "") -> PointView:
     """From the published JSON form of a fit."""
     ellipse = fit.get("ellipse") or {}
-    point, covariance = fit.get("point_m"), fit.get("covariance_m2")
+    point, covariance, next_start = fit.get("point_m"), fit.get("covariance_m2"), fit.get("next_start_m")
     inverse = [float(k) for _, k in fit.get("region") or []]
     nearest, farthest = nan, nan
     if inverse:
@@ -102,6 +103,7 @@ def point_view(fit: dict[str, Any], reason: str = "") -> PointView:
         reason=reason or str(fit.get("reason") or ""),
         days=str((fit.get("days") or {}).get("verdict", "")),
         mirrored=str((fit.get("mirrored") or {}).get("verdict", "")),
+        next_start_m=None if next_start is None else np.array(next_start, dtype=float),
     )
 
 
@@ -112,10 +114,10 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
     """
     if not view.attempts:
         return ["No point yet: there are no attempts."]
+    corner = counting_corner(shot, table) if shot is not None else "foot-right"
     if not view.fitted:
         why = view.reason.rstrip(".") or "too few attempts with a measured line and miss"
-        return [f"No point yet: {why}."]
-    corner = counting_corner(shot, table) if shot is not None else "foot-right"
+        return [f"No point yet: {why}.", *_next_start(view, corner, table)]
     sentences = [*_place(view, shot.rails[0] if shot is not None else None, corner, table)]
     if isfinite(view.spread_deg) and view.spread_deg > 0:
         sentences.append(
@@ -129,9 +131,23 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
         if isfinite(view.worst_extra_m):
             sentence += f" At the worst start it costs up to {_length(view.worst_extra_m)}."
         sentences.append(sentence)
+    if view.point_m is None or view.one_point == "cannot tell":
+        sentences += _next_start(view, corner, table)
     sentences += [MOVED[verdict] for verdict in [view.days] if verdict in MOVED]
     sentences += [CORNERS_DIFFER[verdict] for verdict in [view.mirrored] if verdict in CORNERS_DIFFER]
     return sentences + [f"Thrown together here: {entry}." for entry in view.pooled]
+
+
+def _next_start(view: PointView, corner: Corner, table: Table) -> list[str]:
+    if view.next_start_m is None:
+        return []
+    end, side = corner.split("-")
+    along = table.diamonds_along(view.next_start_m, side, corner)  # type: ignore[arg-type]
+    across = table.diamonds_along(view.next_start_m, end, corner)  # type: ignore[arg-type]
+    return [
+        f"An attempt from {told(along, nan, finest=1)} sights along and {told(across, nan, finest=1)} across from the "
+        f"{corner} corner would tell most."
+    ]
 
 
 def rail_facing(place_m: Vector, table: Table, first: Rail | None = None) -> Rail | None:

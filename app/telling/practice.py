@@ -12,6 +12,7 @@ from app.fitting.pooled import APART, NOT_KNOWN
 from app.store.log_views import LoggedAttempt
 from app.telling.coach import Figures, coach_figures, rule_name
 from app.telling.drawing import draw_practice
+from app.telling.fit_words import weight_words
 from app.telling.point_view import PointView, point_view, tell_point
 from app.telling.rounding import told
 from app.telling.words import AttemptWords, tell_attempt
@@ -45,7 +46,7 @@ class Practice:
     def doubts(self) -> dict[int, str]:
         """Why attempts count less than fully for the point, by their number from 1."""
         return {
-            w.row - FIRST_ROW + 1: f"counts {w.weight:.2g} for the point: {w.why}"
+            w.row - FIRST_ROW + 1: f"counts {weight_words(w.weight)} for the point: {w.why}"
             for w in self.fit.weights
             if w.shot is None
         }

@@ -10,6 +10,7 @@ from math import floor, isfinite, log10
 UNKNOWN = "–"
 # Digits shown of a value whose error is not known: enough to recognise it, too few to promise anything.
 SIGNIFICANT_WITHOUT_SD = 2
+LEAST_PROBABILITY = 0.001
 
 
 def decimals(sd: float, *, finest: int, value: float = 0.0) -> int:
@@ -45,3 +46,8 @@ def told_with_sd(value: float, sd: float, *, finest: int) -> str:
     shown = round(sd, places)
     # An error below what is shown at all would read as "± 0".
     return f"{text} ± {shown:.{max(places, 0)}f}" if shown > 0 else text
+
+
+def chance_words(probability: float) -> str:
+    """A probability to the digits worth telling: ``0.03``, ``below 0.001``."""
+    return f"below {LEAST_PROBABILITY:g}" if probability < LEAST_PROBABILITY else told(probability, 0.005, finest=3)
