@@ -12,7 +12,7 @@ from app.fitting.compare import Comparison, compare_parts, days
 from app.fitting.convergence import Convergence, converge, refused
 from app.fitting.evidence import Evidence, gather
 from app.fitting.likelihood import Observations
-from app.fitting.margins import margins_rad, smaller
+from app.fitting.margins import half_width, smaller
 from app.fitting.next_start import next_start
 from app.fitting.one_point import OnePoint, cannot_tell, judge
 from app.fitting.pooled import Pooled, pooled
@@ -181,11 +181,11 @@ def _assumed(evidence: Evidence) -> tuple[str, ...]:
 
 
 def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
-    """The smaller margin of each row, as logged, else from the shot's geometry; radians, (n,)."""
+    """The smaller margin of each row, as logged, else half the room that the geometry leaves; radians, (n,)."""
     margin = smaller(evidence.margin_rad[:, 0], evidence.margin_rad[:, 1])
     if shot is None:
         return margin
-    ideal = smaller(*margins_rad(shot, table, evidence.observations.start_m + table.centre_m))
+    ideal = half_width(shot, table, evidence.observations.start_m + table.centre_m)
     return np.where(np.isfinite(margin), margin, ideal)
 
 

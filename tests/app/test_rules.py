@@ -7,13 +7,11 @@ import numpy as np
 import pytest
 
 from app.fitting.fit import fit_shot
-from app.fitting.margins import allowed_m, margins_rad
 from app.fitting.pooled import pooled, speed_word, split
 from calibration.table import STANDARD_TABLES
 from calibration.unfold import unfold
 from tests.app.test_fit import KICK, kicks
 from tests.app.test_outcomes import rows_of_outcomes
-from vision.shot import Shot
 
 TABLE = STANDARD_TABLES["9ft"]
 
@@ -82,34 +80,6 @@ def test_a_wrong_entry_does_not_decide_between_rules() -> None:
     rows[3] = replace(rows[3], bearing_rad=rows[3].bearing_rad + radians(15))
     spoilt = {r.name: r for r in fit_shot(rows, shot_name="kick", table=TABLE, shot=KICK).rules}
     assert spoilt["mirror"].expected_miss_m == pytest.approx(clean["mirror"].expected_miss_m, rel=0.3)
-
-
-def test_margins_of_a_pocket_and_of_a_ball() -> None:
-    hit = Shot("h", "kick", ("left",), "hit", target_ball=(2.0, 0.3))
-    assert allowed_m(hit, TABLE, np.array(0.3)) == (2 * TABLE.ball_radius_m, 2 * TABLE.ball_radius_m)
-    straight = allowed_m(KICK, TABLE, np.array(-np.pi / 4))
-    assert straight[0] == pytest.approx(TABLE.corner_mouth_m / 2 - TABLE.ball_radius_m)
-    assert straight[1] == pytest.approx(straight[0])
-    along_the_rail = allowed_m(KICK, TABLE, np.array(0.0))
-    assert along_the_rail[0] < straight[0]
-    # Straight behind the hanging ball: an offset of one radius would turn its line by half a radian.
-    ball = (2.0, 0.54)
-    pot = Shot("p", "kick", ("left",), "pocketed", target_ball=ball, target_pocket="foot-right")
-    run = TABLE.mouth_m("foot-right") - np.array(ball)
-    allowed = allowed_m(pot, TABLE, np.arctan2(run[1], run[0]))
-    assert allowed[0] == pytest.approx(2 * TABLE.ball_radius_m * straight[0] / float(np.hypot(*run)), rel=0.05)
-    assert np.isnan(allowed_m(pot, TABLE, np.arctan2(run[1], run[0]) + np.pi)).all()
-
-
-def test_margins_as_bearings_shrink_with_distance() -> None:
-    hit = Shot("h", "kick", ("left",), "hit", target_ball=(2.0, 0.3))
-    near = margins_rad(hit, TABLE, np.array([1.6, 0.5]))
-    far = margins_rad(hit, TABLE, np.array([0.3, 0.3]))
-    assert far[0] < near[0]
-    distance = unfold(np.array([0.3, 0.3]), np.array([2.0, 0.3]), ("left",), TABLE).distance_m
-    assert far[0] == pytest.approx(2 * 0.028575 / distance)
-    anything = Shot("a", "kick", ("left",), "hit", target_ball="any")
-    assert np.isnan(margins_rad(anything, TABLE, np.array([0.3, 0.3]))).all()
 
 
 def test_what_was_pooled_is_said_and_can_be_split() -> None:
