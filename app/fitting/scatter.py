@@ -12,7 +12,7 @@ truth in 93 to 95 % where the scatter is twice to eight times the stated error, 
 94.5 to 96 %; where stated errors explain everything all of them are cautious: 99 % and more up to eight attempts.
 That cannot be mended by a threshold. A region that is never smaller than the chi-square one of the stated errors, and
 holds the truth in 95 % where the scatter is large, holds it in at least 98.7 % at five attempts, 98.0 % at eight and
-97.5 % at twelve where there is no scatter (take the larger of the chi-square and the F region, and integrate over the
+97.4 % at twelve where there is no scatter (take the larger of the chi-square and the F region, and integrate over the
 residual sum of squares); to come below, it would have to be smaller than the stated errors allow whenever the attempts
 happen to agree well.
 """
