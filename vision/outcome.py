@@ -12,6 +12,7 @@ from vision.contacts import Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.legs import Launch, Line, Path, fit_launch, fit_line, motion_at
+from vision.place_error import PlaceError
 from vision.reading import Attempt, BallHit, RailHit
 from vision.shot import Shot
 from vision.strokes import Stroke
@@ -21,12 +22,12 @@ from vision.tracks import Rest
 TARGET_REACH_M = 0.15
 # A start seen this long before the strike, no later, is flagged.
 HIDDEN_START_S = 0.15
-# Outlines are sure to about this part of a pixel, however many frames agree.
-OUTLINE_BIAS_PX = 0.18
-# Of that, what differs between the two ends of a leg and so turns its line.
-TURNING_SHARE = 0.4
-# What the model of a launch may be wrong by: speed as a fraction, time in seconds.
-LAUNCH_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.006, 0.0003
+# Of what an outline is off, the part that differs between the two ends of a leg and so turns its line, and the part
+# that differs between two balls near each other.
+TURNING_SHARE, BETWEEN_SHARE = 0.8, 0.8
+# What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
+# slide; a ball sent off by another one starts without, and slides as the model says.
+STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.010, 0.004, 0.0003
 # A ball last seen faster than this had not come to rest; one still this far short of its target had not got there.
 UNDER_WAY_MPS, SHORT_OF_TARGET_M = 0.12, 0.08
 # A sighting this close to the end of the film is its last.
@@ -47,17 +48,17 @@ class RailBall:
     run: Run
 
 
-def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attempt:
+def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     """The attempt that a stroke was, measured by the shot's own definition."""
     flags: list[str] = []
+    table = errors.table
     ball = _rail_ball(stroke, shot, flags)
-    bias_m = OUTLINE_BIAS_PX * mm_per_px / 1000
     cue_line = _launch_line(stroke.rest, stroke.cue)
     target_name, target_m = _target_ball(stroke, shot, ball, flags)
     leg = _last_leg(ball, shot, target_name, flags)
     line = _launch_line(ball.rest, ball.run) if ball else cue_line
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
-    miss, miss_sd, per_rad = _miss(ball, leg, target, shot, table, _target_moves(shot, table, target_m, bias_m))
+    miss, miss_sd, per_rad = _miss(ball, leg, target, target_m, shot, errors)
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
     if (
         outcome == "missed"
@@ -69,6 +70,8 @@ def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attem
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
     kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
+    speed_floor = STRUCK_SPEED_FLOOR if kicked.name == "cue" else SENT_SPEED_FLOOR
+    turning_m = TURNING_SHARE * errors.outline_sd_m(kicked.rest.at_m)
     if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
         flags.append("few_sightings")
     if ball is not None:
@@ -87,24 +90,32 @@ def attempt(stroke: Stroke, shot: Shot, table: Table, mm_per_px: float) -> Attem
         t_sd_s=float(np.hypot(stroke.launch.time_sd_s, LAUNCH_TIME_FLOOR_S)),
         ball=kicked.name,
         start_m=kicked.rest.at_m,
-        start_sd_m=float(np.hypot(kicked.rest.sd_m, bias_m)),
+        start_sd_m=float(np.hypot(kicked.rest.sd_m, errors.worst_sd_m(kicked.rest.at_m))),
         bearing_rad=line.bearing_rad,
-        bearing_sd_rad=float(np.hypot(line.bearing_sd_rad, TURNING_SHARE * bias_m / _length_m(kicked.run.legs[0]))),
+        bearing_sd_rad=float(np.hypot(line.bearing_sd_rad, turning_m / _length_m(kicked.run.legs[0]))),
         speed_mps=kicked.launch.speed_mps,
-        speed_sd_mps=float(np.hypot(kicked.launch.speed_sd_mps, LAUNCH_SPEED_FLOOR * kicked.launch.speed_mps)),
+        speed_sd_mps=float(np.hypot(kicked.launch.speed_sd_mps, speed_floor * kicked.launch.speed_mps)),
         cue_start_m=stroke.rest.at_m,
         cue_bearing_rad=cue_line.bearing_rad,
         cut_rad=_turn(cue_line.bearing_rad, line.bearing_rad) if kicked.name != "cue" else nan,
-        contacts=tuple(replace(h, at_sd_m=float(np.hypot(h.at_sd_m, bias_m))) for h in kicked.run.rail_hits),
+        contacts=tuple(_placed(hit, errors) for hit in kicked.run.rail_hits),
         ball_contacts=_ball_contacts(stroke, kicked),
         pocketed=stroke.pocketed,
         outcome=outcome,
         miss_m=miss,
-        miss_sd_m=float(np.hypot(miss_sd, bias_m)),
+        miss_sd_m=miss_sd,
         miss_per_rad_m=per_rad,
         flags=known(flags),
         path_m=np.vstack([[ball_start(kicked, stroke)], np.column_stack([path.t, path.xy])]),
     )
+
+
+def _placed(hit: RailHit, errors: PlaceError) -> RailHit:
+    """A contact with its whole error along the rail; NaN stays NaN."""
+    if not np.isfinite(hit.at_sd_m):
+        return hit
+    along = np.array([1.0, 0.0]) if hit.rail in ("left", "right") else np.array([0.0, 1.0])
+    return replace(hit, at_sd_m=float(np.hypot(hit.at_sd_m, errors.along_sd_m(hit.at_m, along))))
 
 
 def _ball_contacts(stroke: Stroke, kicked: RailBall) -> tuple[BallHit, ...]:
@@ -175,13 +186,11 @@ def _last_leg(ball: RailBall | None, shot: Shot, target: str | None, flags: list
     return None
 
 
-def _target_moves(shot: Shot, table: Table, ball_m: Vector | None, sd_m: float) -> NDArray[np.float64]:
+def _target_moves(shot: Shot, table: Table, ball_m: Vector, sd_m: float) -> NDArray[np.float64]:
     """How the target point moves, (2, 2), when the target ball lies one standard deviation off in x, and in y.
 
     A ghost ball turns round the target ball as that lies nearer to the pocket: it is the less sure of the two.
     """
-    if ball_m is None:
-        return np.zeros((2, 2))
     here = shot.target_point_m(table, ball_m)
     return np.array([shot.target_point_m(table, ball_m + step) - here for step in np.eye(2) * sd_m])
 
@@ -190,11 +199,12 @@ def _miss(
     ball: RailBall | None,
     leg: int | None,
     target: Vector | None,
+    target_ball_m: Vector | None,
     shot: Shot,
-    table: Table,
-    target_moves: NDArray[np.float64],
+    errors: PlaceError,
 ) -> tuple[float, float, float]:
     """miss_m, its sd, and what a radian of bearing is worth (metres per radian)."""
+    table = errors.table
     if ball is None or target is None:
         return nan, nan, nan
     per_rad = unfold(ball.rest.at_m, target, shot.rails, table).miss_per_rad_m
@@ -203,8 +213,16 @@ def _miss(
     line = ball.run.line_of(leg, table)
     miss, sd = line.miss(target)
     beyond = max(float((target - ball.run.legs[leg].xy[-1]) @ line.direction), 0.0)
-    across = target_moves @ np.array([-line.direction[1], line.direction[0]])
-    return miss, float(np.sqrt(sd**2 + (CARRIED_ON_SD * beyond) ** 2 + across @ across)), per_rad
+    left = np.array([-line.direction[1], line.direction[0]])
+    if target_ball_m is None or shot.target_aim is not None:
+        # The table's own places are where the registration puts them; the path is as far off as any ball there.
+        placed = errors.along_sd_m(target, left)
+    else:
+        # A ball lies where it is seen: what the registration does, it does to both.
+        between_m = BETWEEN_SHARE * errors.outline_sd_m(target_ball_m)
+        moves = _target_moves(shot, table, target_ball_m, between_m)
+        placed = float(np.hypot(between_m, np.sqrt(((moves @ left) ** 2).sum())))
+    return miss, float(np.sqrt(sd**2 + (CARRIED_ON_SD * beyond) ** 2 + placed**2)), per_rad
 
 
 def _outcome(

@@ -16,6 +16,7 @@ from vision.balls import BallFinder
 from vision.clip import Clip, open_clip
 from vision.flags import known
 from vision.mixed_reading import MixedReading
+from vision.place_error import PlaceError
 from vision.placement import Lay, place_attempts
 from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
 from vision.shot import Shot
@@ -164,7 +165,7 @@ def _read_frames(
     def take_apart(until_s: float) -> None:
         strokes, rest = find_strokes(name_balls(tracker.tracks), table, until_s)
         for stroke in strokes:
-            tried = try_shots(stroke, shots, table, tracker.camera.mm_per_px(table))
+            tried = try_shots(stroke, shots, PlaceError(tracker.camera, table))
             by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)
             tries.append(replace(tried, by_shot=by_shot, plain=_flagged(tried.plain, moves)))
         others.extend(rest)

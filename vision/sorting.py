@@ -17,7 +17,8 @@ import numpy as np
 from calibration.table import Table, Vector
 from vision.contacts import Run
 from vision.mixed_reading import MixedReading, Unassigned
-from vision.outcome import OUTLINE_BIAS_PX, TARGET_REACH_M, attempt
+from vision.outcome import TARGET_REACH_M, attempt
+from vision.place_error import PlaceError
 from vision.placement import Lay, lay_of, nearest_ball
 from vision.reading import Attempt, BallHit, RailHit, Reading
 from vision.shot import SPEED_WORDS_MPS, Shot
@@ -75,13 +76,13 @@ class _Doubt:
     last_leg: bool
 
 
-def try_shots(stroke: Stroke, shots: Sequence[Shot], table: Table, mm_per_px: float) -> Tried:
+def try_shots(stroke: Stroke, shots: Sequence[Shot], errors: PlaceError) -> Tried:
     """A stroke measured by the definition of every shot."""
-    plain = attempt(stroke, NO_SHOT, table, mm_per_px)
+    plain = attempt(stroke, NO_SHOT, errors)
     return Tried(
-        lay=lay_of(stroke, OUTLINE_BIAS_PX * mm_per_px / 1000),
+        lay=lay_of(stroke, errors.outline_sd_m(stroke.rest.at_m)),
         met_first=_met_first(stroke.cue),
-        by_shot=tuple(attempt(stroke, shot, table, mm_per_px) for shot in shots),
+        by_shot=tuple(attempt(stroke, shot, errors) for shot in shots),
         plain=replace(
             plain,
             outcome="unclear",

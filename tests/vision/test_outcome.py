@@ -10,14 +10,15 @@ import pytest
 
 from calibration.table import Pocket, Rail
 from calibration.unfold import unfold
-from tests.rendering import STRAIGHT, Physics, aim_rad
+from tests.rendering import STRAIGHT, Physics, aim_rad, overhead_camera
 from tests.rendering.motion import Motion
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
 from vision.outcome import attempt
+from vision.place_error import PlaceError
 from vision.reading import Attempt
 from vision.shot import Made, Shot
 
-MM_PER_PX = 1.5
+ERRORS = PlaceError(overhead_camera(TABLE), TABLE)
 PHYSICS = Physics()
 HANGING = (2.452, 0.088)  # over the foot-right corner
 # Rails -> start, speed and the point that the path should pass.
@@ -44,7 +45,7 @@ def kick(
 
 
 def read(motion: Motion, shot: Shot, seed: int = 0) -> Attempt:
-    return attempt(only_stroke(seen(motion, seed=seed, until_s=7.5)), shot, TABLE, MM_PER_PX)
+    return attempt(only_stroke(seen(motion, seed=seed, until_s=7.5)), shot, ERRORS)
 
 
 @cache
@@ -320,8 +321,8 @@ def test_bank_that_hits_no_ball() -> None:
 def test_hidden_start_is_flagged() -> None:
     motion, shot = aimed(("left",))
     stroke = only_stroke(seen(motion, until_s=5.0))
-    assert "start_hidden" not in attempt(stroke, shot, TABLE, MM_PER_PX).flags
-    assert "start_hidden" in attempt(replace(stroke, hidden_s=0.4), shot, TABLE, MM_PER_PX).flags
+    assert "start_hidden" not in attempt(stroke, shot, ERRORS).flags
+    assert "start_hidden" in attempt(replace(stroke, hidden_s=0.4), shot, ERRORS).flags
 
 
 def test_path_for_drawing_begins_at_the_start() -> None:

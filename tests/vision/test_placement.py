@@ -7,8 +7,8 @@ import pytest
 
 from calibration.table import Vector
 from tests.rendering import STRAIGHT
-from tests.vision.seen import TABLE, motion_of, only_stroke, seen
-from tests.vision.test_outcome import HANGING, MM_PER_PX, bank_motion
+from tests.vision.seen import motion_of, only_stroke, seen
+from tests.vision.test_outcome import ERRORS, HANGING, bank_motion
 from vision.outcome import attempt
 from vision.placement import Lay, lay_of, nearest_ball, place_attempts
 from vision.reading import Attempt, Placement, attempt_json
@@ -24,7 +24,7 @@ def no_sd(_: Vector) -> float:
 
 
 def tried(stroke: Stroke, shot: Shot = KICK) -> tuple[Attempt, Lay]:
-    return attempt(stroke, shot, TABLE, MM_PER_PX), lay_of(stroke, OUTLINE_SD_M)
+    return attempt(stroke, shot, ERRORS), lay_of(stroke, OUTLINE_SD_M)
 
 
 def kick_from(start_m: tuple[float, float], red_m: tuple[float, float], bearing_deg: float = 56.0) -> Stroke:

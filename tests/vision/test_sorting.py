@@ -12,7 +12,7 @@ import pytest
 from calibration.table import Rail
 from tests.rendering import STRAIGHT, aim_rad
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
-from tests.vision.test_outcome import HANGING, MM_PER_PX, bank_motion
+from tests.vision.test_outcome import ERRORS, HANGING, bank_motion
 from tests.vision.test_reading import READING
 from vision.shot import Shot, Stroke
 from vision.sorting import Choice, Tried, sort_tries, sorted_reading, try_shots
@@ -56,7 +56,7 @@ def rolled(
     balls: Mapping[str, tuple[float, float]],
     shots: Sequence[Shot] = ALL,
 ) -> Tried:
-    return try_shots(stroke(start_m, bearing_deg, speed_mps, tuple(balls.items())), shots, TABLE, MM_PER_PX)
+    return try_shots(stroke(start_m, bearing_deg, speed_mps, tuple(balls.items())), shots, ERRORS)
 
 
 @cache
@@ -77,7 +77,7 @@ def bank_stroke(off_deg: float, cut_deg: float) -> Struck:
 
 
 def banked(off_deg: float = 0.0, cut_deg: float = 0.0, shots: Sequence[Shot] = ALL) -> Tried:
-    return try_shots(bank_stroke(off_deg, cut_deg), shots, TABLE, MM_PER_PX)
+    return try_shots(bank_stroke(off_deg, cut_deg), shots, ERRORS)
 
 
 def names(tries: Sequence[Tried], shots: Sequence[Shot] = ALL) -> list[str | None]:

@@ -1,0 +1,44 @@
+"""Errors that do not show in the scatter of sightings: sizes, directions, and nothing from a camera that knows none."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.table import STANDARD_TABLES
+from tests.rendering import oblique_camera, overhead_camera
+from vision.place_error import OUTLINE_SD_PX, PlaceError
+
+TABLE = STANDARD_TABLES["9ft"]
+CENTRE = TABLE.centre_m
+ALONG, ACROSS = np.eye(2)
+
+
+def test_straight_down_the_outline_counts_alike_in_all_directions() -> None:
+    camera = overhead_camera(TABLE)
+    errors = PlaceError(camera, TABLE)
+    expected = OUTLINE_SD_PX * camera.mm_per_px(TABLE) / 1000
+    for direction in (ALONG, ACROSS, (ALONG + ACROSS) / np.sqrt(2)):
+        assert errors.along_sd_m(CENTRE, direction) == pytest.approx(expected, rel=0.1)
+    assert errors.outline_sd_m(CENTRE) == pytest.approx(expected, rel=0.1)
+
+
+def test_slanting_view_is_worst_away_from_the_camera() -> None:
+    camera = oblique_camera(TABLE)
+    errors = PlaceError(camera, TABLE)
+    away = (CENTRE - camera.position_m[:2]) / np.linalg.norm(CENTRE - camera.position_m[:2])
+    across = np.array([-away[1], away[0]])
+    assert errors.along_sd_m(CENTRE, away) > 1.2 * errors.along_sd_m(CENTRE, across)
+    assert errors.worst_sd_m(CENTRE) == pytest.approx(errors.along_sd_m(CENTRE, away), rel=0.05)
+    assert errors.outline_sd_m(CENTRE) > 2 * OUTLINE_SD_PX * camera.mm_per_px(TABLE) / 1000 * 0.9
+
+
+def test_registration_is_added() -> None:
+    camera = overhead_camera(TABLE)
+    covariance = np.zeros_like(camera.covariance)
+    covariance[8, 8] = 0.002**2  # Two millimetres along the table, of the camera and so of all that it sees.
+    moved = PlaceError(replace(camera, covariance=covariance), TABLE)
+    still = PlaceError(replace(camera, covariance=np.full_like(covariance, np.nan)), TABLE)
+    assert moved.along_sd_m(CENTRE, ALONG) ** 2 - still.along_sd_m(CENTRE, ALONG) ** 2 == pytest.approx(4e-6, rel=0.01)
+    assert moved.along_sd_m(CENTRE, ACROSS) == pytest.approx(still.along_sd_m(CENTRE, ACROSS), rel=0.01)
+    assert still.worst_sd_m(CENTRE) == pytest.approx(still.outline_sd_m(CENTRE), rel=0.1)
