@@ -12,6 +12,7 @@ import numpy as np
 from calibration.table import Pocket, Table, Vector
 from vision.colours import colour_name, whiteness
 from vision.contacts import Run, follow, pocket_at
+from vision.knocks import departure, with_knocks
 from vision.legs import Launch, Path, motion_at
 from vision.reading import NotAttempt, Pocketing
 from vision.set_off import SetOff, set_off, set_off_into
@@ -136,8 +137,9 @@ def _stroke(
         return NotAttempt(began_s, "the cue ball was rolled by hand")
     places = {name: place.at_m for name, (place, _) in others.items()}
     seen_s = {name: place.last_s for name, (place, _) in others.items()}
+    left = {n: gone for n, (place, path) in others.items() if (gone := departure(place, path, table)) is not None}
     runs = {
-        name: follow(name, path, {n: p for n, p in places.items() if n != name}, table, seen_s)
+        name: with_knocks(follow(name, path, {n: p for n, p in places.items() if n != name}, table, seen_s), left)
         for name, (_, path) in others.items()
         if len(path) >= 3
     }
@@ -148,7 +150,7 @@ def _stroke(
     return Stroke(
         rest=rest,
         launch=begun.launch,
-        cue=_cue_run(begun, places, seen_s, table),
+        cue=with_knocks(_cue_run(begun, places, seen_s, table), left),
         others=runs,
         resting={name: place for name, (place, _) in others.items()},
         pocketed=pocketed,

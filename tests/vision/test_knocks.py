@@ -1,0 +1,82 @@
+"""Contacts that only the ball that was met tells of: close behind a rail, or within a leg."""
+
+from dataclasses import replace
+from math import cos, radians, sin
+
+import numpy as np
+import pytest
+
+from calibration.table import Vector
+from tests.rendering.motion import Motion
+from tests.vision.seen import TABLE, motion_of, only_stroke, seen
+from vision.contacts import Run
+from vision.knocks import Departure, departure, with_knocks
+from vision.legs import Path
+from vision.reading import BallHit, RailHit
+from vision.tracks import Rest
+
+START, BEARING_DEG, SPEED_MPS = (0.9, 0.5), 50.0, 2.0
+# From the rail to the ball, in seconds, and frames a second.
+GAPS = [(0.02, 60.0), (0.03, 60.0), (0.03, 30.0), (0.05, 60.0), (0.1, 30.0), (0.2, 30.0)]
+
+
+def close_behind_a_rail(gap_s: float, cut_deg: float) -> Motion:
+    """A kick off the left rail into a ball that it meets so long after the rail, ``cut_deg`` off full."""
+    alone = motion_of({"cue": START}, BEARING_DEG, SPEED_MPS)
+    rail_s = next(leg.t_s for leg in alone.legs if leg.ball == "cue" and leg.t_s > alone.legs[0].t_s)
+    here, soon = (alone.where("cue", rail_s + gap_s + later) for later in (0.0, 0.004))
+    assert here is not None
+    assert soon is not None
+    ahead = np.arctan2(*(soon - here)[::-1]) + radians(cut_deg)
+    red = here + (2 * TABLE.ball_radius_m + 1e-4) * np.array([cos(ahead), sin(ahead)])
+    return motion_of({"cue": START, "red": (float(red[0]), float(red[1]))}, BEARING_DEG, SPEED_MPS)
+
+
+@pytest.mark.parametrize("cut_deg", [-35.0, 0.0, 35.0])
+@pytest.mark.parametrize(("gap_s", "fps"), GAPS)
+def test_ball_met_close_behind_a_rail_is_told(gap_s: float, cut_deg: float, fps: float) -> None:
+    motion = close_behind_a_rail(gap_s, cut_deg)
+    met_s = next(leg.t_s for leg in motion.legs if leg.ball == "red")
+    where = motion.where("cue", met_s)
+    stroke = only_stroke(seen(motion, fps=fps, until_s=6.0))
+    junctions = [j for j in stroke.cue.junctions if j is not None]
+    assert isinstance(junctions[0], RailHit)
+    assert junctions[0].rail == "left"
+    assert isinstance(junctions[1], BallHit)
+    assert junctions[1].balls == ("cue", "red")
+    assert junctions[1].t_s == pytest.approx(met_s, abs=0.012)
+    assert junctions[1].at_m == pytest.approx(where, abs=0.010)
+    assert len(stroke.cue.legs) == len(stroke.cue.junctions) + 1
+    assert len([h for h in stroke.cue.ball_hits if "red" in h.balls]) == 1
+
+
+def straight_run(t: Vector) -> Run:
+    return Run("cue", (Path(t, np.column_stack([0.5 + t, np.full(len(t), 0.6)]), np.full(len(t), 3e-4)),), ())
+
+
+def test_contact_within_a_leg_cuts_it() -> None:
+    run = with_knocks(straight_run(np.arange(0, 1, 1 / 30)), {"red": Departure(0.5, np.array([1.0, 0.605]))})
+    assert [h.balls for h in run.ball_hits] == [("cue", "red")]
+    assert [float(leg.t[-1]) < 0.5 for leg in run.legs] == [True, False]
+
+
+@pytest.mark.parametrize("met_at_m", [(1.0, 0.66), (1.1, 0.6)])
+def test_ball_that_left_from_elsewhere_was_not_met(met_at_m: tuple[float, float]) -> None:
+    run = straight_run(np.arange(0, 1, 1 / 30))
+    assert with_knocks(run, {"red": Departure(0.5, np.array(met_at_m))}) is run
+    assert with_knocks(run, {"red": Departure(1.4, np.array([1.9, 0.6]))}) is run
+
+
+def test_departure_is_on_the_line_of_centres() -> None:
+    t = np.arange(2.02, 2.4, 1 / 30)
+    along = 0.6 * (t - 2.0)
+    path = Path(t, np.column_stack([1.0 + along * cos(0.5), 0.4 + along * sin(0.5)]), np.full(len(t), 3e-4))
+    rest = Rest(np.array([1.0, 0.4]), 2e-4, 0.0, 1.99, 40)
+    found = departure(rest, path, TABLE)
+    assert found is not None
+    assert found.time_s == pytest.approx(2.0, abs=0.002)
+    far = 2 * TABLE.ball_radius_m
+    assert found.met_at_m == pytest.approx([1.0 - far * cos(0.5), 0.4 - far * sin(0.5)], abs=0.001)
+    assert departure(rest, path.part(slice(0, 2)), TABLE) is None
+    crept = replace(path, xy=rest.at_m + (path.xy - rest.at_m) * 0.05)
+    assert departure(rest, crept, TABLE) is None
