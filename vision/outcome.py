@@ -11,7 +11,8 @@ from calibration.unfold import unfold
 from vision.contacts import Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
-from vision.legs import Launch, Line, Path, fit_launch, fit_line, motion_at
+from vision.launch import Launch, fit_launch
+from vision.legs import Line, Path, fit_line, motion_at
 from vision.place_error import PlaceError
 from vision.reading import Attempt, BallHit, RailHit
 from vision.shot import Shot

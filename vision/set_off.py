@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.table import Table
-from vision.legs import Launch, Path, fit_launch, fit_line, legs
+from vision.launch import Launch, fit_launch
+from vision.legs import Path, fit_line, legs
 from vision.reading import BallHit
 from vision.tracks import Rest
 

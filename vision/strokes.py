@@ -13,7 +13,8 @@ from calibration.table import Pocket, Table, Vector
 from vision.colours import colour_name, whiteness
 from vision.contacts import Run, follow, pocket_at
 from vision.knocks import departure, with_knocks
-from vision.legs import Launch, Path, motion_at
+from vision.launch import Launch
+from vision.legs import Path, motion_at
 from vision.reading import NotAttempt, Pocketing
 from vision.set_off import SetOff, set_off, set_off_into
 from vision.tracks import GONE_S, Loss, Rest, Sighting, Track

@@ -1,0 +1,71 @@
+"""When and how fast a ball set off, against paths integrated from the published equations of motion."""
+
+import numpy as np
+import pytest
+
+from tests.vision.rolling import Cloth, frames
+from tests.vision.test_legs import from_launch, shot
+from vision.launch import fit_launch
+from vision.legs import Path
+
+
+@pytest.mark.parametrize("fps", [30.0, 60.0, 120.0])
+@pytest.mark.parametrize("speed_mps", [0.6, 1.2, 2.2, 3.6, 6.0])
+def test_launch_of_a_centre_hit(speed_mps: float, fps: float) -> None:
+    struck_s = 0.5071
+    rolled = shot(speed_mps, 20.0, frames(1.2, fps), begins_s=struck_s)
+    launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s))
+    # A soft ball slides for a tenth of a second only: few sightings tell how much it lost by that.
+    assert launch.speed_mps == pytest.approx(speed_mps, rel=0.02 if speed_mps > 1 else 0.04)
+    assert launch.time_s == pytest.approx(struck_s, abs=0.003)
+
+
+@pytest.mark.parametrize("slide", [0.15, 0.3, 0.4])
+@pytest.mark.parametrize("follow", [0.0, 0.6, 1.0])
+def test_launch_on_other_cloths_and_with_follow(slide: float, follow: float) -> None:
+    """The published range of sliding friction, 0.15 to 0.4 (D. G. Alciatore), and balls struck above the centre."""
+    struck_s = 0.2
+    rolled = shot(2.2, 20.0, frames(0.9), begins_s=struck_s, cloth=Cloth(slide=slide), follow=follow)
+    launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s))
+    assert launch.speed_mps == pytest.approx(2.2, rel=0.03)
+    assert launch.time_s == pytest.approx(struck_s, abs=0.004)
+
+
+def test_standard_deviations_of_launches_are_honest() -> None:
+    speeds, times = [], []
+    for seed in range(24):
+        rng = np.random.default_rng(seed)
+        speed, struck_s = float(rng.uniform(1.0, 4.0)), 0.5 + float(rng.uniform(0, 0.03))
+        cloth = Cloth(slide=float(rng.uniform(0.15, 0.25)))
+        rolled = shot(speed, 20.0, frames(1.0), begins_s=struck_s, cloth=cloth, follow=float(rng.uniform(0, 0.5)))
+        launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s, seed=seed))
+        speeds.append((launch.speed_mps - speed) / launch.speed_sd_mps)
+        times.append((launch.time_s - struck_s) / launch.time_sd_s)
+    for standardised in (speeds, times):
+        assert 0.6 < np.sqrt(np.mean(np.square(standardised))) < 1.5
+
+
+def test_launch_at_a_varying_rate() -> None:
+    struck_s = 0.4
+    rolled = shot(2.2, 20.0, frames(1.2, 30.0, jitter=7), begins_s=struck_s)
+    launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s))
+    assert launch.speed_mps == pytest.approx(2.2, rel=0.02)
+    assert launch.time_s == pytest.approx(struck_s, abs=0.003)
+
+
+@pytest.mark.parametrize("follow", [0.2, 0.6])
+@pytest.mark.parametrize("speed_mps", [2.2, 3.6, 5.0])
+def test_launch_from_few_but_exact_sightings(speed_mps: float, follow: float) -> None:
+    """A firm stroke at 30 frames a second: rolling begins somewhere among a dozen sightings."""
+    struck_s = 0.4
+    rolled = shot(speed_mps, 20.0, frames(0.8, 30.0), begins_s=struck_s, follow=follow)
+    launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s, noise_m=0.0))
+    assert launch.speed_mps == pytest.approx(speed_mps, rel=0.002)
+    assert launch.time_s == pytest.approx(struck_s, abs=0.0002)
+
+
+def test_launch_from_too_little_is_unknown() -> None:
+    one = Path(np.array([0.1]), np.array([[0.6, 0.3]]), np.array([1e-3]))
+    assert np.isnan(fit_launch(np.array([0.5, 0.3]), one).speed_mps)
+    towards = Path(np.array([0.1, 0.2]), np.array([[0.6, 0.3], [0.51, 0.3]]), np.full(2, 1e-3))
+    assert np.isnan(fit_launch(np.array([0.5, 0.3]), towards).time_s)
