@@ -226,5 +226,6 @@ def _warnings(clip: Clip) -> tuple[str, ...]:
     elif not clip.complete:
         out.append(f"the film ends at {clip.last_s:.1f} s, before its stated end; what was read is kept")
     if clip.frames_lost:
-        out.append(f"{clip.frames_lost} frames could not be decoded and were left out")
+        lost = "1 frame could" if clip.frames_lost == 1 else f"{clip.frames_lost} frames could"
+        out.append(f"{lost} not be decoded: left out")
     return tuple(out)

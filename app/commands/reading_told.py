@@ -39,10 +39,6 @@ def print_attempts_at(found: Reading, setup: Setup | None) -> None:
 def print_notes(found: Reading) -> None:
     for warning in found.warnings:
         say(f"Note: {warning}.")
-    if found.clip.frames_lost:
-        say(f"Note: {found.clip.frames_lost} of {found.clip.frames} frames could not be decoded.")
-    if not found.clip.complete:
-        say("Note: the clip is cut short; what came before the cut was read.")
 
 
 def print_attempts(attempts: list[tuple[float, AttemptWords]]) -> None:
