@@ -9,6 +9,7 @@ from typer.core import TyperGroup
 from app.commands.demonstration import demo
 from app.commands.fits import export, fit
 from app.commands.markers import markers
+from app.commands.rates import rates
 from app.commands.reading import read
 from app.commands.serving import serve
 from app.commands.setup import setup
@@ -61,5 +62,5 @@ def settings() -> None:
     )
 
 
-for command in (demo, setup, markers, read, fit, serve, export, settings):
+for command in (demo, setup, markers, read, fit, rates, serve, export, settings):
     main.command()(command)

@@ -6,7 +6,7 @@ import numpy as np
 
 from app.telling.svg import Place, Svg
 from app.telling.words import corner_on, counting_corner
-from calibration.table import POCKETS, RAILS, Rail, Table, Vector
+from calibration.table import POCKETS, RAILS, Corner, Rail, Table, Vector
 from vision.shot import Shot
 
 # Nose to the outer edge of the wood; common practice, no source.
@@ -20,7 +20,12 @@ def mm(place_m: Vector) -> Place:
     return 1000 * float(place_m[0]), -1000 * float(place_m[1])
 
 
-def draw_table(svg: Svg, table: Table, shot: Shot) -> None:
+def draw_table(svg: Svg, table: Table, shot: Shot | None, corner: Corner | None = None) -> None:
+    """Sights are counted from ``corner``, else from the shot's own; one of the two must be given."""
+    if corner is None:
+        if shot is None:
+            raise ValueError("a table is drawn for a shot, or with a corner to count from")
+        corner = counting_corner(shot, table)
     with svg.group(cls="bed"):
         wood = RAIL_WIDTH_M
         svg.rectangle(
@@ -39,7 +44,9 @@ def draw_table(svg: Svg, table: Table, shot: Shot) -> None:
                 _sight(svg, sight[:2])
     with svg.group(cls="counts"):
         for rail in RAILS:
-            _counts(svg, table, shot, rail)
+            _counts(svg, table, corner, rail)
+    if shot is None:
+        return
     if shot.target_pocket is not None:
         centre, radius = pocket_disc(table, shot.target_pocket)
         svg.circle(mm(centre), 1000 * (radius + 0.018), cls="target")
@@ -78,9 +85,9 @@ def _sight(svg: Svg, at_m: Vector) -> None:
     svg.polygon([(x - s, y), (x, y - s), (x + s, y), (x, y + s)], cls="sight")
 
 
-def _counts(svg: Svg, table: Table, shot: Shot, rail: Rail) -> None:
-    """The sights' numbers, counted from the end of the rail nearest to the target's corner."""
-    corner = corner_on(rail, counting_corner(shot, table))
+def _counts(svg: Svg, table: Table, corner: Corner, rail: Rail) -> None:
+    """The sights' numbers, counted from the end of the rail on the counting corner's side."""
+    corner = corner_on(rail, corner)
     outward = {"head": (-1.0, 0.0), "foot": (1.0, 0.0), "right": (0.0, -1.0), "left": (0.0, 1.0)}[rail]
     for sight in table.sights_m(rail):
         count = round(table.diamonds_along(sight[:2], rail, corner))

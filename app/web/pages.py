@@ -5,16 +5,20 @@ from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, FastAPI, HTTPException, Query, Request, Response
+from fastapi import APIRouter, Depends, FastAPI, HTTPException, Query, Request, Response
 from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from sqlalchemy import Engine
 
+from app.rates.from_log import Question, rates_of_log
 from app.store import log_views
 from app.telling.mirrored import practise_mirrored
 from app.telling.practice import Practice, practise, practise_apart
+from app.telling.rates_drawing import draw_rates
+from app.telling.rates_words import rate_figures, rate_words
 from app.telling.rest_of_log import rest_of_log
 from app.web.api import MOST_ID, images_of, marks_of
+from app.web.rates_query import question
 from calibration.table import STANDARD_TABLES
 from vision.shot import Shot
 
@@ -69,6 +73,24 @@ def shot(
     drawn = {value: _drawn(practice, f"attempt-{k}-") for k, (value, practice) in enumerate(parts.items())}
     names = [image.name for image in images]
     return page("shot.html", found=found, by=by, mirrored=mirrored, images=names, parts=drawn)
+
+
+@router.get("/rates")
+def rates(request: Request, asked: Annotated[Question, Depends(question)]) -> Response:
+    engine = _engine(request)
+    answer = rates_of_log(engine, asked)
+    counted = answer.rates.overall.tries + answer.rates.overall.unclear
+    names = [(name, name) for name in answer.players]
+    return page(
+        "rates.html",
+        asked=asked,
+        overall=rate_words(answer.rates.overall),
+        shots=[("", "all"), *((s.shot.name, s.shot.name) for s in log_views.list_shots(engine))],
+        players=[("", "all"), *names],
+        rivals=[("", "nobody"), *names],
+        figures=rate_figures(answer) if counted else (),
+        svg=draw_rates(answer) if counted else "",
+    )
 
 
 @router.get("/camera")

@@ -5,7 +5,7 @@ from sqlalchemy import Engine
 
 from app.settings import Settings
 from app.version import program_version
-from app.web import api, errors, pages
+from app.web import api, errors, pages, rates_query
 from app.web.guard import Guard
 
 
@@ -22,6 +22,7 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
     app.state.engine = engine
     app.state.marks_file = settings.marks_file
     app.include_router(api.router)
+    app.include_router(rates_query.router)
     app.include_router(pages.router)
     pages.mount_static(app)
     errors.install(app, pages.error_page)

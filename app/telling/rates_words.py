@@ -1,0 +1,119 @@
+"""Make-rates in words and as tables: for the terminal, the coach's page and a file of CSV."""
+
+import csv
+from collections.abc import Sequence
+from math import isfinite
+from typing import TextIO
+
+from app.rates.from_log import Answer
+from app.rates.make_rates import MakeRate, RatesApart
+from app.telling.coach import Figures
+from app.telling.rounding import UNKNOWN
+
+COLUMNS = ("", "made", "rate", "95 %", "evened out", "long", "short", "other", "unclear")
+CSV_COLUMNS = (
+    "group",
+    "name",
+    "tries",
+    "made",
+    "unclear",
+    "rate",
+    "low",
+    "high",
+    "pooled",
+    "pooled_sd",
+    "long",
+    "short",
+    "other",
+    "along_from_sights",
+    "along_to_sights",
+    "across_from_sights",
+    "across_to_sights",
+)
+EVENED_OUT = (
+    "Evened out: drawn towards the rate of all of them, the more the fewer the tries, so that two tries do not shout."
+)
+
+
+def percent(share: float) -> str:
+    """``67 %``; a dash where nothing was tried."""
+    return f"{100 * share:.0f} %" if isfinite(share) else UNKNOWN
+
+
+def rate_words(rate: MakeRate) -> str:
+    """``6 of 9 made, 67 % (95 %: 35 to 88 %)``, and how many are unclear."""
+    unclear = f"; {rate.unclear} unclear" if rate.unclear else ""
+    if not rate.tries:
+        return f"no try counted{unclear}"
+    limits = f"{100 * rate.low:.0f} to {percent(rate.high)}"
+    return f"{rate.made} of {rate.tries} made, {percent(rate.rate)} (95 %: {limits}){unclear}"
+
+
+def apart_words(apart: RatesApart) -> str:
+    """One sentence on the difference of two sets of tries."""
+    d = apart.difference
+    if not isfinite(d.value):
+        return f"{apart.first.name} and {apart.second.name} cannot be compared: one of them has no try that counts."
+    points = f"{_signed(d.value)} points of a hundred (95 %: {_signed(d.low)} to {_signed(d.high)})"
+    verdict = "more than chance" if d.told_apart else "no more than chance may give"
+    return f"{apart.first.name} less {apart.second.name}: {points}, {verdict}."
+
+
+def rate_figures(answer: Answer) -> tuple[Figures, ...]:
+    """The tables of an answer, those left out in which nothing stands."""
+    rates, corner = answer.rates, answer.corner
+    order = [rates.overall, *(r for r in (rates.first, rates.repeats) if r.tries or r.unclear)]
+    where = f"Starts in sights from the {corner} corner. {EVENED_OUT}"
+    if rates.unplaced:
+        where += f" {rates.unplaced} with no measured start left out."
+    found = [
+        _figures("All tries", "A repeat follows right on the same shot from the same place.", order),
+        _figures(
+            "By cut",
+            "Straight: up to 5° either way. Cut in: the ball leaves squarer to the rail than the cue ball came; "
+            f"back cut: flatter. {EVENED_OUT}",
+            rates.cuts,
+        ),
+        _figures("By place", where, rates.cells),
+    ]
+    if rates.apart is not None:
+        both = (rates.apart.first, rates.apart.second)
+        found.append(_figures("Compared", apart_words(rates.apart), both))
+    return tuple(figures for figures in found if figures.rows)
+
+
+def write_rates(answer: Answer, stream: TextIO) -> None:
+    """All rates as CSV, shares between 0 and 1, blank where not known."""
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(CSV_COLUMNS)
+    for group, r in answer.rates.groups():
+        numbers = [f"{v:.4f}" if isfinite(v) else "" for v in (r.rate, r.low, r.high, r.pooled, r.pooled_sd)]
+        cell = ["", "", "", ""] if r.cell is None else [f"{v:g}" for v in (*r.cell.along, *r.cell.across)]
+        writer.writerow([group, r.name, r.tries, r.made, r.unclear, *numbers, r.long, r.short, r.other, *cell])
+
+
+def _figures(heading: str, note: str, rates: Sequence[MakeRate]) -> Figures:
+    # A column that would be empty all the way down is left out.
+    wanted = [k for k in range(len(COLUMNS)) if k != 4 or any(isfinite(r.pooled) for r in rates)]
+    rows = [
+        (
+            r.name,
+            f"{r.made} of {r.tries}",
+            percent(r.rate),
+            f"{100 * r.low:.0f} to {percent(r.high)}" if r.tries else UNKNOWN,
+            percent(r.pooled),
+            str(r.long),
+            str(r.short),
+            str(r.other),
+            str(r.unclear),
+        )
+        for r in rates
+    ]
+    return Figures(
+        heading, note, tuple(COLUMNS[k] for k in wanted), tuple(tuple(row[k] for k in wanted) for row in rows)
+    )
+
+
+def _signed(share: float) -> str:
+    """``+13``, with a true minus."""
+    return f"{100 * share:+.0f}".replace("-", "−")

@@ -1,0 +1,45 @@
+"""What a page or a program asks of the make-rates, and the endpoint that answers with JSON."""
+
+from datetime import date
+from typing import Annotated, Any, Literal, cast
+
+from fastapi import APIRouter, Depends, Query, Request
+from pydantic import BeforeValidator, Field
+from sqlalchemy import Engine
+
+from app.rates.from_log import Question, rates_of_log
+from app.rates.make_rates import LEAST_CELL_SIGHTS, MOST_CELL_SIGHTS
+from app.web.api import WRONG
+
+router = APIRouter(prefix="/api", responses=WRONG)  # type: ignore[arg-type]
+
+# A form sends what was left blank as an empty text.
+blank_is_none = BeforeValidator(lambda value: None if value == "" else value)
+Name = Annotated[Annotated[str, Field(max_length=200)] | None, blank_is_none]
+Day = Annotated[date | None, blank_is_none]
+
+
+def question(
+    shot: Annotated[Name, Query(description="Only the shot of this name.")] = None,
+    player: Annotated[Name, Query(description="Only this player.")] = None,
+    since: Annotated[Day, Query(description="From this day on.")] = None,
+    until: Annotated[Day, Query(description="Up to this day, the day included.")] = None,
+    tries: Annotated[
+        Literal["all", "first", "repeat"], Query(description="All tries, first ones, or repeats.")
+    ] = "all",
+    by: Annotated[
+        Literal["along", "across", "table"], Query(description="Cells along the long rails, across, or over the table.")
+    ] = "along",
+    cell: Annotated[
+        float, Query(ge=LEAST_CELL_SIGHTS, le=MOST_CELL_SIGHTS, description="Size of a cell in sights.")
+    ] = 1.0,
+    against: Annotated[Name, Query(description="Compare the player with this one.")] = None,
+    before: Annotated[Day, Query(description="Compare the tries from this day on with those before.")] = None,
+) -> Question:
+    return Question(shot, player, since, until, tries, by, cell, against, before)
+
+
+@router.get("/rates", tags=["rates"])
+def rates(request: Request, asked: Annotated[Question, Depends(question)]) -> dict[str, Any]:
+    """How often shots are made: by place, first tries apart from repeats, banks by their cut."""
+    return rates_of_log(cast(Engine, request.app.state.engine), asked).to_json()
