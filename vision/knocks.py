@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.table import Table, Vector
+from calibration.table import RAILS, Table, Vector
 from vision.contacts import Run
 from vision.legs import Path, fit_line, legs, motion_at
 from vision.reading import BallHit, RailHit
@@ -19,6 +19,9 @@ from vision.tracks import Rest
 LEAST_LEAVING_MPS, LEAST_SIGHTINGS = 0.08, 3
 # How far off the ball that met it may have been seen at that moment, and for how long it may have been out of sight.
 OFF_PATH_M, OUT_OF_SIGHT_S = 0.03, 0.05
+# A ball came off a rail before it met the other when it would have been this far behind the track line by then, and is
+# as far before it as it should be, give or take; slower than this it did not come to the rail.
+CLEARLY_BEHIND_M, BACK, LEAST_INTO_RAIL_MPS = 0.012, (0.3, 1.6), 0.2
 # A leg between two contacts that no frame shows: its ends are known no better than this.
 UNSEEN_SD_M = 0.005
 
@@ -49,20 +52,26 @@ def departure(rest: Rest, path: Path, table: Table) -> Departure | None:
     return Departure(time_s, rest.at_m - 2 * table.ball_radius_m * direction)
 
 
-def with_knocks(run: Run, departures: Mapping[str, Departure]) -> Run:
+def with_knocks(run: Run, departures: Mapping[str, Departure], table: Table) -> Run:
     """The run, with the contacts put in that only the balls it met tell of."""
     for name, left in sorted(departures.items(), key=lambda item: item[1].time_s):
         if name != run.ball:
-            run = _with_knock(run, name, left)
+            run = _with_knock(run, name, left, table)
     return run
 
 
-def _with_knock(run: Run, name: str, left: Departure) -> Run:
-    if any(name in hit.balls for hit in run.ball_hits):
-        return run
+def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
     if _off_path_m(run.legs, left) > OFF_PATH_M:
         return run
     hit = BallHit(left.time_s, (run.ball, name), left.met_at_m)
+    told = next((k for k, j in enumerate(run.junctions) if isinstance(j, BallHit) and name in j.balls), None)
+    if told is not None:
+        rail = _rail_before(run.legs[told], hit, table)
+        if rail is None:
+            return run
+        leg = run.legs[told]
+        parts = (leg.part(leg.t < rail.t_s), _unseen(rail, hit), run.legs[told + 1])
+        return _split(run, told + 1, parts, (rail, hit))
     for k, leg in enumerate(run.legs):
         last = k == len(run.legs) - 1
         if left.time_s >= leg.t[-1] and not last and left.time_s <= run.legs[k + 1].t[0]:
@@ -74,6 +83,47 @@ def _with_knock(run: Run, name: str, left: Departure) -> Run:
         if leg.t[0] < left.time_s < leg.t[-1]:
             return _within(run, k, hit)
     return run
+
+
+def _rail_before(leg: Path, hit: BallHit, table: Table) -> RailHit | None:
+    """A rail between a leg and the place where the ball met another, if it cannot have come there without.
+
+    Carried on, it would have been behind the rail's track line by then.
+    """
+    if len(leg) < LEAST_SIGHTINGS + 1:
+        return None
+    # The last sighting may be from after the rail already.
+    before = leg.part(slice(None, -1))
+    end_s = float(before.t[-1])
+    motion = motion_at(before, end_s)
+    for rail in RAILS:
+        axis, level = table.track_coordinate(rail)
+        outward = 1.0 if level > table.length_m / 4 else -1.0
+        into = outward * float(motion.velocity_mps[axis])
+        if into < LEAST_INTO_RAIL_MPS:
+            continue
+        time_s = end_s + outward * (level - float(motion.at_m[axis])) / into
+        behind, back = into * (hit.t_s - time_s), outward * (level - float(hit.at_m[axis]))
+        if (
+            time_s < end_s - OUT_OF_SIGHT_S
+            or behind < CLEARLY_BEHIND_M
+            or not BACK[0] * behind < back < BACK[1] * behind
+        ):
+            continue
+        line = fit_line(before)
+        at_m, at_sd_m = line.at_level(axis, level)
+        out = (hit.at_m - at_m) / (hit.t_s - time_s)
+        return RailHit(
+            rail=rail,
+            at_m=at_m,
+            at_sd_m=at_sd_m,
+            t_s=time_s,
+            speed_in_mps=motion_at(before, time_s).speed_mps,
+            speed_out_mps=float(np.hypot(*out)),
+            bearing_in_rad=line.bearing_rad,
+            bearing_out_rad=float(np.arctan2(out[1], out[0]) % (2 * np.pi)),
+        )
+    return None
 
 
 def _within(run: Run, k: int, hit: BallHit) -> Run:

@@ -140,7 +140,9 @@ def _stroke(
     seen_s = {name: place.last_s for name, (place, _) in others.items()}
     left = {n: gone for n, (place, path) in others.items() if (gone := departure(place, path, table)) is not None}
     runs = {
-        name: with_knocks(follow(name, path, {n: p for n, p in places.items() if n != name}, table, seen_s), left)
+        name: with_knocks(
+            follow(name, path, {n: p for n, p in places.items() if n != name}, table, seen_s), left, table
+        )
         for name, (_, path) in others.items()
         if len(path) >= 3
     }
@@ -151,7 +153,7 @@ def _stroke(
     return Stroke(
         rest=rest,
         launch=begun.launch,
-        cue=with_knocks(_cue_run(begun, places, seen_s, table), left),
+        cue=with_knocks(_cue_run(begun, places, seen_s, table), left, table),
         others=runs,
         resting={name: place for name, (place, _) in others.items()},
         pocketed=pocketed,

@@ -17,7 +17,7 @@ from vision.tracks import Rest
 
 START, BEARING_DEG, SPEED_MPS = (0.9, 0.5), 50.0, 2.0
 # From the rail to the ball, in seconds, and frames a second.
-GAPS = [(0.02, 60.0), (0.03, 60.0), (0.03, 30.0), (0.05, 60.0), (0.1, 30.0), (0.2, 30.0)]
+GAPS = [(0.02, 60.0), (0.03, 60.0), (0.05, 60.0), (0.03, 30.0), (0.04, 30.0), (0.05, 30.0), (0.1, 30.0), (0.2, 30.0)]
 
 
 def close_behind_a_rail(gap_s: float, cut_deg: float) -> Motion:
@@ -55,7 +55,7 @@ def straight_run(t: Vector) -> Run:
 
 
 def test_contact_within_a_leg_cuts_it() -> None:
-    run = with_knocks(straight_run(np.arange(0, 1, 1 / 30)), {"red": Departure(0.5, np.array([1.0, 0.605]))})
+    run = with_knocks(straight_run(np.arange(0, 1, 1 / 30)), {"red": Departure(0.5, np.array([1.0, 0.605]))}, TABLE)
     assert [h.balls for h in run.ball_hits] == [("cue", "red")]
     assert [float(leg.t[-1]) < 0.5 for leg in run.legs] == [True, False]
 
@@ -63,8 +63,8 @@ def test_contact_within_a_leg_cuts_it() -> None:
 @pytest.mark.parametrize("met_at_m", [(1.0, 0.66), (1.1, 0.6)])
 def test_ball_that_left_from_elsewhere_was_not_met(met_at_m: tuple[float, float]) -> None:
     run = straight_run(np.arange(0, 1, 1 / 30))
-    assert with_knocks(run, {"red": Departure(0.5, np.array(met_at_m))}) is run
-    assert with_knocks(run, {"red": Departure(1.4, np.array([1.9, 0.6]))}) is run
+    assert with_knocks(run, {"red": Departure(0.5, np.array(met_at_m))}, TABLE) is run
+    assert with_knocks(run, {"red": Departure(1.4, np.array([1.9, 0.6]))}, TABLE) is run
 
 
 def test_departure_is_on_the_line_of_centres() -> None:
