@@ -90,6 +90,6 @@ def rates_of_log(engine: Engine, asked: Question) -> Answer:
     if asked.before is not None:
         later = select_tries(mine, since=asked.before)
         earlier = [t for t in mine if t.at.date() < asked.before]
-        names = (f"from {asked.before} on", f"before {asked.before}")
+        names = (f"{asked.before} and later", "earlier")
         rates = replace(rates, apart=compare_rates(names, later, earlier))
     return Answer(asked, rates, corner, table, chosen[0].shot if asked.shot is not None else None, players)

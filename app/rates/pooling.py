@@ -16,7 +16,7 @@ from calibration.table import Vector
 
 # A set of cells is thought as likely to be more alike than this as less: true rates of about 0.5 +- 0.15.
 MEDIAN_STRENGTH = 10.0
-MEAN_STEPS = 60
+MEAN_STEPS = 200
 STRENGTH_STEPS = 40
 
 

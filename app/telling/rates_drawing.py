@@ -7,8 +7,8 @@ from app.rates.make_rates import Cell, MakeRate
 from app.telling.drawing import BORDER_BELOW_M, BORDER_M, drawing_style
 from app.telling.rates_words import percent, rate_words
 from app.telling.svg import Place, Svg
-from app.telling.table_drawing import draw_scale, draw_table
-from calibration.table import Corner, Table
+from app.telling.table_drawing import draw_scale, draw_table, mm, pocket_disc
+from calibration.table import POCKETS, Corner, Table
 
 # In a smaller cell the figures would run into the next; the picture tells them when it is pointed at.
 LEAST_LABELLED_SIGHTS = 1.0
@@ -25,6 +25,11 @@ def draw_rates(answer: Answer, *, standalone: bool = False) -> str:
         for rate in answer.rates.cells:
             if rate.cell is not None:
                 _cell(svg, rate, rate.cell, table, answer.corner)
+    with svg.group(cls="pockets"):
+        # The holes reach in over the noses' corners, and over the cells there.
+        for pocket in POCKETS:
+            centre, radius = pocket_disc(table, pocket)
+            svg.circle(mm(centre), 1000 * radius, cls="hole")
     draw_scale(svg, table)
     return svg.text(style=drawing_style() if standalone else "")
 

@@ -2,6 +2,7 @@
 
 import csv
 from collections.abc import Sequence
+from dataclasses import replace
 from math import isfinite
 from typing import TextIO
 
@@ -10,7 +11,8 @@ from app.rates.make_rates import MakeRate, RatesApart
 from app.telling.coach import Figures
 from app.telling.rounding import UNKNOWN
 
-COLUMNS = ("", "made", "rate", "95 %", "evened out", "long", "short", "other", "unclear")
+EVENED = "evened out"
+COLUMNS = ("", "made", "rate", "95 %", EVENED, "misses", "unclear")
 CSV_COLUMNS = (
     "group",
     "name",
@@ -54,7 +56,7 @@ def apart_words(apart: RatesApart) -> str:
     d = apart.difference
     if not isfinite(d.value):
         return f"{apart.first.name} and {apart.second.name} cannot be compared: one of them has no try that counts."
-    points = f"{_signed(d.value)} points of a hundred (95 %: {_signed(d.low)} to {_signed(d.high)})"
+    points = f"{_signed(d.value)} percentage points (95 %: {_signed(d.low)} to {_signed(d.high)})"
     verdict = "more than chance" if d.told_apart else "no more than chance may give"
     return f"{apart.first.name} less {apart.second.name}: {points}, {verdict}."
 
@@ -63,7 +65,7 @@ def rate_figures(answer: Answer) -> tuple[Figures, ...]:
     """The tables of an answer, those left out in which nothing stands."""
     rates, corner = answer.rates, answer.corner
     order = [rates.overall, *(r for r in (rates.first, rates.repeats) if r.tries or r.unclear)]
-    where = f"Starts in sights from the {corner} corner. {EVENED_OUT}"
+    where = f"Starts in sights from the {corner} corner."
     if rates.unplaced:
         where += f" {rates.unplaced} with no measured start left out."
     found = [
@@ -71,7 +73,7 @@ def rate_figures(answer: Answer) -> tuple[Figures, ...]:
         _figures(
             "By cut",
             "Straight: up to 5° either way. Cut in: the ball leaves squarer to the rail than the cue ball came; "
-            f"back cut: flatter. {EVENED_OUT}",
+            "back cut: flatter.",
             rates.cuts,
         ),
         _figures("By place", where, rates.cells),
@@ -79,7 +81,12 @@ def rate_figures(answer: Answer) -> tuple[Figures, ...]:
     if rates.apart is not None:
         both = (rates.apart.first, rates.apart.second)
         found.append(_figures("Compared", apart_words(rates.apart), both))
-    return tuple(figures for figures in found if figures.rows)
+    found = [figures for figures in found if figures.rows]
+    # Said once, where the column first stands.
+    first = next((k for k, figures in enumerate(found) if EVENED in figures.columns), None)
+    if first is not None:
+        found[first] = replace(found[first], note=f"{found[first].note} {EVENED_OUT}")
+    return tuple(found)
 
 
 def write_rates(answer: Answer, stream: TextIO) -> None:
@@ -94,7 +101,8 @@ def write_rates(answer: Answer, stream: TextIO) -> None:
 
 def _figures(heading: str, note: str, rates: Sequence[MakeRate]) -> Figures:
     # A column that would be empty all the way down is left out.
-    wanted = [k for k in range(len(COLUMNS)) if k != 4 or any(isfinite(r.pooled) for r in rates)]
+    empty = {EVENED: not any(isfinite(r.pooled) for r in rates), "unclear": not any(r.unclear for r in rates)}
+    wanted = [k for k, column in enumerate(COLUMNS) if not empty.get(column, False)]
     rows = [
         (
             r.name,
@@ -102,9 +110,7 @@ def _figures(heading: str, note: str, rates: Sequence[MakeRate]) -> Figures:
             percent(r.rate),
             f"{100 * r.low:.0f} to {percent(r.high)}" if r.tries else UNKNOWN,
             percent(r.pooled),
-            str(r.long),
-            str(r.short),
-            str(r.other),
+            _misses(r),
             str(r.unclear),
         )
         for r in rates
@@ -112,6 +118,12 @@ def _figures(heading: str, note: str, rates: Sequence[MakeRate]) -> Figures:
     return Figures(
         heading, note, tuple(COLUMNS[k] for k in wanted), tuple(tuple(row[k] for k in wanted) for row in rows)
     )
+
+
+def _misses(rate: MakeRate) -> str:
+    """``4 long, 2 short``; those of neither kind as ``other``."""
+    kinds = ((rate.long, "long"), (rate.short, "short"), (rate.other, "other"))
+    return ", ".join(f"{count} {name}" for count, name in kinds if count) or "none"
 
 
 def _signed(share: float) -> str:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from app.rates.pooling import pool
+from app.rates.pooling import MEDIAN_STRENGTH, pool
 
 # B. Efron and C. Morris, JASA 70, 311-319, 1975, and Scientific American 236 (5), 119-127, 1977: hits in the first 45
 # at-bats of 18 batters, and their averages over the rest of the season; from memory.
@@ -51,6 +51,22 @@ def test_nearer_the_truth_and_as_sure_as_it_says() -> None:
     assert np.mean(np.square(off_pooled)) < 0.7 * np.mean(np.square(off_raw))
     assert np.std(z) == pytest.approx(1.0, abs=0.12)
     assert np.mean(z) == pytest.approx(0.0, abs=0.15)
+
+
+def test_against_draws_from_the_model() -> None:
+    """The same model by brute force: rates drawn from it, weighed by how well each draw explains the counts."""
+    made, tries = np.array([0, 2, 7]), np.array([2, 3, 9])
+    rng = np.random.default_rng(11)
+    mean, share = rng.uniform(size=(2, 300_000))
+    strength = MEDIAN_STRENGTH * share / (1 - share)
+    rates = rng.beta(np.maximum(mean * strength, 1e-12), np.maximum((1 - mean) * strength, 1e-12), size=(3, mean.size))
+    weight = np.prod(rates ** made[:, None] * (1 - rates) ** (tries - made)[:, None], axis=0)
+    expected = rates @ weight / weight.sum()
+    sd = np.sqrt(rates**2 @ weight / weight.sum() - expected**2)
+    found = pool(made, tries)
+    # The draws are good to about 0.002.
+    assert found.rate == pytest.approx(expected, abs=0.008)
+    assert found.sd == pytest.approx(sd, abs=0.008)
 
 
 def test_nothing_tried_and_counts_that_cannot_be() -> None:
