@@ -8,11 +8,13 @@ measured, as near as a ball is put back by hand (common practice, no source).
 
 - *straight*: up to STRAIGHT_RAD either way. There the aim is off full by less than a tenth of a ball's width, which
   players call straight (common practice, no source).
-- *cut in*: the object ball leaves squarer to the first rail than the cue ball came, which lies away from the target.
-- *back cut*: it leaves flatter than the cue ball came, which lies on the target's side.
+- *cut in*: the object ball leaves squarer to the first rail than the cue ball came; of the object ball's line, drawn
+  back, the cue ball lies on the side away from the target.
+- *back cut*: it leaves flatter than the cue ball came, which lies on the target's side of that line.
 
-The two differ by the spin that the cut passes on, which makes the one bank come long and the other short. Which side
-is which is taken from the ideal path, so that the class does not depend on the error; square banks have neither.
+Players part the two because the spin that the cut passes on makes the one bank come longer and the other shorter; where
+the words' limit lies is our own reading of them (common practice, no source). Which side is which is taken from the
+ideal path, so that the class does not depend on the error; banks square to the rail have neither.
 """
 
 from collections.abc import Iterable, Mapping, Sequence

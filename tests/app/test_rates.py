@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -196,6 +197,32 @@ def test_endpoint_and_page(client: Client, engine: Engine) -> None:
     assert page.status_code == 200
     assert "3 of 7 made" in page.text
     assert 'class="table-drawing"' in page.text
+
+
+@pytest.mark.usefixtures("full")
+def test_a_shots_page_leads_to_its_rates(client: Client) -> None:
+    found = re.search(r'href="(/rates\?shot=[^"]+)"', client.get("/shots/1").text)
+    assert found is not None
+    assert f"{KICK.name} · 3 of 7 made" in client.get(found[1]).text
+
+
+@pytest.mark.usefixtures("full")
+@pytest.mark.parametrize("query", ["since=soon", "by=price", "cell=nan", "cell=9", "tries=last", "shot=" + "x" * 201])
+def test_wrong_questions_get_one_sentence(client: Client, query: str) -> None:
+    answer = client.get(f"/api/rates?{query}")
+    assert answer.status_code == 422
+    assert answer.json()["error"]["message"].endswith(".")
+
+
+def test_cue_ball_of_a_back_cut_lies_on_the_targets_side() -> None:
+    """Where the cue ball lay, against the words: the target is at the foot, further along x."""
+    banked = attempt((0.8, 0.6), 0.0, shot=BANK)
+    for cut_deg, name, towards_target in ((12.0, "cut in", False), (-12.0, "back cut", True)):
+        came = banked.bearing_rad - radians(cut_deg)
+        cue = banked.start_m - 0.3 * np.array([np.cos(came), np.sin(came)])
+        straight = banked.start_m - 0.3 * np.array([np.cos(banked.bearing_rad), np.sin(banked.bearing_rad)])
+        assert cut_class(replace(banked, cut_rad=radians(cut_deg)), BANK, TABLE) == name
+        assert bool(cue[0] > straight[0]) is towards_target
 
 
 def test_empty_log(client: Client) -> None:
