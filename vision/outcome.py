@@ -91,7 +91,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
         t_sd_s=float(np.hypot(stroke.launch.time_sd_s, LAUNCH_TIME_FLOOR_S)),
         ball=kicked.name,
         start_m=kicked.rest.at_m,
-        start_sd_m=float(np.hypot(kicked.rest.sd_m, errors.worst_sd_m(kicked.rest.at_m))),
+        start_sd_m=float(np.hypot(kicked.rest.sd_m, errors.coordinate_sd_m(kicked.rest.at_m))),
         bearing_rad=line.bearing_rad,
         bearing_sd_rad=float(np.hypot(line.bearing_sd_rad, turning_m / _length_m(kicked.run.legs[0]))),
         speed_mps=kicked.launch.speed_mps,

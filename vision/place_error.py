@@ -14,7 +14,7 @@ from calibration.table import Table, Vector
 
 # The outline's part in either direction, in pixels, straight down; and what a view along the cloth would add. Judged
 # from rendered films of many cloths, lights and views, read with their true cameras.
-OUTLINE_SD_PX, SLANT_SD_PX = 0.09, 0.25
+OUTLINE_SD_PX, SLANT_SD_PX = 0.075, 0.25
 
 
 @dataclass(frozen=True)
@@ -39,9 +39,9 @@ class PlaceError:
         """The whole standard deviation of a place in one direction (2,), of unit length."""
         return float(np.sqrt(max(float(direction @ self.covariance_m2(at_m) @ direction), 0.0)))
 
-    def worst_sd_m(self, at_m: Vector) -> float:
-        """The whole standard deviation in the direction in which it is largest."""
-        return float(np.sqrt(max(float(np.linalg.eigvalsh(self.covariance_m2(at_m))[-1]), 0.0)))
+    def coordinate_sd_m(self, at_m: Vector) -> float:
+        """The whole standard deviation of either coordinate, the root mean square of the two."""
+        return float(np.sqrt(np.trace(self.covariance_m2(at_m)) / 2))
 
     def _outline(self, at_m: Vector) -> NDArray[np.float64]:
         radius_m = self.table.ball_radius_m
