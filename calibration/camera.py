@@ -22,6 +22,9 @@ Matrix = NDArray[np.float64]
 # Order of the parameters in every covariance. The turn is a small rotation vector applied in the camera's frame.
 PARAMETERS = ("log_focal", "cx", "cy", "k1", "k2", "turn_x", "turn_y", "turn_z", "pos_x", "pos_y", "pos_z")
 
+# Undoing a lens: the least slope of its curve from true to seen radius, and the most that it draws a radius in.
+LEAST_SLOPE, MOST_STRETCH = 0.2, 4.0
+
 
 @dataclass(frozen=True)
 class Camera:
@@ -87,13 +90,18 @@ class Camera:
         """Directions in the table's frame, not normalised, of pixels (n, 2): shape (n, 3)."""
         pixels = np.atleast_2d(np.asarray(pixels, dtype=float))
         distorted = (pixels - self.centre_px) / self.focal_px
-        xy = distorted.copy()
-        # Fixed point of x = x_d / (1 + k1 r^2 + k2 r^4); a lens that covers a table converges to 1e-12 in a dozen.
+        seen_r2 = (distorted * distorted).sum(axis=1)
+        share = np.ones(len(distorted))
+        # Only the length changes: Newton's method for s (1 + k1 s^2 r_d^2 + k2 s^4 r_d^4) = 1. The bounds are reached
+        # only where a lens folds the picture back.
         for _ in range(30):
-            r2 = (xy * xy).sum(axis=1, keepdims=True)
-            before, xy = xy, distorted / (1 + r2 * (self.k1 + r2 * self.k2))
-            if np.abs(xy - before).max(initial=0.0) < 1e-12:
+            r2 = seen_r2 * share * share
+            first, second = self.k1 * r2, self.k2 * r2 * r2
+            step = (share * (1 + first + second) - 1) / np.maximum(1 + 3 * first + 5 * second, LEAST_SLOPE)
+            before, share = share, np.clip(share - step, 0.0, MOST_STRETCH)
+            if np.abs(share - before).max(initial=0.0) < 1e-12:
                 break
+        xy = distorted * share[:, None]
         return np.column_stack([xy, np.ones(len(xy))]) @ self.rotation
 
     def to_plane(self, pixels: Matrix, height_m: float) -> Matrix:

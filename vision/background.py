@@ -19,6 +19,7 @@ from vision.clip import Frame
 
 Picture = NDArray[np.uint8]
 Mask = NDArray[np.uint8]
+Plane = NDArray[np.uint8]
 
 # Radius of the smallest ball in the reduced picture, in its pixels, about.
 REDUCED_RADIUS_PX = 3.3
@@ -57,13 +58,16 @@ class Background:
     faint_high: Picture
     region: Mask
 
-    def reduce(self, frame: Frame) -> Picture:
-        """The frame at the reduced size, (h, w, 3) Y, U, V."""
-        return reduce(frame, self.factor)
+    def luma(self, frame: Frame) -> Plane:
+        """The frame's luma at the reduced size, (h, w)."""
+        return _halved(frame.y, self.factor)
 
-    def changed(self, frame: Frame, looked_at: Picture) -> bool:
+    def reduce(self, frame: Frame, luma: Plane) -> Picture:
+        """The frame at the reduced size, (h, w, 3) Y, U, V, given its reduced luma."""
+        return _with_colour(luma, frame, self.factor)
+
+    def changed(self, luma: Plane, looked_at: Picture) -> bool:
         """Whether anything in the region of balls is brighter or darker than in an earlier reduced picture."""
-        luma = _halved(frame.y, self.factor)
         difference = cv2.absdiff(luma, looked_at[..., 0]) & self.region
         return bool(cv2.minMaxLoc(difference)[1] >= CHANGED)
 
@@ -78,13 +82,16 @@ class Background:
 
 def reduce(frame: Frame, factor: int) -> Picture:
     """A frame's three planes at 1/factor of its size (a power of two, 2 at least), (h, w, 3) Y, U, V."""
-    luma = _halved(frame.y, factor)
+    return _with_colour(_halved(frame.y, factor), frame, factor)
+
+
+def _with_colour(luma: Plane, frame: Frame, factor: int) -> Picture:
     height, width = luma.shape
     colour = [_halved(plane, factor // 2)[:height, :width] for plane in (frame.u, frame.v)]
     return cv2.merge([luma[: colour[0].shape[0], : colour[0].shape[1]], *colour])
 
 
-def _halved(plane: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
+def _halved(plane: Plane, factor: int) -> Plane:
     """A plane averaged over blocks of factor x factor pixels; what is left over at the far edges is cut off."""
     while factor > 1:
         height, width = plane.shape[0] // 2, plane.shape[1] // 2

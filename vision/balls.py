@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Camera
 from calibration.table import POCKETS, Table, Vector
-from vision.background import Background, Mask, Picture, ball_radius_px, smallest_ball_radius_px
+from vision.background import Background, Mask, Picture, Plane, ball_radius_px, smallest_ball_radius_px
 from vision.clip import Frame
 from vision.outline import BallView, fit_outline
 
@@ -118,10 +118,11 @@ class BallFinder:
     def find(self, frame: Frame, expected: Sequence[Expected]) -> TableView:
         """Look at a frame, given the balls known so far."""
         background, radius_m = self.background, self.table.ball_radius_m
-        if self._as_before(frame, expected):
+        luma = background.luma(frame)
+        if self._as_before(luma, expected):
             assert self._view is not None
             return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls))
-        reduced = background.reduce(frame)
+        reduced = background.reduce(frame, luma)
         everywhere = background.foreground(reduced)
         foreground = everywhere & background.region
         opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._kernel)
@@ -189,13 +190,13 @@ class BallFinder:
             smear = max(float(stats[k, 2:4].max()) * factor / size - (2 + factor / size), 0.0) * radius_m
             yield _Part(k, labels, window, stats[k, :4], place, area, smear)
 
-    def _as_before(self, frame: Frame, expected: Sequence[Expected]) -> bool:
+    def _as_before(self, luma: Plane, expected: Sequence[Expected]) -> bool:
         """Whether the frame shows what the last one did: every known ball at rest and seen, and nothing new."""
         if self._before is None or self._view is None or any(ball.resting is None for ball in expected):
             return False
         seen = {id(view) for view in self._view.balls}
         known = {id(ball.resting) for ball in expected}
-        return seen == known and not self.background.changed(frame, self._before)
+        return seen == known and not self.background.changed(luma, self._before)
 
     def _faint_mask(self, reduced: Picture) -> Mask:
         """255 where the table does not look quite as it mostly does; the highlight of a dark ball makes no hole."""
