@@ -20,8 +20,8 @@ LEAST_LEAVING_MPS, LEAST_SIGHTINGS = 0.08, 3
 # How far off the ball that met it may have been seen at that moment, and for how long it may have been out of sight.
 OFF_PATH_M, OUT_OF_SIGHT_S = 0.03, 0.05
 # A ball came off a rail before it met the other when it would have been this far behind the track line by then, and is
-# as far before it as it should be, give or take; slower than this it did not come to the rail.
-CLEARLY_BEHIND_M, BACK, LEAST_INTO_RAIL_MPS = 0.012, (0.3, 1.6), 0.2
+# no farther before it than it can have come back, give or take; slower than this it did not come to the rail.
+CLEARLY_BEHIND_M, MOST_BACK, BACK_TOLERANCE_M, LEAST_INTO_RAIL_MPS = 0.004, 1.2, 0.006, 0.2
 # A leg between two contacts that no frame shows: its ends are known no better than this.
 UNSEEN_SD_M = 0.005
 
@@ -107,7 +107,7 @@ def _rail_before(leg: Path, hit: BallHit, table: Table) -> RailHit | None:
         if (
             time_s < end_s - OUT_OF_SIGHT_S
             or behind < CLEARLY_BEHIND_M
-            or not BACK[0] * behind < back < BACK[1] * behind
+            or not 0 < back < MOST_BACK * behind + BACK_TOLERANCE_M
         ):
             continue
         line = fit_line(before)
