@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Matrix, Setup
+from calibration.camera import Camera, Matrix, Setup
 from calibration.table import Vector
 
 # Places at which the table is looked at, along it and across it.
@@ -22,6 +22,13 @@ class PlaceAccuracy:
     worst_at_m: Vector
 
 
+def place_covariance_m2(camera: Camera, places_m: Matrix, radius_m: float) -> NDArray[np.float64]:
+    """What an error of the registration does to the places (n, 2) of balls, (n, 2, 2) square metres, to first order."""
+    pixels = camera.project(np.column_stack([places_m, np.full(len(places_m), radius_m)]))
+    sensitivity = camera.plane_sensitivity(pixels, radius_m)
+    return np.asarray(np.einsum("nij,jk,nlk->nil", sensitivity, camera.covariance, sensitivity))
+
+
 def place_sd_m(setup: Setup, places_m: Matrix) -> Vector:
     """Standard deviations (n,), metres, of balls at places (n, 2), in the direction in which each is worst known.
 
@@ -30,9 +37,7 @@ def place_sd_m(setup: Setup, places_m: Matrix) -> Vector:
     camera, radius = setup.camera, setup.table.ball_radius_m
     if not np.isfinite(camera.covariance).all() or not camera.covariance.any():
         return np.full(len(places_m), np.nan)
-    pixels = camera.project(np.column_stack([places_m, np.full(len(places_m), radius)]))
-    sensitivity = camera.plane_sensitivity(pixels, radius)
-    covariance = np.einsum("nij,jk,nlk->nil", sensitivity, camera.covariance, sensitivity)
+    covariance = place_covariance_m2(camera, places_m, radius)
     return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(covariance)[:, -1], 0.0)))
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.accuracy import place_covariance_m2
 from calibration.camera import Camera
 from calibration.table import Table, Vector
 
@@ -30,10 +31,8 @@ class PlaceError:
 
     def covariance_m2(self, at_m: Vector) -> NDArray[np.float64]:
         """Of a place (2,): the outline's part and the registration's, (2, 2) square metres."""
-        sensitivity = self.camera.plane_sensitivity(self._pixel(at_m), self.table.ball_radius_m)[0]
-        known = np.nan_to_num(self.camera.covariance).astype(float)
-        registered = sensitivity @ known @ sensitivity.T
-        return np.add(registered, self._outline(at_m))
+        registered = place_covariance_m2(self.camera, np.array([at_m]), self.table.ball_radius_m)[0]
+        return np.add(np.nan_to_num(registered), self._outline(at_m))
 
     def along_sd_m(self, at_m: Vector, direction: Vector) -> float:
         """The whole standard deviation of a place in one direction (2,), of unit length."""

@@ -1,4 +1,4 @@
-"""The table with each cell's make-rate, as SVG: the fuller the colour the more is made; the counts stand in figures."""
+"""The table with each cell's make-rate evened out, as SVG, by colour and figure; the tries as counted stand below."""
 
 from math import isfinite
 
@@ -42,7 +42,7 @@ def _cell(svg: Svg, rate: MakeRate, cell: Cell, table: Table, corner: Corner) ->
         svg.rectangle((left, top), abs(x1 - x0), abs(y1 - y0), cls=f"cell tenth-{tenth}")
         if min(cell.along[1] - cell.along[0], cell.across[1] - cell.across[0]) >= LEAST_LABELLED_SIGHTS:
             middle = left + abs(x1 - x0) / 2, top + abs(y1 - y0) / 2
-            svg.label((middle[0], middle[1] - 8), percent(rate.rate), cls="cell-rate")
+            svg.label((middle[0], middle[1] - 8), percent(rate.pooled), cls="cell-rate")
             svg.label((middle[0], middle[1] + 72), f"{rate.made} of {rate.tries}", cls="cell-count")
 
 

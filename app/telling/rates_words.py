@@ -64,7 +64,7 @@ def apart_words(apart: RatesApart) -> str:
 def rate_figures(answer: Answer) -> tuple[Figures, ...]:
     """The tables of an answer, those left out in which nothing stands."""
     rates, corner = answer.rates, answer.corner
-    order = [rates.overall, *(r for r in (rates.first, rates.repeats) if r.tries or r.unclear)]
+    order = [r for r in (rates.overall, rates.first, rates.repeats) if r.tries or r.unclear]
     where = f"Starts in sights from the {corner} corner."
     if rates.unplaced:
         where += f" {rates.unplaced} with no measured start left out."

@@ -1,7 +1,7 @@
 """Contacts that only the ball that was met tells of: close behind a rail, or within a leg."""
 
 from dataclasses import replace
-from math import cos, radians, sin
+from math import cos, degrees, radians, sin
 
 import numpy as np
 import pytest
@@ -48,6 +48,30 @@ def test_ball_met_close_behind_a_rail_is_told(gap_s: float, cut_deg: float, fps:
     assert junctions[1].at_m == pytest.approx(where, abs=0.010)
     assert len(stroke.cue.legs) == len(stroke.cue.junctions) + 1
     assert len([h for h in stroke.cue.ball_hits if "red" in h.balls]) == 1
+
+
+@pytest.mark.parametrize("gap_m", [0.002, 0.005, 0.01, 0.03])
+def test_ball_near_a_rail_that_is_hit_directly_makes_no_rail(gap_m: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the contacts with rails none is there because of the ball that set off."""
+    rng = np.random.default_rng(3)
+    direct = 0
+    for _ in range(15):
+        red = np.array([rng.uniform(1.0, 2.1), TABLE.track_offset_m + gap_m])
+        start = np.array([red[0] - rng.uniform(0.3, 1.2), rng.uniform(0.2, 0.9)])
+        ahead = (red - start) / np.hypot(*(red - start))
+        aim = red + rng.uniform(-1, 1) * TABLE.ball_radius_m * np.array([-ahead[1], ahead[0]]) - start
+        starts = {"cue": (float(start[0]), float(start[1])), "red": (float(red[0]), float(red[1]))}
+        motion = motion_of(starts, degrees(np.arctan2(aim[1], aim[0])), rng.uniform(0.8, 2.0))
+        met_s = next(leg.t_s for leg in motion.legs if leg.ball == "red")
+        if any(motion.legs[0].t_s < leg.t_s < met_s for leg in motion.legs):
+            continue
+        direct += 1
+        balls = seen(motion, fps=30.0, until_s=6.0)
+        told = only_stroke(balls).cue.rail_hits
+        with monkeypatch.context() as patched:
+            patched.setattr("vision.strokes.with_knocks", lambda run, departures, table: run)
+            assert len(told) <= len(only_stroke(balls).cue.rail_hits)
+    assert direct >= 8
 
 
 def straight_run(t: Vector) -> Run:
