@@ -1,0 +1,1 @@
+"""How steadily a player delivers a line, and how often a shot is then made from given margins."""
