@@ -6,6 +6,7 @@ import typer
 from rich.console import Console
 from typer.core import TyperGroup
 
+from app.commands.card import card
 from app.commands.demonstration import demo
 from app.commands.fits import export, fit
 from app.commands.markers import markers
@@ -62,5 +63,5 @@ def settings() -> None:
     )
 
 
-for command in (demo, setup, markers, read, fit, rates, serve, export, settings):
+for command in (demo, setup, markers, read, fit, card, rates, serve, export, settings):
     main.command()(command)

@@ -7,7 +7,7 @@ quarter of the margin at every start seen; *not enough* when the interval lies w
 one *cannot tell*.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, nan
 
 import numpy as np
@@ -35,9 +35,33 @@ class LocalPoint:
 
 
 @dataclass(frozen=True)
+class Bend:
+    """How the lines needed leave those of one point: ``term`` times a shape that is quadratic in the start's offset
+    across the line of aim, cleared by ``taken_up`` (2,) of what the point itself can take up."""
+
+    family: Vector
+    middle_m: float
+    half_m: float
+    taken_up: Vector
+    term: Term
+
+    def shape(self, start_m: Vector) -> Vector:
+        """The shape at starts (n, 2) from the table's centre, (n,)."""
+        curve: Vector = ((_across(self.family, start_m) - self.middle_m) / self.half_m) ** 2
+        return curve - lines.jacobian(self.family, start_m) @ self.taken_up
+
+    def extra_at_most_rad(self, start_m: Vector) -> Vector:
+        """How far the line needed may be off the one point's (90 % interval) at starts (n, 2) from the centre, (n,)."""
+        low, high = self.term.interval(EQUIVALENCE)
+        most: Vector = max(abs(low), abs(high)) * np.abs(self.shape(start_m))
+        return most
+
+
+@dataclass(frozen=True)
 class OnePoint:
     """``verdict`` with its ``reason``; the largest extra miss at the starts seen, and how large it may be (90 %), as a
-    share of the margin and in metres (NaN where margins or the worth of a degree are not known)."""
+    share of the margin and in metres (NaN where margins or the worth of a degree are not known). ``bend`` tells it for
+    other starts; None where no curve was fitted."""
 
     verdict: str
     reason: str
@@ -46,6 +70,7 @@ class OnePoint:
     extra_miss_m: float
     extra_miss_at_most_m: float
     envelope: tuple[LocalPoint, ...]
+    bend: Bend | None = None
 
 
 def cannot_tell(reason: str) -> OnePoint:
@@ -77,7 +102,8 @@ def judge(
     column = quadratic - columns @ taken_up
     term = fit_term(obs, column, found, prior)
     envelope = _envelope(found.family, term, taken_up, (middle, half), obs.start_m.mean(axis=0), centre_m)
-    return _verdict(term, np.abs(column), margin_rad, np.abs(miss_per_rad_m), envelope)
+    told = _verdict(term, np.abs(column), margin_rad, np.abs(miss_per_rad_m), envelope)
+    return replace(told, bend=Bend(found.family, middle, half, taken_up, term))
 
 
 def _verdict(

@@ -63,7 +63,7 @@ def draw_practice(
     standalone : carry the style along, for a file of its own; a page has it in its style sheet.
     anchor : when given, attempt k links to ``#{anchor}{k}``.
     """
-    view = _view(table, point)
+    view = view_of(table, point)
     width, height = 1000 * (view.x1 - view.x0), 1000 * (view.y1 - view.y0)
     svg = Svg(1000 * view.x0, -1000 * view.y1, width, height, cls="table-drawing")
     svg.title(f"{shot.name}: {len(attempts)} attempts on a {table.name} table")
@@ -75,7 +75,7 @@ def draw_practice(
         for number, attempt in attempts:
             _attempt(svg, number, attempt, shot, table, anchor)
     if point is not None and point.fitted:
-        _point(svg, point, shot.rails[0], table, view)
+        draw_point(svg, point, shot.rails[0], table, view)
     draw_scale(svg, table)
     return svg.text(style=drawing_style() if standalone else "")
 
@@ -159,14 +159,15 @@ def _needed_line(svg: Svg, attempt: Attempt, point: PointView, view: View) -> No
     ray = np.array([cos(bearing), sin(bearing)])
     if point.spreading and point.point_m is not None:
         ray = -ray
-    length = _to_edge(attempt.start_m, ray, view)
+    length = to_edge(attempt.start_m, ray, view)
     if point.point_m is not None:
         past = max(0.12, 1.2 * point.semi_major_m) if isfinite(point.semi_major_m) else 0.12
         length = min(length, float(np.hypot(*(point.point_m - attempt.start_m))) + past)
     svg.line(mm(attempt.start_m), mm(attempt.start_m + length * ray), cls="needed")
 
 
-def _point(svg: Svg, point: PointView, first: Rail, table: Table, view: View) -> None:
+def draw_point(svg: Svg, point: PointView, first: Rail, table: Table, view: View) -> None:
+    """The point with its ellipse and the tape to it; out of view an arrow towards it."""
     if point.point_m is None or not view.holds(point.point_m):
         _arrow(svg, point, table, view)
         return
@@ -218,7 +219,7 @@ def _arrow(svg: Svg, point: PointView, table: Table, view: View) -> None:
     ray = np.array([cos(point.direction_rad), sin(point.direction_rad)])
     if point.spreading and point.point_m is not None:
         ray = -ray
-    reach = _to_edge(table.centre_m, ray, view)
+    reach = to_edge(table.centre_m, ray, view)
     tip = table.centre_m + (reach - 0.04) * ray
     side = np.array([-ray[1], ray[0]])
     svg.line(mm(tip - 0.34 * ray), mm(tip - 0.05 * ray), cls="arrow")
@@ -232,7 +233,8 @@ def _arrow(svg: Svg, point: PointView, table: Table, view: View) -> None:
     svg.label((x - 70 if on_right else x + 70, y), text, anchor="end" if on_right else "start", cls="point-label")
 
 
-def _view(table: Table, point: PointView | None) -> View:
+def view_of(table: Table, point: PointView | None) -> View:
+    """The table with room round it, and the point if it is in reach."""
     view = [-BORDER_M, -BORDER_BELOW_M, table.length_m + BORDER_M, table.width_m + BORDER_M]
     if point is None or not point.fitted:
         return View(*view)
@@ -253,7 +255,7 @@ def _view(table: Table, point: PointView | None) -> View:
     return View(*view)
 
 
-def _to_edge(start_m: Vector, ray: Vector, view: View) -> float:
+def to_edge(start_m: Vector, ray: Vector, view: View) -> float:
     """Distance along a unit vector from a place in the view to its edge."""
     reach = [np.inf, np.inf]
     for axis, (low, high) in enumerate(((view.x0, view.x1), (view.y0, view.y1))):

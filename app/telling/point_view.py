@@ -117,7 +117,7 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
     corner = counting_corner(shot, table) if shot is not None else "foot-right"
     if not view.fitted:
         why = view.reason.rstrip(".") or "too few attempts with a measured line and miss"
-        return [f"No point yet: {why}.", *_next_start(view, corner, table)]
+        return [f"No point yet: {why}.", *tell_next_start(view, corner, table)]
     sentences = [*_place(view, shot.rails[0] if shot is not None else None, corner, table)]
     if isfinite(view.spread_deg) and view.spread_deg > 0:
         sentences.append(
@@ -132,13 +132,13 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
             sentence += f" At the worst start it costs up to {_length(view.worst_extra_m)}."
         sentences.append(sentence)
     if view.point_m is None or view.one_point == "cannot tell":
-        sentences += _next_start(view, corner, table)
+        sentences += tell_next_start(view, corner, table)
     sentences += [MOVED[verdict] for verdict in [view.days] if verdict in MOVED]
     sentences += [CORNERS_DIFFER[verdict] for verdict in [view.mirrored] if verdict in CORNERS_DIFFER]
     return sentences + [f"Thrown together here: {entry}." for entry in view.pooled]
 
 
-def _next_start(view: PointView, corner: Corner, table: Table) -> list[str]:
+def tell_next_start(view: PointView, corner: Corner, table: Table) -> list[str]:
     if view.next_start_m is None:
         return []
     end, side = corner.split("-")
@@ -180,7 +180,7 @@ def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) ->
             f"The point lies on the table, {_sights(along, _sd(view, 0) / table.diamond_m)} along and "
             f"{_sights(across, _sd(view, 1) / table.diamond_m)} across from the {corner} corner."
         )
-        return [where + behind, _ellipse(view)]
+        return [where + behind, tell_ellipse(view)]
     axis = 0 if rail in ("head", "foot") else 1
     out_m = outside_m(point, rail, table)
     out_sd, along_sd = _sd(view, axis), _sd(view, 1 - axis)
@@ -202,14 +202,14 @@ def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) ->
         f"The point lies {_tape(out_m, out_sd)} "
         f"({told(out_m / INCH_M, out_sd / INCH_M, finest=0)} in) straight out from the nose of the {rail} rail, {at}."
     )
-    return [where + behind, _ellipse(view)]
+    return [where + behind, tell_ellipse(view)]
 
 
 def _other_end(rail: Rail, corner: Corner) -> Corner:
     return next(other for other in CORNERS if rail in other.split("-") and other != corner)
 
 
-def _ellipse(view: PointView) -> str:
+def tell_ellipse(view: PointView) -> str:
     """The ellipse along and across the line of sight from the table's centre, when it lies about that way."""
     major, minor = _length(view.semi_major_m), _length(view.semi_minor_m)
     turn = abs((view.angle_rad - view.direction_rad + np.pi / 2) % np.pi - np.pi / 2)

@@ -17,10 +17,10 @@ from app.telling.practice import Practice, practise, practise_apart
 from app.telling.rates_drawing import draw_rates
 from app.telling.rates_words import rate_figures, rate_words
 from app.telling.rest_of_log import rest_of_log
+from app.telling.shot_words import describe_shot
 from app.web.api import MOST_ID, images_of, marks_of
 from app.web.rates_query import question
 from calibration.table import STANDARD_TABLES
-from vision.shot import Shot
 
 STATIC = Path(__file__).parent / "static"
 router = APIRouter(include_in_schema=False)
@@ -140,21 +140,6 @@ def _templates() -> Environment:
 
 def _drawn(practice: Practice, anchor: str) -> dict[str, Any]:
     return {"is": practice, "anchor": anchor, "svg": practice.drawing(anchor=anchor)}
-
-
-def describe_shot(shot: Shot) -> str:
-    """``kick, left rail, to the foot-right pocket; medium speed``."""
-    text = f"{shot.kind}, {', '.join(shot.rails)} rail{'s' if len(shot.rails) > 1 else ''}"
-    if shot.target_pocket:
-        text += f", to the {shot.target_pocket} pocket"
-    elif shot.made == "hit":
-        text += ", to hit the target ball"
-    if shot.stroke.speed is not None:
-        said = shot.stroke.speed
-        text += f"; {said} speed" if isinstance(said, str) else f"; {said:g} m/s"
-    if shot.stroke.english != "none":
-        text += f", {shot.stroke.english} english"
-    return text
 
 
 def _day(value: datetime) -> str:

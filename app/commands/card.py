@@ -1,0 +1,75 @@
+"""``railpoint card``: a shot's aim card, what a player takes to the table."""
+
+import json
+from io import StringIO
+from pathlib import Path
+from typing import Annotated, get_args
+
+import typer
+
+from app.card.aim_card import NoCard
+from app.card.from_log import Answer, card_of_log, parse_part
+from app.commands.terminal import check_apart, check_writable, grid, say, waiting, write_text
+from app.settings import load_settings
+from app.store.database import opened
+from app.store.log_views import find_shot
+from app.telling.aim_card_drawing import draw_card
+from app.telling.aim_card_words import card_figures, tell_card, tell_how, tell_no_card, write_card
+from app.telling.shot_words import describe_shot
+from calibration.errors import InputError
+from calibration.table import RAILS, Rail, standard_table
+
+
+def card(
+    shot: Annotated[str, typer.Option(help="The shot of this name.")],
+    split: Annotated[
+        list[str] | None,
+        typer.Option(help="Only attempts of one english, speed, player or day: speed=medium. May be given again."),
+    ] = None,
+    near: Annotated[
+        str | None, typer.Option(help="The near rail; without it the one that most lines come over.")
+    ] = None,
+    table: Annotated[str | None, typer.Option(help="Standard table; without it the log's own.")] = None,
+    csv_out: Annotated[Path | None, typer.Option("--csv", help="Write the lines to this file as a table.")] = None,
+    json_out: Annotated[Path | None, typer.Option("--json", help="Write the card to this file.")] = None,
+    svg_out: Annotated[Path | None, typer.Option("--svg", help="Write the picture of the lines to this file.")] = None,
+) -> None:
+    """Tell a shot's aim card: near sight to far sight, for which starts, and where the point is by tape."""
+    outputs = {"--csv": csv_out, "--json": json_out, "--svg": svg_out}
+    check_apart((), outputs)
+    for path in outputs.values():
+        check_writable(path)
+    answer = _ask(shot, split or [], near, table)
+    made = answer.card
+    if json_out is not None:
+        write_text(json_out, json.dumps(made.to_json(), indent=1, allow_nan=False) + "\n")
+    if isinstance(made, NoCard):
+        raise InputError(tell_no_card(made, answer.practice.point))
+    chosen = ", ".join(f"{by} {value}" for by, value in answer.parts)
+    say(
+        f"Aim card: {shot}{f' ({chosen})' if chosen else ''}.",
+        f"{describe_shot(made.shot).capitalize()}; {made.table.name} table.",
+        "",
+        *tell_card(made, answer.practice.point),
+    )
+    for by, values in answer.choices:
+        say(f"--split {by}={values[0][0]} makes the card of those alone.")
+    figures = card_figures(made)
+    say("", figures.note)
+    grid(figures.columns, figures.rows)
+    say("", *tell_how(made))
+    if csv_out is not None:
+        text = StringIO()
+        write_card(made, text)
+        write_text(csv_out, text.getvalue())
+    if svg_out is not None:
+        write_text(svg_out, draw_card(made, answer.practice.point, standalone=True))
+
+
+def _ask(shot: str, split: list[str], near: str | None, table: str | None) -> Answer:
+    parts = [parse_part(text) for text in split]
+    if near is not None and near not in get_args(Rail):
+        raise InputError(f"--near is {near!r}; use one of {', '.join(RAILS)}.")
+    on = None if table is None else standard_table(table)
+    with opened(load_settings(), make=False) as engine, waiting("Fitting"):
+        return card_of_log(engine, find_shot(engine, shot), parts=parts, near=near, table=on)  # type: ignore[arg-type]

@@ -1,0 +1,202 @@
+"""The aim card in words and figures: for the terminal, the page, the printed sheet, and as CSV."""
+
+import csv
+from collections.abc import Sequence
+from itertools import groupby
+from math import degrees, isfinite, nan
+from typing import TextIO
+
+from app.card.aim_card import AimCard, NoCard
+from app.card.card_rows import CardRow, State
+from app.card.lines_over_rails import OPPOSITE, Place
+from app.card.tape import Tape
+from app.telling.coach import Figures
+from app.telling.point_view import INCH_M, PointView, tell_ellipse, tell_next_start
+from app.telling.rounding import told, told_with_sd
+from app.telling.shot_words import describe_stroke
+
+CSV_COLUMNS = (
+    "near_rail", "near_corner", "near_sight", "first_rail", "first_corner",
+    "through_sight", "through_sight_low", "through_sight_high", "at_nose", "at_nose_low", "at_nose_high",
+    "bearing_deg", "on_cushion", "state",
+)  # fmt: skip
+STATES: dict[State, str] = {"holds": "holds", "unsure": "unsure", "beyond": "beyond the starts seen"}
+POCKETED = "runs into the pocket"
+# Finer than this no one aims between two sights.
+FINEST_SIGHTS = 0.01
+
+
+def tell_card(card: AimCard, point: PointView) -> list[str]:
+    """Plain sentences: the stroke it is for, where the point is, from where it holds, how to read it."""
+    return [tell_stroke(card), *tell_aim(card, point), *tell_starts(card), *tell_pooled(point)]
+
+
+def tell_no_card(none: NoCard, point: PointView) -> str:
+    """One sentence: why there is no card, and what to shoot next."""
+    following = tell_next_start(point, none.corner, none.table) if none.next_start_m is not None else []
+    if none.fit.one_point.verdict == "not enough":
+        following = ["log starts from a smaller part of the table as a shot of their own, and make its card."]
+    return "; ".join([f"no aim card: {none.why}", *(f"{text[0].lower()}{text[1:-1]}" for text in following)]) + "."
+
+
+def tell_stroke(card: AimCard) -> str:
+    """``Stroke: medium speed, no english; shot at 2.1 to 2.4 m/s.``"""
+    text = f"Stroke: {describe_stroke(card.shot)}"
+    slow, fast = (told(v, 0.05, finest=1) for v in card.seen.speed_mps)
+    if isfinite(card.seen.speed_mps[0]):
+        text += f"; shot at {slow} m/s" if slow == fast else f"; shot at {slow} to {fast} m/s"
+    return f"{text}."
+
+
+def tell_aim(card: AimCard, point: PointView) -> list[str]:
+    """Where the point is, by tape, or which way the lines run."""
+    if card.tape is None:
+        return [_direction(card)]
+    sentences = [f"The point: {tell_tape(card.tape)}.", tell_ellipse(point)]
+    if point.spreading:
+        sentences.insert(1, "It lies behind the shooter: the lines spread from it.")
+    return sentences
+
+
+def tell_tape(tape: Tape) -> str:
+    """``from the nose of the left rail opposite sight 3.50 (1.11 m, 43 3/4 in, from the foot-left corner): 1.20 m,
+    47 1/4 in, straight out from the rail``."""
+    out = f"{metres(tape.out_m)} straight {'out from the rail' if tape.out_m >= 0 else 'in over the cloth'}"
+    if tape.sight < 0:
+        return (
+            f"from the nose of the {tape.rail} rail, its line carried on {metres(tape.along_m)} past the "
+            f"{tape.corner} corner: {out}"
+        )
+    return (
+        f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}, {metres(tape.along_m)} along the "
+        f"rail from the {tape.corner} corner: {out}"
+    )
+
+
+def tell_starts(card: AimCard) -> list[str]:
+    """For which starts it holds, as sights of the near rail and as places on the table."""
+    seen, found = card.seen, []
+    for state, rows in groupby(card.rows, key=tell_state):
+        if state in ("holds", "unsure"):
+            ends = _ends([row.near_sight for row in rows])
+            found.append(f"{'Holds' if state == 'holds' else 'Unsure'} for lines over {ends} of the {card.near} rail")
+    sentence = f"{'; '.join([*found[:1], *(text[0].lower() + text[1:] for text in found[1:])])}."
+    along, across = (_range(values) for values in (seen.along, seen.across))
+    where = f"Shot from {along} sights along and {across} across from the {card.corner} corner"
+    sentences = [sentence, f"{where}: {len(seen.start_m)} starts."]
+    if seen.elsewhere:
+        of = f"The lines of {seen.elsewhere} of them come" if seen.elsewhere > 1 else "The line of one of them comes"
+        sentences.append(f"{of} over another rail than the {card.near} rail.")
+    if any(row.state == "unsure" for row in card.rows):
+        sentences.append("Unsure: whether one point is good enough there cannot be told yet; log more.")
+    return sentences
+
+
+def tell_pooled(point: PointView) -> list[str]:
+    return [f"Thrown together here: {entry}." for entry in point.pooled]
+
+
+def tell_how(card: AimCard) -> list[str]:
+    """How to use the lines."""
+    ball = "object ball" if card.shot.kind == "bank" else "cue ball"
+    return [
+        f"Find the line on which the {ball} lies: from a sight of the {card.near} rail over the ball to that line's "
+        f"place on the {card.first} rail. Between two lines of the card go between. Send the ball along it.",
+        "Both columns tell the same line. Through the sight: where it passes the line of the sights. At the nose: "
+        "where it crosses the nose of the cushion.",
+    ]
+
+
+def tell_counting(card: AimCard) -> str:
+    """From where the sights of the two rails are counted."""
+    return (
+        f"Sights are counted from the {card.near_corner} corner on the {card.near} rail, from the "
+        f"{card.first_corner} corner on the {card.first} rail."
+    )
+
+
+def card_figures(card: AimCard) -> Figures:
+    """The rows as text."""
+    columns = (f"{card.near} rail", f"{card.first} rail, through the sight", "at the nose", "")
+    rows = tuple(
+        (tell_near(row), tell_place(row.through_sight), tell_place(row.at_nose), tell_state(row)) for row in card.rows
+    )
+    note = f"{tell_counting(card)} ±: 19 times in 20 the line lies within that."
+    return Figures("Lines", note, columns, rows)
+
+
+def tell_near(row: CardRow) -> str:
+    return f"{row.near_sight:.2f}"
+
+
+def tell_place(place: Place) -> str:
+    """``3.62 ± 0.04``; no ± where it is not known, and how far is open where it has no bound."""
+    if place.within == float("inf"):
+        return f"{told(place.count, nan, finest=1)}, may be anywhere"
+    return told_with_sd(place.count, max(place.within, FINEST_SIGHTS) if isfinite(place.within) else nan, finest=2)
+
+
+def tell_state(row: CardRow) -> str:
+    return STATES[row.state] if row.on_cushion else POCKETED
+
+
+def write_card(card: AimCard, stream: TextIO) -> None:
+    """The rows as CSV, sights and degrees; blank where not known."""
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(CSV_COLUMNS)
+    for row in card.rows:
+        places = [v for p in (row.through_sight, row.at_nose) for v in (p.count, p.low, p.high)]
+        writer.writerow(
+            [
+                card.near,
+                card.near_corner,
+                f"{row.near_sight:.2f}",
+                card.first,
+                card.first_corner,
+                *(f"{v:.4f}" if isfinite(v) else "" for v in places),
+                f"{degrees(row.bearing_rad):.4f}",
+                "yes" if row.on_cushion else "no",
+                row.state,
+            ]
+        )
+
+
+def inches(length_m: float) -> str:
+    """A length as a tape shows it, to the eighth of an inch: ``47 1/4``."""
+    eighths = round(abs(length_m) / INCH_M * 8)
+    whole, rest, parts = eighths // 8, eighths % 8, 8
+    while rest and rest % 2 == 0:
+        rest, parts = rest // 2, parts // 2
+    if not rest:
+        return str(whole)
+    return f"{whole} {rest}/{parts}" if whole else f"{rest}/{parts}"
+
+
+def _direction(card: AimCard) -> str:
+    row = card.rows[len(card.rows) // 2]
+    if card.near != OPPOSITE[card.first]:
+        return "There is no point in reach: all lines run in one direction, parallel to one another."
+    more = row.through_sight.count - row.near_sight
+    step = f"{told(abs(more), 0.05, finest=2)} {'more' if more >= 0 else 'less'}"
+    return (
+        "There is no point in reach: all lines run in one direction, from any sight of the "
+        f"{card.near} rail to the {card.first} rail's sight that counts {step}."
+    )
+
+
+def _ends(sights: Sequence[float]) -> str:
+    if len(sights) == 1:
+        return f"sight {sights[0]:g}"
+    return f"sights {sights[0]:g} to {sights[-1]:g}"
+
+
+def _range(values: tuple[float, float]) -> str:
+    low, high = (told(v, 0.05, finest=1) for v in values)
+    return low if low == high else f"{low} to {high}"
+
+
+def metres(length_m: float) -> str:
+    """``1.20 m (47 1/4 in)``, below a metre in centimetres."""
+    size = abs(length_m)
+    text = f"{size:.2f} m" if round(size, 2) >= 1 else f"{100 * size:.0f} cm"
+    return f"{text} ({inches(size)} in)"
