@@ -8,7 +8,7 @@ import numpy as np
 
 from app.fitting.attempts_csv import OUTCOMES, AttemptRow
 from app.fitting.likelihood import Observations, wrong_share_of
-from app.fitting.margins import image_m, margins_rad
+from app.fitting.margins import image_m, margins_where_possible
 from app.fitting.remarks import off_table
 from calibration.table import Table, Vector
 from vision.shot import Shot
@@ -19,6 +19,7 @@ GAIN_SD = 0.15
 # A correction (or a turn) below this is nothing beside any bearing's error, radians.
 NOTHING_RAD = 1e-9
 MOST_CORRECTION_RAD = pi / 2
+NO_LINE = "no margin is known there: on ideal rails no line from its start over these rails makes the shot"
 # A bearing this badly known says nothing; larger numbers only spoil the arithmetic.
 LARGEST_SD_RAD = pi
 
@@ -66,6 +67,8 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         limit, why = (np.nan, np.nan, False), ""
         if not isfinite(row.miss_m) and not lines_only:
             limit, why = _limits(row, *map(float, margin))
+            if why and from_shot and row.outcome in OUTCOMES and np.isnan(margin).all():
+                why = NO_LINE
         if isfinite(row.miss_m) and row.miss_m != 0 and not (isfinite(per_rad) and per_rad != 0):
             limit, why = _limits(row, *map(float, margin))
             why = why and "its miss has no miss_per_deg_m to turn it into degrees, and no shot file says"
@@ -130,14 +133,15 @@ def _worth(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> Vecto
 def _margins(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> tuple[Vector, bool]:
     """Margins left and right, radians, (n, 2), and whether they are the shot's own.
 
-    As logged. Where a log holds outcomes only, neither a miss nor a margin, they are computed from the shot's geometry.
+    As logged. Where a log holds outcomes only, neither a miss nor a margin, they are computed from the shot's geometry;
+    NaN from where its path is impossible.
     """
     logged = np.array([(row.margin_left_rad, row.margin_right_rad) for row in rows], dtype=float).reshape(-1, 2)
     if shot is None or not len(rows) or np.isfinite(logged).any() or any(isfinite(row.miss_m) for row in rows):
         return logged, False
     starts = np.array([(row.start_x_m, row.start_y_m) for row in rows])
-    ideal = np.column_stack(margins_rad(shot, table, starts))
-    return ideal, bool(np.isfinite(ideal).any())
+    ideal = np.column_stack(margins_where_possible(shot, table, starts))
+    return ideal, image_m(shot, table) is not None
 
 
 def _limits(row: AttemptRow, left: float, right: float) -> tuple[tuple[float, float, bool], str]:

@@ -116,10 +116,11 @@ def _verdict(
     share = size[known] / margin_rad[known]
     worst = float(share.max()) if known.any() else nan
     miss = float(np.nanmax(size * worth_m)) if np.isfinite(worth_m).any() else nan
+    seen = "at every start seen" if known.all() else "at every start seen of which a margin is known"
     if not known.any():
         verdict, reason = "cannot tell", "no margins are known to judge against."
     elif most * worst <= SHARE_OF_MARGIN:
-        verdict, reason = "enough", "at every start seen the extra miss stays under a quarter of the margin."
+        verdict, reason = "enough", f"{seen} the extra miss stays under a quarter of the margin."
     elif least * worst > SHARE_OF_MARGIN:
         verdict, reason = "not enough", "at some start the extra miss is over a quarter of the margin."
     else:

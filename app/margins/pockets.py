@@ -22,6 +22,8 @@ MOST_TOUCHES = 16
 # A ball at rest against a wall is as good as on it; a hair inside counts as touching.
 TOUCHING_M = 1e-9
 SUNK_M = 0.004
+# Of a pocket's walls so many, the first, are rails.
+RAIL_WALLS = 2
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,7 @@ def drops(table: Table, pocket: Pocket, at_m: Vector, heading: Vector, jaws: Jaw
     dropped = np.zeros(len(at), dtype=bool)
     running = np.arange(len(at))
     for _ in range(MOST_TOUCHES):
-        distance, normal = _next_touch(at, way, walls)
+        distance, normal, _ = _next_touch(at, way, walls)
         depth = at @ walls.outward
         speed = way @ walls.outward
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -86,6 +88,16 @@ def drops(table: Table, pocket: Pocket, at_m: Vector, heading: Vector, jaws: Jaw
         at = at + way * distance[:, None]
         way = way - 2 * np.sum(way * normal, axis=1, keepdims=True) * normal
     return dropped.reshape(at_m.shape[:-1])
+
+
+def touches_rail_first(table: Table, pocket: Pocket, at_m: Vector, heading: Vector, jaws: Jaws = USUAL_JAWS) -> Flags:
+    """Whether balls, given as for ``drops``, meet a rail beside the pocket before a jaw point, a facing or the drop."""
+    walls = _walls(table, is_side(pocket), jaws)
+    origin, turn = _frame(table, pocket)
+    at, way = ((at_m - origin) * turn).reshape(-1, 2), (heading * turn).reshape(-1, 2)
+    distance, _, first = _next_touch(_lifted(at, walls), way, walls)
+    found: Flags = np.isfinite(distance) & (first < RAIL_WALLS)
+    return found.reshape(at_m.shape[:-1])
 
 
 def _frame(table: Table, pocket: Pocket) -> tuple[Vector, Vector]:
@@ -132,8 +144,9 @@ def _walls(table: Table, side: bool, jaws: Jaws) -> _Walls:
     )
 
 
-def _next_touch(at: Vector, way: Vector, walls: _Walls) -> tuple[Vector, Vector]:
-    """Distance to the next wall, (n,), infinite when there is none, and its inward normal (n, 2)."""
+def _next_touch(at: Vector, way: Vector, walls: _Walls) -> tuple[Vector, Vector, NDArray[np.intp]]:
+    """Distance to the next wall, (n,), infinite when there is none, its inward normal (n, 2) and which it is: the rails
+    come first, then facings, then jaw points."""
     closing = way @ walls.inward.T
     clear = at @ walls.inward.T - np.sum(walls.through * walls.inward, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -156,7 +169,7 @@ def _next_touch(at: Vector, way: Vector, walls: _Walls) -> tuple[Vector, Vector]
     off_jaw = at + way * reach[:, None] - walls.jaws[np.clip(first - 4, 0, 1)]
     size = np.maximum(np.hypot(off_jaw[:, 0], off_jaw[:, 1]), 1e-12)
     normal = np.where((first >= 4)[:, None], off_jaw / size[:, None], walls.inward[np.minimum(first, 3)])
-    return distance, normal
+    return distance, normal, first
 
 
 def _lifted(at: Vector, walls: _Walls) -> Vector:

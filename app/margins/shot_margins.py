@@ -67,30 +67,37 @@ def image_m(shot: Shot | None, table: Table) -> Vector | None:
     return target_image(shot.target_point_m(table), shot.rails, table)
 
 
-def window_of(shot: Shot, table: Table, jaws: Jaws = USUAL_JAWS) -> Window | None:
+def window_of(shot: Shot, table: Table, jaws: Jaws = USUAL_JAWS, *, rail_first: bool = True) -> Window | None:
     """The last legs that make a shot; None when it does not say where its target ball rests."""
     ball = shot.target_ball if isinstance(shot.target_ball, tuple) else None
     if shot.made == "hit" or shot.target_pocket is None:
-        return None if ball is None else hit_window(table, ball)
+        return None if ball is None else hit_window(table, ball, rail_first=rail_first)
     if shot.kind == "bank" or ball is None:
-        return pocket_window(table, shot.target_pocket, jaws)
-    return potting_window(table, ball, shot.target_pocket, jaws)
+        return pocket_window(table, shot.target_pocket, jaws, rail_first=rail_first)
+    return potting_window(table, ball, shot.target_pocket, jaws, rail_first=rail_first)
 
 
 def margins(
-    shot: Shot, table: Table, start_m: Vector, *, made: Made | None = None, jaws: Jaws = USUAL_JAWS
+    shot: Shot,
+    table: Table,
+    start_m: Vector,
+    *,
+    made: Made | None = None,
+    jaws: Jaws = USUAL_JAWS,
+    rail_first: bool = True,
 ) -> Margins | None:
     """Margins of a kicked or banked ball from each start (..., 2), metres.
 
     ``made`` takes the place of the shot's own, so that ``hit`` and ``pocketed`` can be told side by side for the same
-    lines. None when the shot's target, made so, has no known place.
+    lines; ``rail_first=False`` leaves out lines that meet a rail beside the target before it. None when the shot's
+    target, made so, has no known place.
     """
     image = image_m(shot, table)
     point = None if image is None else shot.target_point_m(table)
     counted = replace(shot, made=made) if made is not None else shot
     if image is None or point is None or (counted.made == "pocketed" and shot.target_pocket is None):
         return None
-    window = window_of(counted, table, jaws)
+    window = window_of(counted, table, jaws, rail_first=rail_first)
     if window is None:
         return None
     starts = np.asarray(start_m, dtype=float)
@@ -110,14 +117,6 @@ def margins(
         distance_m=distance,
         possible=possible,
     )
-
-
-def margins_rad(shot: Shot, table: Table, start_m: Vector) -> tuple[Vector, Vector]:
-    """Margin left and right of the needed bearing from each start (..., 2), radians, (...); NaN when not known."""
-    found = margins(shot, table, start_m)
-    if found is None:
-        return np.full(start_m.shape[:-1], nan), np.full(start_m.shape[:-1], nan)
-    return found.left_rad, found.right_rad
 
 
 def _ends(

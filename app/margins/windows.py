@@ -3,6 +3,9 @@
 A last leg is a straight line of a ball's centre: the bearing it arrives on, and its offset from a point (positive when
 it passes to the left of it). For each bearing the offsets that succeed are scanned, the longest run of them is taken
 and its two ends are found by halving. Gaps narrower than a step of the scan (0.5 to 2 mm) are not seen.
+
+A ball may come off a rail beside its target. ``rail_first=False`` leaves those lines out; what is lost then is the help
+of the near rail.
 """
 
 from collections.abc import Callable
@@ -12,7 +15,7 @@ from math import pi
 
 import numpy as np
 
-from app.margins.pockets import USUAL_JAWS, Flags, Jaws, drops
+from app.margins.pockets import USUAL_JAWS, Flags, Jaws, drops, touches_rail_first
 from calibration.table import Pocket, Table, Vector
 
 ANGLE_STEP_RAD = pi / 360
@@ -46,7 +49,7 @@ class Window:
 
 
 @lru_cache(maxsize=KEPT)
-def pocket_window(table: Table, pocket: Pocket, jaws: Jaws = USUAL_JAWS) -> Window:
+def pocket_window(table: Table, pocket: Pocket, jaws: Jaws = USUAL_JAWS, *, rail_first: bool = True) -> Window:
     """Lines on which a ball itself drops in a pocket, about the middle of the mouth; off a rail beside it as well."""
     mouth = table.mouth_m(pocket)
     out = _way_out(table, pocket)
@@ -57,20 +60,27 @@ def pocket_window(table: Table, pocket: Pocket, jaws: Jaws = USUAL_JAWS) -> Wind
         entry, _ = _crossing(at, heading, table)
         inside = np.isfinite(entry)
         begin = at + heading * np.where(inside, entry, 0.0)[..., None]
-        return drops(table, pocket, begin, heading, jaws) & inside
+        good = drops(table, pocket, begin, heading, jaws) & inside
+        return good if rail_first else good & ~touches_rail_first(table, pocket, begin, heading, jaws)
 
     return _scanned(mouth, arrival, table.corner_mouth_m, succeed)
 
 
 @lru_cache(maxsize=KEPT)
-def hit_window(table: Table, ball_m: tuple[float, float]) -> Window:
+def hit_window(table: Table, ball_m: tuple[float, float], *, rail_first: bool = True) -> Window:
     """Lines that meet a resting ball anywhere, at once or after one rail beside it, about the ball's centre."""
     ball = np.array(ball_m)
-    return _scanned(ball, _all_round(), 6 * table.ball_radius_m, lambda o, a: _contact(table, ball, o, a)[1])
+
+    def succeed(offset_m: Vector, arrival_rad: Vector) -> Flags:
+        return _contact(table, ball, offset_m, arrival_rad, rail_first)[1]
+
+    return _scanned(ball, _all_round(), 6 * table.ball_radius_m, succeed)
 
 
 @lru_cache(maxsize=KEPT)
-def potting_window(table: Table, ball_m: tuple[float, float], pocket: Pocket, jaws: Jaws = USUAL_JAWS) -> Window:
+def potting_window(
+    table: Table, ball_m: tuple[float, float], pocket: Pocket, jaws: Jaws = USUAL_JAWS, *, rail_first: bool = True
+) -> Window:
     """Lines that meet a resting ball so that it drops in a pocket, about the ball's centre; the ball may be met off a
     rail beside it.
 
@@ -80,7 +90,7 @@ def potting_window(table: Table, ball_m: tuple[float, float], pocket: Pocket, ja
     low, high = potting_lines(table, ball_m, pocket, jaws)
 
     def succeed(offset_m: Vector, arrival_rad: Vector) -> Flags:
-        line, meets = _contact(table, ball, offset_m, arrival_rad)
+        line, meets = _contact(table, ball, offset_m, arrival_rad, rail_first)
         return meets & ((line - low) % (2 * pi) <= high - low)
 
     return _scanned(ball, _all_round(), 6 * table.ball_radius_m, succeed)
@@ -144,7 +154,9 @@ def _crossing(at: Vector, heading: Vector, table: Table) -> tuple[Vector, Vector
     return np.where(crosses, enters, np.nan), np.where(crosses, leaves, np.nan)
 
 
-def _contact(table: Table, ball_m: Vector, offset_m: Vector, arrival_rad: Vector) -> tuple[Vector, Flags]:
+def _contact(
+    table: Table, ball_m: Vector, offset_m: Vector, arrival_rad: Vector, rail_first: bool
+) -> tuple[Vector, Flags]:
     """The bearing from the arriving ball's centre to the resting one's as they meet, and whether they do."""
     at, heading = _line(ball_m, offset_m, arrival_rad)
     enters, leaves = _crossing(at, heading, table)
@@ -156,7 +168,7 @@ def _contact(table: Table, ball_m: Vector, offset_m: Vector, arrival_rad: Vector
     axis = np.argmin(_gap(end, table), axis=-1)
     back = heading * np.where(np.arange(2) == axis[..., None], -1.0, 1.0)
     off_rail, met = _meeting(end, back, ball_m, table, np.full(reach.shape, 2 * table.width_m))
-    later = ~direct & rubber & met
+    later = ~direct & rubber & met & rail_first
     known = np.isfinite(enters)
     return np.where(direct, line, off_rail), (direct | later) & known
 

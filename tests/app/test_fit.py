@@ -11,6 +11,7 @@ from app.fitting.attempts_csv import AttemptRow
 from app.fitting.evidence import gather
 from app.fitting.fit import fit_shot
 from app.fitting.log_fit import fit_all
+from app.fitting.margins import half_width
 from calibration.table import STANDARD_TABLES
 from calibration.unfold import unfold
 from vision.shot import Shot
@@ -193,3 +194,54 @@ def test_the_next_start_crosses_the_lines_so_far() -> None:
     assert abs(aim[0] * away[1] - aim[1] * away[0]) > 0.3
     assert np.all(fit.next_start_m > 0)
     assert np.all(fit.next_start_m < [TABLE.length_m, TABLE.width_m])
+
+
+# From here the ideal path would meet the left rail in the mouth of its side pocket.
+NO_PATH_M = (0.37, 0.25)
+
+
+def possible_from(row: AttemptRow) -> bool:
+    start = np.array([row.start_x_m, row.start_y_m])
+    return unfold(start, KICK.target_point_m(TABLE), KICK.rails, TABLE).possible
+
+
+def outcomes_only(rows: list[AttemptRow]) -> list[AttemptRow]:
+    return [
+        replace(r, miss_m=float("nan"), outcome="made" if abs(r.miss_m) < 0.03 else "missed",
+                miss_side="left" if r.miss_m * r.miss_per_rad_m > 0 else "right")
+        for r in rows
+    ]  # fmt: skip
+
+
+def test_where_the_path_is_impossible_the_geometry_lends_no_margin() -> None:
+    """A made attempt says nothing there, one missed to a side says its side, and the reason is told."""
+    there = dict(zip(("start_x_m", "start_y_m"), NO_PATH_M, strict=True))
+    path = unfold(np.array(NO_PATH_M), KICK.target_point_m(TABLE), KICK.rails, TABLE)
+    assert not path.possible
+    rows = [row for row in outcomes_only(kicks(24)) if possible_from(row)]
+    made, missed = (
+        replace(rows[0], row=row, bearing_rad=path.bearing_rad, outcome=outcome, miss_side=side, **there)
+        for row, outcome, side in ((40, "made", None), (41, "missed", "left"))
+    )
+    evidence = gather([*rows, made, missed], TABLE, KICK)
+    assert [(row.row, why.partition(":")[0]) for row, why in evidence.unused] == [(40, "no margin is known there")]
+    # The needed bearing lies to the right of the one delivered, by how much is not known.
+    assert (evidence.observations.low_rad[-1], evidence.observations.high_rad[-1]) == (-np.inf, 0.0)
+    assert np.isfinite(evidence.margin_rad[:-1]).all()
+    with_it = fit_shot([*rows, made], shot_name="kick", table=TABLE, shot=KICK).convergence
+    without = fit_shot(rows, shot_name="kick", table=TABLE, shot=KICK).convergence
+    assert with_it.family == pytest.approx(without.family, abs=1e-12)
+
+
+def test_the_verdict_leaves_impossible_starts_out_and_says_so() -> None:
+    rows = kicks(20)
+    spoilt = [replace(r, row=r.row + 30, start_x_m=NO_PATH_M[0], start_y_m=NO_PATH_M[1]) for r in rows[:2]]
+    path = unfold(np.array(NO_PATH_M), KICK.target_point_m(TABLE), KICK.rails, TABLE)
+    spoilt = [replace(r, bearing_rad=path.bearing_rad, miss_m=0.0) for r in spoilt]
+    evidence = gather([*rows, *spoilt], TABLE, KICK)
+    margin = half_width(KICK, TABLE, evidence.observations.start_m + TABLE.centre_m)
+    assert np.isnan(margin[-2:]).all()
+    assert np.isfinite(margin[:-2]).tolist() == [possible_from(row) for row in rows]
+    said = fit_shot([*rows, *spoilt], shot_name="kick", table=TABLE, shot=KICK).one_point
+    assert said.verdict == "enough"
+    assert "of which a margin is known" in said.reason

@@ -6,8 +6,9 @@ from math import atan2, degrees, radians
 import numpy as np
 import pytest
 
+from app.fitting.margins import margins_where_possible
 from app.margins.pockets import Jaws
-from app.margins.shot_margins import Margins, margins, margins_rad
+from app.margins.shot_margins import Margins, margins
 from app.margins.through_cut import through_cut
 from app.margins.windows import hit_window, pocket_window, potting_lines
 from calibration.table import STANDARD_TABLES, standard_table
@@ -29,10 +30,20 @@ SHOTS = {
     "two rails": replace(CORNER, rails=("left", "right"), target_pocket="foot-left"),
     "two rails round a corner": replace(CORNER, rails=("foot", "left"), target_pocket="head-right"),
     "three rails": replace(CORNER, rails=("left", "foot", "right"), target_pocket="head-left"),
+    "hanging at a side pocket": replace(CORNER, target_ball=(1.25, 0.02), target_pocket="side-right"),
+    "two rails to a side pocket": replace(CORNER, kind="bank", rails=("left", "foot"), target_pocket="side-right"),
+    "two rails to a hanging ball": replace(
+        CORNER, rails=("left", "right"), target_ball=(2.5, 1.24), target_pocket="foot-left"
+    ),
+    "three rails, hit": replace(
+        CORNER, made="hit", rails=("left", "foot", "right"), target_ball=(1.0, 0.9), target_pocket=None
+    ),
 }
+# Balls by a rail, and pockets that a ball reaches along one: their near rail helps.
+BY_A_RAIL = ("ball near a rail, hit", "ball near a rail, pocketed", "along the rail")
 
 
-def is_made(on: MirrorTable, shot: Shot, start: Pair, bearing_rad: float) -> bool:
+def is_made(on: MirrorTable, shot: Shot, start: Pair, bearing_rad: float, rail_first: bool = True) -> bool:
     ball = shot.target_ball if shot.kind == "kick" and isinstance(shot.target_ball, tuple) else None
     found = run(on, start, bearing_rad, ball)
     count = len(shot.rails)
@@ -40,6 +51,8 @@ def is_made(on: MirrorTable, shot: Shot, start: Pair, bearing_rad: float) -> boo
         return False
     further = found.touched[count:]
     near = set((shot.target_pocket or "").split("-"))
+    if not rail_first and further and further[0] != "jaw":
+        return False
     if ball is None:
         return found.pocket == shot.target_pocket and set(rails_of(further)) <= near
     if found.centres is None or len(further) > 1 or "jaw" in further:
@@ -50,16 +63,19 @@ def is_made(on: MirrorTable, shot: Shot, start: Pair, bearing_rad: float) -> boo
     return sent.pocket == shot.target_pocket and set(rails_of(sent.touched)) <= near
 
 
-def first_failure(on: MirrorTable, shot: Shot, start: Pair, found: Margins, side: int) -> float:
+def first_failure(
+    on: MirrorTable, shot: Shot, start: Pair, found: Margins, side: int, rail_first: bool = True
+) -> float:
     """Angle from the best aim at which the mirrors first miss."""
     best, step = float(found.best_rad), float(found.half_rad) / 15
     good = 0.0
-    while is_made(on, shot, start, best + side * (good + step)) and good < 0.6:
+    while is_made(on, shot, start, best + side * (good + step), rail_first) and good < 0.6:
         good += step
     bad = good + step
     for _ in range(12):
         middle = (good + bad) / 2
-        good, bad = (middle, bad) if is_made(on, shot, start, best + side * middle) else (good, middle)
+        holds = is_made(on, shot, start, best + side * middle, rail_first)
+        good, bad = (middle, bad) if holds else (good, middle)
     return good
 
 
@@ -69,9 +85,11 @@ def test_margins_are_those_of_mirrors_with_jaws(shot: Shot, name: str) -> None:
     table = STANDARD_TABLES[name]
     scale = np.array([table.length_m / TABLE.length_m, table.width_m / TABLE.width_m])
     if isinstance(shot.target_ball, tuple):
-        # As far from the pocket as on the larger table.
-        away = np.array(shot.target_ball) - [TABLE.length_m, 0.0]
-        shot = replace(shot, target_ball=(float(table.length_m + away[0]), float(away[1])))
+        # As far from the pocket as on the larger table; a ball that is only to be hit lies as far up the table.
+        ball = np.array(shot.target_ball)
+        by = np.array([TABLE.length_m, 0.0]) if shot.target_pocket is None else TABLE.mouth_m(shot.target_pocket)
+        there = by * scale if shot.target_pocket is None else table.mouth_m(shot.target_pocket)
+        shot = replace(shot, target_ball=(float(there[0] + ball[0] - by[0]), float(there[1] + ball[1] - by[1])))
     on, rng, tried = build(table), np.random.default_rng(5), 0
     while tried < 2:
         start = rng.uniform([0.2, 0.15], [2.2, 1.0]) * scale
@@ -84,6 +102,43 @@ def test_margins_are_those_of_mirrors_with_jaws(shot: Shot, name: str) -> None:
         for side, edge in ((1, found.left_rad), (-1, found.right_rad)):
             limit = float(found.needed_rad - found.best_rad) + side * float(edge)
             assert degrees(first_failure(on, shot, at, found, side)) == pytest.approx(side * degrees(limit), abs=0.003)
+
+
+@pytest.mark.parametrize("name", BY_A_RAIL)
+def test_margins_without_the_near_rails_help_are_those_of_mirrors(name: str) -> None:
+    shot = SHOTS.get(name, replace(CORNER, kind="bank", rails=("head",)))
+    on, rng, tried, helped = build(TABLE), np.random.default_rng(8), 0, 0
+    while tried < 3:
+        start = rng.uniform([0.2, 0.15], [2.2, 1.0])
+        found, whole = margins(shot, TABLE, start, rail_first=False), margins(shot, TABLE, start)
+        assert found is not None
+        assert whole is not None
+        if not found.possible or not found.half_rad > 0:
+            continue
+        tried += 1
+        helped += bool(whole.half_rad > found.half_rad + radians(0.01))
+        at = (float(start[0]), float(start[1]))
+        for side, edge in ((1, found.left_rad), (-1, found.right_rad)):
+            limit = float(found.needed_rad - found.best_rad) + side * float(edge)
+            first = first_failure(on, shot, at, found, side, rail_first=False)
+            assert degrees(first) == pytest.approx(side * degrees(limit), abs=0.003)
+    assert helped
+
+
+def test_possible_paths_are_those_that_mirrors_take() -> None:
+    """Whether the rails named are met in order, on cushion, before the target ball."""
+    on, rng = build(TABLE), np.random.default_rng(3)
+    for name in ("ball in the open, hit", "bank along to the side", "two rails round a corner", "three rails"):
+        shot, count = SHOTS[name], len(SHOTS[name].rails)
+        starts = rng.uniform([0.1, 0.1], [2.4, 1.15], (60, 2))
+        found = margins(shot, TABLE, starts)
+        assert found is not None
+        assert 0 < found.possible.sum() < 60
+        ball = shot.target_ball if isinstance(shot.target_ball, tuple) else None
+        for start, needed, possible in zip(starts, found.needed_rad, found.possible, strict=True):
+            # With the ball in its place only until it is met: a run without it tells of the rails after.
+            met = run(on, (float(start[0]), float(start[1])), float(needed), ball).touched[:count]
+            assert bool(possible) is (met == shot.rails), (name, start)
 
 
 def test_hit_and_pocketed_side_by_side() -> None:
@@ -111,21 +166,21 @@ def test_one_start_is_as_many() -> None:
 def test_a_mirrored_shot_has_mirrored_margins() -> None:
     start = np.array([0.7, 0.3])
     other = replace(CORNER, rails=("right",), target_pocket="foot-left")
-    left, right = margins_rad(CORNER, TABLE, start)
-    as_left, as_right = margins_rad(other, TABLE, np.array([0.7, TABLE.width_m - 0.3]))
+    left, right = margins_where_possible(CORNER, TABLE, start)
+    as_left, as_right = margins_where_possible(other, TABLE, np.array([0.7, TABLE.width_m - 0.3]))
     assert (float(as_left), float(as_right)) == pytest.approx((float(right), float(left)), abs=1e-5)
 
 
 def test_a_ball_in_the_open_is_hit_within_two_radii() -> None:
     shot = SHOTS["ball in the open, hit"]
-    start = np.array([0.3, 0.3])
+    start = np.array([0.8, 0.3])
     distance = unfold(start, np.array([1.9, 0.6]), ("left",), TABLE).distance_m
-    for margin in margins_rad(shot, TABLE, start):
+    for margin in margins_where_possible(shot, TABLE, start):
         assert np.sin(margin) * distance == pytest.approx(2 * TABLE.ball_radius_m, abs=2e-5)
-    near, far = margins_rad(shot, TABLE, np.array([1.5, 0.5])), margins_rad(shot, TABLE, start)
+    near, far = margins_where_possible(shot, TABLE, np.array([1.5, 0.5])), margins_where_possible(shot, TABLE, start)
     assert far[0] < near[0]
     anything = replace(shot, target_ball="any")
-    assert np.isnan(margins_rad(anything, TABLE, start)).all()
+    assert np.isnan(margins_where_possible(anything, TABLE, start)).all()
 
 
 def test_straight_into_a_corner_more_room_than_clear_of_the_jaws() -> None:
