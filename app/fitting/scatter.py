@@ -98,9 +98,10 @@ class ScatterNodes:
 
 
 def reference_log_density(log_scatter: Vector, obs: Observations) -> Vector:
-    """Reference prior of the scatter's square, per log scatter: Jeffreys' for a variance added to known ones."""
-    squared = np.exp(2 * log_scatter)[:, None]
-    density: Vector = log(2) + 2 * log_scatter + 0.5 * np.log(np.mean(1 / (squared + obs.sd_rad**2) ** 2, axis=1))
+    """Reference prior of the scatter's square, per log scatter (any shape): Jeffreys' for a variance added to known
+    ones."""
+    squared = np.exp(2 * log_scatter)[..., None]
+    density: Vector = log(2) + 2 * log_scatter + 0.5 * np.log(np.mean(1 / (squared + obs.sd_rad**2) ** 2, axis=-1))
     return density
 
 

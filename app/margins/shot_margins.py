@@ -131,20 +131,19 @@ def _ends(
         low, high = window.at(arrival + middle, point_m)
         towards = np.arcsin(np.clip((low + high) / 2 / distance_m, -1.0, 1.0))
         middle = np.where(np.isfinite(towards), towards, middle)
-    ends = []
-    for side in (1.0, -1.0):
-        good, bad = middle.copy(), middle + side * FARTHEST_RAD
-        for _ in range(HALVINGS):
-            turn = (good + bad) / 2
-            low, high = window.at(arrival + turn, point_m)
-            offset = distance_m * np.sin(turn)
-            with np.errstate(invalid="ignore"):
-                holds = (offset <= high) if side > 0 else (offset >= low)
-            good, bad = np.where(holds, turn, good), np.where(holds, bad, turn)
-        ends.append(good)
+    # Both ends at once, the greatest turn first.
+    good = np.stack([middle, middle])
+    bad = np.stack([middle + FARTHEST_RAD, middle - FARTHEST_RAD])
+    for _ in range(HALVINGS):
+        turn = (good + bad) / 2
+        offset = distance_m * np.sin(turn)
+        high, low = window.ends_at(arrival + turn, point_m)
+        with np.errstate(invalid="ignore"):
+            holds = np.stack([offset[0] <= high, offset[1] >= low])
+        good, bad = np.where(holds, turn, good), np.where(holds, bad, turn)
     low, high = window.at(arrival + middle, point_m)
     known = np.isfinite(low + high)
-    return np.where(known, ends[0], nan), np.where(known, ends[1], nan)
+    return np.where(known, good[0], nan), np.where(known, good[1], nan)
 
 
 def _room(start_m: Vector, needed_rad: Vector, rails: Sequence[Rail], table: Table) -> tuple[Vector, Vector, Flags]:

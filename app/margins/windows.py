@@ -40,12 +40,18 @@ class Window:
 
     def at(self, arrival_rad: Vector, point_m: Vector) -> tuple[Vector, Vector]:
         """Least and greatest offset from ``point_m`` (2,) for bearings of any shape, metres."""
+        high, low = self.ends_at(np.broadcast_to(arrival_rad, (2, *np.shape(arrival_rad))), point_m)
+        return low, high
+
+    def ends_at(self, arrival_rad: Vector, point_m: Vector) -> tuple[Vector, Vector]:
+        """The greatest offset from ``point_m`` (2,) for the first, the least for the second of two sets of bearings
+        (2, ...), metres."""
         turned = (arrival_rad - self.arrival_rad[0]) % (2 * pi) + self.arrival_rad[0]
-        shift = (self.about_m - point_m) @ np.stack([-np.sin(arrival_rad), np.cos(arrival_rad)]).reshape(2, -1)
-        shift = shift.reshape(np.shape(arrival_rad))
-        low = np.interp(turned, self.arrival_rad, self.low_m, right=np.nan)
-        high = np.interp(turned, self.arrival_rad, self.high_m, right=np.nan)
-        return low + shift, high + shift
+        away = self.about_m - point_m
+        shift = away[1] * np.cos(arrival_rad) - away[0] * np.sin(arrival_rad) if away.any() else np.zeros(2)
+        high = np.interp(turned[0], self.arrival_rad, self.high_m, right=np.nan)
+        low = np.interp(turned[1], self.arrival_rad, self.low_m, right=np.nan)
+        return high + shift[0], low + shift[1]
 
 
 @lru_cache(maxsize=KEPT)
