@@ -31,6 +31,8 @@ WRONG_SHARE = 0.02
 FEWEST_FOR_WEIGHTS = 8
 # No bearing is better known than this, whatever is stated (a thousandth of a millimetre across a table).
 LEAST_SD_RAD = 1e-7
+# Nuisances that share no row are worth being treated apart from so many on.
+FEWEST_APART = 5
 ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
 # Odds beyond this are as good as certain, and below what overflows.
 MOST_LOG_ODDS = 600.0
@@ -86,11 +88,29 @@ class Observations:
         return np.isnan(self.low_rad)
 
     @cached_property
-    def nuisance_pairs(self) -> tuple[NDArray[np.int_], NDArray[np.int_], Vector]:
-        """Pairs of nuisances that some row shares, first and second (p,), and the products of their columns (n, p)."""
-        touched = (self.nuisance_rad != 0).astype(np.float64)
-        first, second = np.nonzero(np.triu(touched.T @ touched))
-        return first, second, self.nuisance_rad[:, first] * self.nuisance_rad[:, second]
+    def all_measured(self) -> bool:
+        return bool(self.measured.all())
+
+    @cached_property
+    def apart(self) -> int:
+        """How many of the last nuisances share no row with one another, 0 where that is not worth the trouble."""
+        touched = self.nuisance_rad != 0
+        count = touched.shape[1]
+        rows = np.zeros(len(self), dtype=bool)
+        apart = 0
+        while apart < count and not (rows & touched[:, count - 1 - apart]).any():
+            rows |= touched[:, count - 1 - apart]
+            apart += 1
+        return apart if apart >= FEWEST_APART else 0
+
+    @cached_property
+    def nuisance_products(self) -> Vector:
+        """Products of nuisances, (n, r q + t): of the first r = q - t with each of all q, and of the t that are apart
+        with themselves."""
+        n, q = self.nuisance_rad.shape
+        r = q - self.apart
+        overlapping = self.nuisance_rad[:, :r, None] * self.nuisance_rad[:, None, :]
+        return np.concatenate([overlapping.reshape(n, r * q), self.nuisance_rad[:, r:] ** 2], axis=1)
 
     @cached_property
     def reach_m(self) -> float:
@@ -139,7 +159,7 @@ def row_terms(
         value = _or_anywhere(value, right, obs.wrong_share)
         slope = slope * right
         curvature = np.asarray(curvature * right)
-    if obs.measured.all():
+    if obs.all_measured:
         return value, slope, curvature
     value, slope, curvature = value.copy(), np.array(slope), np.array(curvature)
     k = ~obs.measured

@@ -51,7 +51,9 @@ def expand(family: Vector, start_m: Vector, bearing_rad: Vector) -> tuple[Vector
     """Residuals (..., n) and the derivative of the needed bearing by (phi, kappa), shape (..., n, 2); the second
     column is in metres."""
     ahead, aside, across = _along_and_aside(family, start_m)
-    squared = np.maximum(ahead**2 + aside**2, NEAREST**2)
+    squared = ahead * ahead
+    squared += aside * aside
+    np.maximum(squared, NEAREST**2, out=squared)
     # One parameter after the other in memory: that is how the fit multiplies them.
     columns = np.empty((*squared.shape[:-1], 2, squared.shape[-1]))
     np.divide(ahead, squared, out=columns[..., 0, :])
@@ -66,10 +68,12 @@ def jacobian(family: Vector, start_m: Vector) -> Vector:
 
 def _along_and_aside(family: Vector, start_m: Vector) -> tuple[Vector, Vector, Vector]:
     """``w`` along and square to the direction phi, and how far the starts lie to the right of it, metres; (..., n)."""
-    cos_phi, sin_phi = np.cos(family[..., :1]), np.sin(family[..., :1])
-    kappa = family[..., 1:2]
-    turned = np.concatenate([cos_phi, sin_phi, sin_phi, -cos_phi], axis=-1).reshape(*family.shape[:-1], 2, 2)
-    placed = (turned.reshape(-1, 2) @ start_m.T).reshape(*family.shape[:-1], 2, len(start_m))
+    phi, kappa = family[..., 0], family[..., 1:2]
+    turned = np.empty((*phi.shape, 2, 2))
+    turned[..., 0, 0] = np.cos(phi)
+    turned[..., 0, 1] = turned[..., 1, 0] = np.sin(phi)
+    np.negative(turned[..., 0, 0], out=turned[..., 1, 1])
+    placed = (turned.reshape(-1, 2) @ start_m.T).reshape(*phi.shape, 2, len(start_m))
     across = placed[..., 1, :]
     return 1 - kappa * placed[..., 0, :], kappa * across, across
 
@@ -125,7 +129,8 @@ def start_families(start_m: Vector, bearing_rad: Vector) -> Vector:
     phi = float(np.arctan2(mean[1], mean[0]))
     starts = [np.array([phi, bend / scale]) for bend in (0.0, 0.4, -0.4, 1.0)]
     rows = np.column_stack([line[:, 1], -line[:, 0], -cross(start_m, line) / scale])
-    vector = np.linalg.svd(rows, full_matrices=True)[2][-1]
+    # Two lines leave a direction over, which is the answer.
+    vector = np.linalg.svd(rows, full_matrices=len(rows) < 3)[2][-1]
     size = float(np.hypot(vector[0], vector[1]))
     if size > 1e-9:
         algebraic = np.array([np.arctan2(vector[1], vector[0]), vector[2] / scale / size])

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.fitting import lines
+from app.fitting.information import Information, gathered
 from app.fitting.likelihood import LEAST_SD_RAD, Observations, half_log_norm, row_terms, row_weights
 from calibration.table import Vector
 
@@ -23,13 +24,13 @@ PROFILE_TOLERANCE = 5e-3
 @dataclass(frozen=True)
 class Solutions:
     """Best families for a batch of scatters: ``family`` (b, 2), ``nuisance`` (b, q), penalised log-likelihood
-    ``value`` (b,) and ``information`` (b, 2 + q, 2 + q) of family and nuisances. ``log_volume`` (b,) is the logarithm
+    ``value`` (b,) and ``information`` (a batch of b) of family and nuisances. ``log_volume`` (b,) is the logarithm
     of the volume, up to a constant, in which family and nuisances are nearly as likely."""
 
     family: Vector
     nuisance: Vector
     value: Vector
-    information: Vector
+    information: Information
     log_volume: Vector
 
     @property
@@ -48,12 +49,12 @@ class Solutions:
     @property
     def covariance(self) -> Vector:
         """Covariance of (phi, kappa), nuisances taken into account, shape (b, 2, 2)."""
-        return np.asarray(np.linalg.inv(self.information)[:, :2, :2], dtype=np.float64)
+        return self.information.covariance[:, :2, :2]
 
     def at(self, kept: NDArray[np.bool_]) -> "Solutions":
         """Some of the batch."""
         return Solutions(
-            self.family[kept], self.nuisance[kept], self.value[kept], self.information[kept], self.log_volume[kept]
+            self.family[kept], self.nuisance[kept], self.value[kept], self.information.at(kept), self.log_volume[kept]
         )
 
     def followed_by(self, other: "Solutions") -> "Solutions":
@@ -62,7 +63,7 @@ class Solutions:
             np.concatenate([self.family, other.family]),
             np.concatenate([self.nuisance, other.nuisance]),
             np.concatenate([self.value, other.value]),
-            np.concatenate([self.information, other.information]),
+            self.information.followed_by(other.information),
             np.concatenate([self.log_volume, other.log_volume]),
         )
 
@@ -86,74 +87,87 @@ def solve(
     likewise; zero when not given.
     held : which of the family's two parameters stay as given. tolerance : of the log-likelihood.
     """
-    q = obs.nuisance_rad.shape[1]
     b = len(scatter_rad)
-    free = np.array([k for k in range(2 + q) if k not in held], dtype=int)
-    state = np.concatenate([family, np.zeros((len(family), q)) if nuisance is None else nuisance], axis=1)
+    if nuisance is None:
+        nuisance = np.zeros((len(family), obs.nuisance_rad.shape[1]))
+    state = np.concatenate([family, nuisance], axis=1)
     variance = np.maximum(scatter_rad[:, None] ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
     log_norm = half_log_norm(variance)
     value, gradient, information = _expand(obs, state, variance, log_norm)
     if len(state) < b:
         state = np.repeat(state, b, axis=0)
-    if not len(free):
+    if len(held) == state.shape[1]:
         return _solutions(obs, state, variance, value, information)
     size = np.ones(b)
-    step = _step(gradient, information, free)
-    normal = obs.wrong_share == 0 and bool(obs.measured.all())
-    bend = np.where(free == 0, 1.0, np.where(free == 1, obs.reach_m, 0.0))
+    step = _step(gradient, information, held)
+    normal = obs.wrong_share == 0 and obs.all_measured
     for _ in range(most_steps):
-        gain = np.sum(step * gradient[:, free], axis=1)
-        on = np.flatnonzero((gain > tolerance) & (size > 1e-6))
-        if not len(on):
+        gain = np.einsum("bi,bi->b", step, gradient)
+        open_ = gain > tolerance
+        if not open_.any():
             break
-        if normal and _is_straight(np.abs(step) @ bend, gain, tolerance):
+        whole = bool((size == 1).all())
+        if normal and _is_straight(obs, step, gain, tolerance):
             # A parabola, on whose top a step lands: its promise need not be tried.
-            state[:, free] += step
+            state = state + step
             value = value + 0.5 * gain
             break
-        if len(on) == b and bool((size == 1).all()):
+        if whole and bool(open_.all()):
             # The usual case, all together and all steps whole, is spared the copying to and fro.
-            trial = state.copy()
-            trial[:, free] += step
+            trial = state + step
             expanded = _expand(obs, trial, variance, log_norm)
-            if bool((expanded[0] >= value).all()):
+            better = expanded[0] >= value
+            if bool(better.all()):
                 state, (value, gradient, information) = trial, expanded
-                step = _step(gradient, information, free)
+                step = _step(gradient, information, held)
                 continue
-            size = np.where(expanded[0] >= value, 1.0, 0.5)
-        trial = state[on]
-        trial[:, free] += size[on, None] * step[on]
+            size = np.where(better, 1.0, 0.5)
+        on = np.flatnonzero(open_ if whole else open_ & (size > 1e-6))
+        if not len(on):
+            break
+        trial = state[on] + size[on, None] * step[on]
         new_value, new_gradient, new_information = _expand(obs, trial, variance[on], log_norm[on])
         better = new_value >= value[on]
         k = on[better]
-        state[k], value[k] = trial[better], new_value[better]
-        gradient[k], information[k] = new_gradient[better], new_information[better]
-        step[k] = _step(gradient[k], information[k], free)
+        state[k], value[k], gradient[k] = trial[better], new_value[better], new_gradient[better]
+        information.put(k, new_information.at(better))
+        step[k] = _step(gradient[k], new_information.at(better), held)
         size[k] = np.minimum(2 * size[k], 1.0)
         size[on[~better]] /= 2
     return _solutions(obs, state, variance, value, information)
 
 
-def _is_straight(turn_rad: Vector, gain: Vector, tolerance: float) -> bool:
-    """Whether steps that turn lines by so much (b,), and gain so much (b,), leave the lines' bending unfelt."""
+def start_values(obs: Observations, scatter_rad: float, family: Vector) -> Vector:
+    """The log-likelihood of families (b, 2) as they are, nuisances at nothing, (b,)."""
+    variance = np.maximum(np.full((len(family), 1), scatter_rad) ** 2 + obs.sd_rad**2, LEAST_SD_RAD**2)
+    error = lines.residuals(family, obs.start_m, obs.bearing_rad)
+    value: Vector = row_terms(error, variance, obs)[0].sum(axis=1)
+    return value
+
+
+def _is_straight(obs: Observations, step: Vector, gain: Vector, tolerance: float) -> bool:
+    """Whether steps (b, 2 + q), which gain so much (b,), leave the lines' bending unfelt."""
+    turn_rad = np.abs(step[:, 0]) + np.abs(step[:, 1]) * obs.reach_m
     return bool((turn_rad * np.maximum(gain, 1.0) <= tolerance).all())
 
 
-def _solutions(obs: Observations, state: Vector, variance: Vector, value: Vector, information: Vector) -> Solutions:
+def _solutions(
+    obs: Observations, state: Vector, variance: Vector, value: Vector, information: Information
+) -> Solutions:
     # A whisper of prior knowledge on the family keeps a scatter at which all rows look wrong, and which therefore knows
     # nothing of the family, from a boundless reward for that.
-    prior = np.zeros(state.shape[1])
-    prior[:2] = np.array([1.0, obs.reach_m**2]) * VAGUE_INFORMATION
+    prior = np.zeros(information.core.shape[-1])
+    prior[0], prior[1] = VAGUE_INFORMATION, VAGUE_INFORMATION * obs.reach_m**2
     with np.errstate(invalid="ignore"):
-        log_determinant = np.linalg.slogdet(information + np.diag(prior))[1]
-        if not obs.measured.all():
-            within = np.linalg.slogdet(_limits_information(obs, state, variance) + np.diag(prior))[1]
+        log_determinant = information.log_determinant(prior)
+        if not obs.all_measured:
+            within = _limits_information(obs, state, variance).log_determinant(prior)
             log_determinant = np.fmax(log_determinant, within)
     return Solutions(state[:, :2], state[:, 2:], value, information, -0.5 * log_determinant)
 
 
-def _limits_information(obs: Observations, state: Vector, variance: Vector) -> Vector:
-    """Information (b, 2 + q, 2 + q) that would leave as much room as the limits of interval attempts do.
+def _limits_information(obs: Observations, state: Vector, variance: Vector) -> Information:
+    """The information that would leave as much room as the limits of interval attempts do.
 
     Where the scatter is small beside the margins, the likelihood is flat between the limits and has no curvature to
     speak of; the family then has the room of a polygon. Each row stands in for its nearest limit with one over the
@@ -166,11 +180,7 @@ def _limits_information(obs: Observations, state: Vector, variance: Vector) -> V
     weight = (
         LIMITS_SHARE * row_weights(error, variance, obs) / (variance + np.where(np.isfinite(room), room, np.inf) ** 2)
     )
-    full = np.concatenate([columns, np.broadcast_to(obs.nuisance_rad, (*error.shape, state.shape[1] - 2))], axis=2)
-    information: Vector = np.matmul((full * weight[:, :, None]).swapaxes(1, 2), full)
-    i = np.arange(2, state.shape[1])
-    information[:, i, i] += 1.0
-    return information
+    return gathered(obs, columns.swapaxes(-1, -2), weight)
 
 
 def profile_value(obs: Observations, error_rad: Vector, variance: Vector, nuisance: Vector, least: Vector) -> Vector:
@@ -178,17 +188,13 @@ def profile_value(obs: Observations, error_rad: Vector, variance: Vector, nuisan
 
     Values that stay below ``least`` (b,) need not be exact.
     """
-    first, second, products = obs.nuisance_pairs
-    z, q = nuisance, nuisance.shape[1]
-    information = np.zeros((len(z), q, q))
+    z = nuisance
     best = np.full(len(z), -np.inf)
     for _ in range(PROFILE_STEPS):
         terms, slope, curvature = row_terms(error_rad - z @ obs.nuisance_rad.T, variance, obs)
         value = terms.sum(axis=1) - 0.5 * np.sum(z * z, axis=1)
         gradient = -slope @ obs.nuisance_rad - z
-        information[:, first, second] = information[:, second, first] = curvature @ products
-        information[:, np.arange(q), np.arange(q)] += 1.0
-        step = np.linalg.solve(information, gradient[:, :, None])[:, :, 0]
+        step = gathered(obs, np.zeros((1, 0, len(obs))), curvature).solve(gradient)
         gain = 0.5 * np.sum(gradient * step, axis=1)
         # The step's own promise stands for the last one.
         best = np.maximum(best, value + np.minimum(gain, PROFILE_TOLERANCE))
@@ -199,39 +205,31 @@ def profile_value(obs: Observations, error_rad: Vector, variance: Vector, nuisan
     return best
 
 
-def _expand(obs: Observations, state: Vector, variance: Vector, log_norm: Vector) -> tuple[Vector, Vector, Vector]:
+def _expand(obs: Observations, state: Vector, variance: Vector, log_norm: Vector) -> tuple[Vector, Vector, Information]:
     """Value, gradient and information of the penalised log-likelihood at a batch of states (b, 2 + q), or at one state
     (1, 2 + q) for all of the batch's variances (b, n)."""
-    z = state[:, 2:]
-    b, size, n = len(variance), state.shape[1], len(obs)
     error, columns = lines.expand(state[:, :2], obs.start_m, obs.bearing_rad)
-    if z.shape[1]:
+    columns, z = columns.swapaxes(-1, -2), state[:, 2:]
+    q = z.shape[1]
+    if q:
         error = error - z @ obs.nuisance_rad.T
     terms, slope, curvature = row_terms(error, variance, obs, log_norm)
-    by_family = columns.swapaxes(-1, -2)
-    weighted = by_family * curvature[:, None, :]
-    gradient = np.empty((b, size))
-    gradient[:, :2] = -np.matmul(by_family, slope[:, :, None])[:, :, 0]
-    gradient[:, 2:] = -slope @ obs.nuisance_rad - z
-    information = np.zeros((b, size, size))
-    information[:, :2, :2] = np.matmul(weighted, columns)
-    if z.shape[1]:
-        # One product of two matrices, not one a state.
-        information[:, :2, 2:] = (weighted.reshape(2 * b, n) @ obs.nuisance_rad).reshape(b, 2, size - 2)
-        information[:, 2:, :2] = information[:, :2, 2:].swapaxes(-1, -2)
-        # Turns of different clips share no row, so that most pairs of nuisances have nothing in common.
-        first, second, products = obs.nuisance_pairs
-        block = curvature @ products
-        information[:, 2 + first, 2 + second] = information[:, 2 + second, 2 + first] = block
-        i = np.arange(2, size)
-        information[:, i, i] += 1.0
-    value: Vector = terms.sum(axis=1) - 0.5 * np.sum(z * z, axis=1)
-    return value, gradient, information
+    gradient = np.empty((len(variance), 2 + q))
+    np.matmul(columns, slope[:, :, None], out=gradient[:, :2, None])
+    value: Vector = terms.sum(axis=1)
+    if q:
+        np.matmul(slope, obs.nuisance_rad, out=gradient[:, 2:])
+        gradient[:, 2:] += z
+        value = value - 0.5 * np.einsum("bi,bi->b", z, z)
+    return value, np.negative(gradient, out=gradient), gathered(obs, columns, curvature)
 
 
-def _step(gradient: Vector, information: Vector, free: NDArray[np.int_]) -> Vector:
-    block = information[:, free[:, None], free]
-    i = np.arange(block.shape[1])
+def _step(gradient: Vector, information: Information, held: tuple[int, ...]) -> Vector:
     # A whisper of damping keeps designs that cannot tell one direction from breaking the solver.
-    block[:, i, i] += 1e-9 * block[:, i, i] + 1e-12
-    return np.asarray(np.linalg.solve(block, gradient[:, free, None])[:, :, 0], dtype=np.float64)
+    block = information.without(held).raised(1e-9, 1e-12)
+    if not held:
+        return block.solve(gradient)
+    step = np.zeros(gradient.shape)
+    free = [k for k in range(gradient.shape[1]) if k not in held]
+    step[:, free] = block.solve(gradient[:, free])
+    return step

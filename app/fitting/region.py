@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.fitting import lines
+from app.fitting.information import gathered
 from app.fitting.likelihood import LEAST_SD_RAD, Observations, total_value, weights
 from app.fitting.maximum import profile_value
 from app.fitting.scatter import ScatterNodes
@@ -104,22 +105,33 @@ def _quadratic_drops(obs: Observations, nodes: ScatterNodes) -> Callable[[Vector
     if obs.wrong_share > 0:
         precision *= weights(here - best.nuisance @ obs.nuisance_rad.T, 1 / precision, obs.wrong_share)
     least = np.sum(here**2 * precision, axis=1)
-    scaled: Vector | None = None
-    if obs.nuisance_rad.shape[1]:
-        # What the nuisances take up: Woodbury's identity, in Cholesky's form so that it is one sum of squares.
-        scaled = precision[:, :, None] * obs.nuisance_rad
-        inner = np.linalg.cholesky(obs.nuisance_rad.T @ scaled + np.eye(obs.nuisance_rad.shape[1]))
-        scaled = np.linalg.solve(inner, scaled.swapaxes(1, 2)).swapaxes(1, 2)
-        least = least - np.sum(np.matmul(here[:, None, :], scaled) ** 2, axis=(1, 2))
+    taken = _taken_up(obs, precision) if obs.nuisance_rad.shape[1] else None
+    if taken is not None:
+        least = least - np.sum(np.matmul(taken, here[:, :, None]) ** 2, axis=(1, 2))
 
     def drops(families: Vector) -> Vector:
         residual = lines.residuals(families, obs.start_m, obs.bearing_rad)
         squares = residual**2 @ precision.T
-        if scaled is not None:
-            squares = squares - np.sum(np.matmul(residual, scaled) ** 2, axis=2).T
+        if taken is not None:
+            # One product of two matrices for all nodes.
+            sums = (residual @ taken.reshape(-1, len(obs)).T).reshape(len(families), *taken.shape[:2])
+            squares = squares - np.einsum("rjq,rjq->rj", sums, sums)
         return 0.5 * (squares - least)
 
     return drops
+
+
+def _taken_up(obs: Observations, precision: Vector) -> Vector:
+    """What of the errors the nuisances take up, (j, q, n), so that the squares of its products with errors (n,) sum to
+    what they spare: Woodbury's identity, by the Cholesky factor of the nuisances' information for each node."""
+    nothing = np.zeros((1, 0, len(obs)))
+    information = gathered(obs, nothing, precision)
+    scaled = precision[:, None, :] * obs.nuisance_rad.T
+    t = obs.apart
+    core, own = scaled[:, : scaled.shape[1] - t], scaled[:, scaled.shape[1] - t :]
+    core = core - np.matmul(information.across / information.own[:, None, :], own)
+    core = np.linalg.solve(np.linalg.cholesky(information.reduced), core)
+    return np.concatenate([core, own / np.sqrt(information.own)[:, :, None]], axis=1)
 
 
 def _drops_alone(obs: Observations, nodes: ScatterNodes, families: Vector) -> Vector:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.fitting import lines
+from app.fitting.information import Information
 from app.fitting.likelihood import LEAST_SD_RAD, Observations
 from app.fitting.maximum import NO_FIT, solve
 from app.fitting.scatter import ScatterPrior, reference_log_density
@@ -45,19 +46,19 @@ class Lines:
 @dataclass(frozen=True)
 class Scan:
     """A rule's lines for nodes of the scatter: ``log_scatter`` (j,) with log-weights ``score`` (j,), best ``family``
-    (j, 2), penalised log-likelihood ``value`` (j,) and ``information`` (j, 2 + q, 2 + q) of family (1 alone where held)
+    (j, 2), penalised log-likelihood ``value`` (j,) and ``information`` (a batch of j) of family, 1 alone where held,
     and nuisances."""
 
     log_scatter: Vector
     score: Vector
     family: Vector
     value: Vector
-    information: Vector
+    information: Information
 
 
 # Families (p, 2), nuisances (p, q), nodes of log scatter (p, j) and which parameters are free (p, 2), to the best
 # families (p, j, 2), their nuisances or None where these need no start, values and informations.
-_Solver = Callable[[Vector, Vector, Vector, NDArray[np.bool_]], tuple[Vector, Vector | None, Vector, Vector]]
+_Solver = Callable[[Vector, Vector, Vector, NDArray[np.bool_]], tuple[Vector, Vector | None, Vector, Information]]
 
 
 def scan(obs: Observations, rules: Sequence[Lines], prior: ScatterPrior | None) -> list[Scan]:
@@ -88,7 +89,7 @@ def _scanned(obs: Observations, rules: Sequence[Lines], prior: ScatterPrior | No
     for round_ in range(1 + MOST_ZOOMS):
         grid = np.linspace(low[on], high[on], count, axis=1)
         families, nuisances, value, information = best(family[on], nuisance[on], grid, free[on])
-        restricted = value - 0.5 * np.linalg.slogdet(information)[1]
+        restricted = value - 0.5 * information.log_determinant()
         density = prior.log_density(grid) if prior is not None else reference_log_density(grid, obs)
         score = restricted + density
         score = np.where(np.isfinite(score), score, NO_FIT)
@@ -96,7 +97,7 @@ def _scanned(obs: Observations, rules: Sequence[Lines], prior: ScatterPrior | No
         spread = weight.sum(axis=1) ** 2 / np.sum(weight**2, axis=1)
         again = (spread < SPREAD_OVER) & (round_ < MOST_ZOOMS)
         for k in np.flatnonzero(~again):
-            found[int(on[k])] = Scan(grid[k], score[k], families[k], value[k], information[k])
+            found[int(on[k])] = Scan(grid[k], score[k], families[k], value[k], information.at(int(k)))
         for k in np.flatnonzero(again):
             near, top = np.flatnonzero(score[k] > score[k].max() - REACH), int(np.argmax(score[k]))
             low[on[k]] = grid[k, max(int(near[0]) - 1, 0)]
@@ -123,22 +124,26 @@ def _straight(obs: Observations) -> _Solver:
 
     def best(
         family: Vector, _: Vector, log_scatter: Vector, free: NDArray[np.bool_]
-    ) -> tuple[Vector, Vector | None, Vector, Vector]:
+    ) -> tuple[Vector, Vector | None, Vector, Information]:
         p, count = log_scatter.shape
         scatter, about = np.exp(log_scatter), family.copy()
         families, value = np.empty((p, count, 2)), np.empty((p, count))
-        information = np.empty((p, count, *(2 + obs.nuisance_rad.shape[1],) * 2))
+        information: Information | None = None
         on = np.arange(p)
         for _round in range(STRAIGHTENINGS):
             fits = StraightLines(obs, about[on], free[on]).at(scatter[on])
-            families[on] = about[on, None] + fits.step
-            value[on], information[on] = fits.value, fits.information
+            families[on], value[on] = about[on, None] + fits.step, fits.value
+            if information is None:
+                information = fits.information
+            else:
+                information.put(on, fits.information)
             likeliest = families[on, np.argmax(fits.value, axis=1)]
             moved = np.abs(likeliest - about[on]) @ reach >= STRAIGHT_RAD
             about[on] = likeliest
             on = on[moved]
             if not len(on):
                 break
+        assert information is not None
         return families, None, value, information
 
     return best
@@ -147,14 +152,10 @@ def _straight(obs: Observations) -> _Solver:
 def _stepwise(obs: Observations) -> _Solver:
     def best(
         family: Vector, nuisance: Vector, log_scatter: Vector, free: NDArray[np.bool_]
-    ) -> tuple[Vector, Vector | None, Vector, Vector]:
+    ) -> tuple[Vector, Vector | None, Vector, Information]:
         held = tuple(int(k) for k in np.flatnonzero(~free[0]))
         found = solve(obs, np.exp(log_scatter[0]), family, nuisance, held=held, tolerance=1e-4)
-        information = found.information.copy()
-        for k in held:
-            information[:, k, :] = information[:, :, k] = 0.0
-            information[:, k, k] = 1.0
-        return found.family[None], found.nuisance[None], found.value[None], information[None]
+        return found.family[None], found.nuisance[None], found.value[None], found.information.holding(held).at(None)
 
     return best
 

@@ -104,7 +104,7 @@ def _order(rule: Rule) -> tuple[float, float]:
 
 def _rule(rule: Lines, obs: Observations, scanned: Scan, worth_m: Vector) -> Rule:
     n, free = len(obs), sum(rule.free)
-    marginal = scanned.value - 0.5 * np.linalg.slogdet(scanned.information[:, 2:, 2:])[1]
+    marginal = scanned.value - 0.5 * scanned.information.log_determinant(first=2)
     low, best, high = quantiles(scanned, (0.025, 0.5, 0.975), BETWEEN_NODES)
     parameters = free + 1
     spare = n - parameters - 1
@@ -115,7 +115,7 @@ def _rule(rule: Lines, obs: Observations, scanned: Scan, worth_m: Vector) -> Rul
     if free:
         k = nearest_node(scanned, float(best))
         columns = lines.jacobian(scanned.family[k], obs.start_m) * rule.free
-        inverse = np.linalg.inv(scanned.information[k])[:2, :2]
+        inverse = scanned.information.at(k).covariance[:2, :2]
         unsure = np.sum((columns @ inverse) * columns, axis=1)
 
     def miss(scatter: float) -> float:

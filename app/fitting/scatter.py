@@ -24,7 +24,7 @@ import numpy as np
 
 from app.fitting import lines
 from app.fitting.likelihood import LEAST_SD_RAD, Observations
-from app.fitting.maximum import Solutions, solve
+from app.fitting.maximum import Solutions, solve, start_values
 from calibration.table import Vector
 
 # Spread factor of the log-normal prior: two shots of one table or player differ by about this much, and shots of
@@ -108,10 +108,8 @@ def reference_log_density(log_scatter: Vector, obs: Observations) -> Vector:
 def best_start(obs: Observations, scatter_rad: float) -> Vector:
     """The best family at one scatter, (2,), from several starts."""
     starts = lines.start_families(obs.start_m, obs.bearing_rad)
-    scatter = np.full(len(starts), scatter_rad)
-    first = solve(obs, scatter, starts, most_steps=0).value
-    keep = np.argsort(-first)[:3]
-    tried = solve(obs, scatter[keep], starts[keep], tolerance=NODE_TOLERANCE)
+    keep = np.argsort(-start_values(obs, scatter_rad, starts))[:3]
+    tried = solve(obs, np.full(len(keep), scatter_rad), starts[keep], tolerance=NODE_TOLERANCE)
     family: Vector = tried.family[int(np.argmax(tried.value))]
     return family
 

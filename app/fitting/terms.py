@@ -35,13 +35,13 @@ def fit_term(obs: Observations, column: Vector, found: Convergence, prior: Scatt
     ``found`` is the fit without the term.
     """
     scale = float(np.max(np.abs(column)))
-    longer = replace(obs, nuisance_rad=np.column_stack([obs.nuisance_rad, column / scale * BROAD_RAD]))
-    begin = np.concatenate([found.family, found.nuisance, [0.0]])
+    longer = replace(obs, nuisance_rad=np.column_stack([column / scale * BROAD_RAD, obs.nuisance_rad]))
+    begin = np.concatenate([found.family, [0.0], found.nuisance])
     nodes = nodes_near(longer, begin, max(found.spread_rad, rough_scatter(longer, found.family) / 8), prior)
     best = at_scatter(longer, nodes, restricted_estimate(longer, nodes, prior, rounds=0), tolerance=1e-8)
-    sd = sqrt(float(np.linalg.inv(best.information[0])[-1, -1]))
+    sd = sqrt(float(best.information.covariance[0, 2, 2]))
     unit = BROAD_RAD / scale
-    return Term(float(best.nuisance[0, -1]) * unit, sd * unit, max(len(obs) - 3, 1))
+    return Term(float(best.nuisance[0, 0]) * unit, sd * unit, max(len(obs) - 3, 1))
 
 
 def row_information(obs: Observations, family: Vector, spread_rad: float) -> Vector:
