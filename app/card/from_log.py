@@ -29,6 +29,11 @@ class Answer:
     parts: tuple[Part, ...]
     choices: tuple[tuple[str, tuple[tuple[str, int], ...]], ...]
 
+    @property
+    def part(self) -> str:
+        """``speed soft, player A``; empty when nothing was chosen."""
+        return ", ".join(f"{by} {value}" for by, value in self.parts)
+
 
 def card_of_log(
     engine: Engine,

@@ -7,9 +7,9 @@ from typing import Annotated, get_args
 
 import typer
 
-from app.card.aim_card import NoCard
+from app.card.aim_card import AimCard, NoCard
 from app.card.from_log import Answer, card_of_log, parse_part
-from app.commands.terminal import check_apart, check_writable, grid, say, waiting, write_text
+from app.commands.terminal import check_apart, check_writable, grid, say, waiting, write_bytes, write_text
 from app.settings import load_settings
 from app.store.database import opened
 from app.store.log_views import find_shot
@@ -33,37 +33,48 @@ def card(
     csv_out: Annotated[Path | None, typer.Option("--csv", help="Write the lines to this file as a table.")] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the card to this file.")] = None,
     svg_out: Annotated[Path | None, typer.Option("--svg", help="Write the picture of the lines to this file.")] = None,
+    pdf_out: Annotated[Path | None, typer.Option("--pdf", help="Write the card to this file, a page to print.")] = None,
+    paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
 ) -> None:
     """Tell a shot's aim card: near sight to far sight, for which starts, and where the point is by tape."""
-    outputs = {"--csv": csv_out, "--json": json_out, "--svg": svg_out}
+    outputs = {"--csv": csv_out, "--json": json_out, "--svg": svg_out, "--pdf": pdf_out}
     check_apart((), outputs)
     for path in outputs.values():
         check_writable(path)
     answer = _ask(shot, split or [], near, table)
-    made = answer.card
+    made, point = answer.card, answer.practice.point
+    if isinstance(made, NoCard):
+        raise InputError(tell_no_card(made, point))
+    # Made before anything is written, for it may refuse the paper.
+    sheet = b"" if pdf_out is None else _sheet(answer, made, paper)
+    if csv_out is not None:
+        text = StringIO()
+        write_card(made, text)
+        write_text(csv_out, text.getvalue())
     if json_out is not None:
         write_text(json_out, json.dumps(made.to_json(), indent=1, allow_nan=False) + "\n")
-    if isinstance(made, NoCard):
-        raise InputError(tell_no_card(made, answer.practice.point))
-    chosen = ", ".join(f"{by} {value}" for by, value in answer.parts)
+    if svg_out is not None:
+        write_text(svg_out, draw_card(made, point, standalone=True))
+    if pdf_out is not None:
+        write_bytes(pdf_out, sheet)
     say(
-        f"Aim card: {shot}{f' ({chosen})' if chosen else ''}.",
+        f"Aim card: {shot}{f' ({answer.part})' if answer.part else ''}.",
         f"{describe_shot(made.shot).capitalize()}; {made.table.name} table.",
-        "",
-        *tell_card(made, answer.practice.point),
     )
+    for heading, sentences in tell_card(made, point):
+        say("", f"{heading}.", *sentences)
     for by, values in answer.choices:
         say(f"--split {by}={values[0][0]} makes the card of those alone.")
     figures = card_figures(made)
     say("", figures.note)
     grid(figures.columns, figures.rows)
     say("", *tell_how(made))
-    if csv_out is not None:
-        text = StringIO()
-        write_card(made, text)
-        write_text(csv_out, text.getvalue())
-    if svg_out is not None:
-        write_text(svg_out, draw_card(made, answer.practice.point, standalone=True))
+
+
+def _sheet(answer: Answer, made: AimCard, paper: str) -> bytes:
+    from app.telling.aim_card_sheet import card_sheet
+
+    return card_sheet(made, answer.practice.point, part=answer.part, paper=paper.lower())
 
 
 def _ask(shot: str, split: list[str], near: str | None, table: str | None) -> Answer:

@@ -96,6 +96,13 @@ def write_text(path: Path, text: str) -> None:
         raise InputError(f"{path}: this output cannot be written ({error.strerror}); choose another place.") from error
 
 
+def write_bytes(path: Path, content: bytes) -> None:
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        raise InputError(f"{path}: this output cannot be written ({error.strerror}); choose another place.") from error
+
+
 def check_clip(path: Path) -> None:
     if path.is_dir():
         raise InputError(f"{path}: this is a folder; give the clip itself.")

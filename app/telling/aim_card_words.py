@@ -10,6 +10,7 @@ from app.card.aim_card import AimCard, NoCard
 from app.card.card_rows import CardRow, State
 from app.card.lines_over_rails import OPPOSITE, Place
 from app.card.tape import Tape
+from app.fitting.pooled import speed_word
 from app.telling.coach import Figures
 from app.telling.point_view import INCH_M, PointView, tell_ellipse, tell_next_start
 from app.telling.rounding import told, told_with_sd
@@ -21,14 +22,18 @@ CSV_COLUMNS = (
     "bearing_deg", "on_cushion", "state",
 )  # fmt: skip
 STATES: dict[State, str] = {"holds": "holds", "unsure": "unsure", "beyond": "beyond the starts seen"}
-POCKETED = "runs into the pocket"
+POCKETED = "into the pocket"
 # Finer than this no one aims between two sights.
 FINEST_SIGHTS = 0.01
 
 
-def tell_card(card: AimCard, point: PointView) -> list[str]:
-    """Plain sentences: the stroke it is for, where the point is, from where it holds, how to read it."""
-    return [tell_stroke(card), *tell_aim(card, point), *tell_starts(card), *tell_pooled(point)]
+def tell_card(card: AimCard, point: PointView) -> list[tuple[str, list[str]]]:
+    """Plain sentences under headings: the point or the direction, for which starts it holds, for which stroke."""
+    return [
+        ("The point" if card.point_m is not None else "The direction", tell_aim(card, point)),
+        ("For which starts", tell_starts(card)),
+        ("For which stroke", [tell_stroke(card), *tell_pooled(point)]),
+    ]
 
 
 def tell_no_card(none: NoCard, point: PointView) -> str:
@@ -40,11 +45,13 @@ def tell_no_card(none: NoCard, point: PointView) -> str:
 
 
 def tell_stroke(card: AimCard) -> str:
-    """``Stroke: medium speed, no english; shot at 2.1 to 2.4 m/s.``"""
-    text = f"Stroke: {describe_stroke(card.shot)}"
-    slow, fast = (told(v, 0.05, finest=1) for v in card.seen.speed_mps)
-    if isfinite(card.seen.speed_mps[0]):
-        text += f"; shot at {slow} m/s" if slow == fast else f"; shot at {slow} to {fast} m/s"
+    """``Medium speed, no english; shot at 2.1 to 2.4 m/s, medium.``"""
+    text = describe_stroke(card.shot)
+    text = text[0].upper() + text[1:]
+    slow, fast = card.seen.speed_mps
+    if isfinite(slow):
+        words = " to ".join(dict.fromkeys(str(speed_word(v)) for v in (slow, fast)))
+        text += f"; shot at {_range(card.seen.speed_mps)} m/s, {words}"
     return f"{text}."
 
 
@@ -52,7 +59,8 @@ def tell_aim(card: AimCard, point: PointView) -> list[str]:
     """Where the point is, by tape, or which way the lines run."""
     if card.tape is None:
         return [_direction(card)]
-    sentences = [f"The point: {tell_tape(card.tape)}.", tell_ellipse(point)]
+    tape = tell_tape(card.tape)
+    sentences = [f"{tape[0].upper()}{tape[1:]}.", tell_ellipse(point)]
     if point.spreading:
         sentences.insert(1, "It lies behind the shooter: the lines spread from it.")
     return sentences
@@ -115,13 +123,18 @@ def tell_counting(card: AimCard) -> str:
     )
 
 
+def tell_within(card: AimCard) -> str:
+    """What the ± means."""
+    return "±: the lines of the point's region, which holds it 19 times in 20, stray no farther than that."
+
+
 def card_figures(card: AimCard) -> Figures:
     """The rows as text."""
     columns = (f"{card.near} rail", f"{card.first} rail, through the sight", "at the nose", "")
     rows = tuple(
         (tell_near(row), tell_place(row.through_sight), tell_place(row.at_nose), tell_state(row)) for row in card.rows
     )
-    note = f"{tell_counting(card)} ±: 19 times in 20 the line lies within that."
+    note = f"{tell_counting(card)} {tell_within(card)}"
     return Figures("Lines", note, columns, rows)
 
 

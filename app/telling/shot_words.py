@@ -19,12 +19,11 @@ def describe_shot(shot: Shot) -> str:
 
 
 def describe_stroke(shot: Shot) -> str:
-    """``medium speed, 1 tip of running english, follow``; of the speed nothing where the shot does not say."""
-    stroke, said = shot.stroke, []
-    if isinstance(stroke.speed, str):
-        said.append(f"{stroke.speed} speed")
-    elif stroke.speed is not None:
-        said.append(f"{stroke.speed:g} m/s")
+    """``medium speed, 1 tip of running english, follow``."""
+    stroke = shot.stroke
+    said = ["speed not stated"]
+    if stroke.speed is not None:
+        said = [f"{stroke.speed} speed" if isinstance(stroke.speed, str) else f"{stroke.speed:g} m/s"]
     tips = f"{stroke.tips:g} tip{'' if stroke.tips == 1 else 's'} of " if stroke.tips else ""
     said.append("no english" if stroke.english == "none" else f"{tips}{stroke.english} english")
     if stroke.height != "centre":

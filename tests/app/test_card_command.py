@@ -54,8 +54,8 @@ def test_the_card_in_words(tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     said = " ".join(result.stdout.split())
     for words in (
-        "Stroke: medium speed, no english; shot at 1.2 to 2.2 m/s.",
-        "The point: from the nose of the left rail opposite sight 0.3",
+        "Medium speed, no english; shot at 1.2 to 2.2 m/s, soft to medium.",
+        "The point. From the nose of the left rail opposite sight 0.3",
         "straight out from the rail.",
         "of the right rail",
         "across from the foot-right corner: 22 starts.",
@@ -186,7 +186,8 @@ def test_for_which_starts() -> None:
     sentence = tell_starts(replace(card, rows=tuple(rows)))[0]
     assert sentence == (
         "Holds for lines over sights 0.25 to 0.5 of the right rail; unsure for lines over sight 0.75 of the right "
-        "rail; holds for lines over sights 1 to 1.25 of the right rail; holds for lines over sight 1.75 of the right rail."
+        "rail; holds for lines over sights 1 to 1.25 of the right rail; holds for lines over sight 1.75 of the right "
+        "rail."
     )
 
 
