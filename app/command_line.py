@@ -8,7 +8,9 @@ from typer.core import TyperGroup
 
 from app.commands.card import card
 from app.commands.demonstration import demo
+from app.commands.entering import enter
 from app.commands.fits import export, fit
+from app.commands.importing import import_file
 from app.commands.markers import markers
 from app.commands.rates import rates
 from app.commands.reading import read
@@ -63,5 +65,7 @@ def settings() -> None:
     )
 
 
-for command in (demo, setup, markers, read, fit, card, rates, serve, export, settings):
+for command in (demo, setup, markers, read, enter, fit, card, rates, serve, export, settings):
     main.command()(command)
+# "import" is a word of the language itself and names no function.
+main.command(name="import")(import_file)

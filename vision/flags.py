@@ -24,6 +24,8 @@ FLAGS: dict[str, str] = {
     "hit_right": "hit on its right side, as the ball came to it",
     "line_left": "the ball set off far to the left of any line that makes the shot",
     "line_right": "the ball set off far to the right of any line that makes the shot",
+    "passed_left": "the ball passed to the left of its target, by how much was not told",
+    "passed_right": "the ball passed to the right of its target, by how much was not told",
     "wrong_pocket": "the ball dropped, but into another pocket than the target's",
 }
 

@@ -4,7 +4,7 @@ UTF-8, a header line, one attempt a row; degrees in the file, radians inside. Co
 """
 
 import csv
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
@@ -43,6 +43,8 @@ NOT_KNOWN = ("", "null", "none", "nan", "na", "n/a")
 # Nobody's practice log is larger; a file of this many rows is something else.
 MOST_ROWS = 2_000_000
 LARGEST = 1e7
+# So many wrong entries are told one by one.
+MOST_WRONG = 10
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,7 @@ def load_attempts(path: Path) -> AttemptFile:
     """Read a file of attempts.
 
     Raises InputError: the file cannot be read, is empty or not UTF-8, lacks a required column, or holds an entry that
-    cannot be (the row and the value are named).
+    cannot be (each row and value is named, in a sentence on a line of its own).
     """
     try:
         with Path(path).open(encoding="utf-8-sig", newline="") as stream:
@@ -112,7 +114,8 @@ def read_attempts(stream: TextIO, where: str) -> AttemptFile:
     # Spreadsheets of many countries part cells by semicolons, because a comma marks their decimals.
     mark = max(SEPARATORS, key=first.count)
     reader = csv.reader(chain([first], stream), delimiter=mark, strict=True)
-    rows = []
+    rows: list[AttemptRow] = []
+    wrong: list[str] = []
     try:
         header = _header(next(reader, []), where)
         for cells in reader:
@@ -122,11 +125,16 @@ def read_attempts(stream: TextIO, where: str) -> AttemptFile:
                         f"{where}, row {reader.line_num}: {len(cells)} entries under {len(header)} columns; "
                         "a comma inside a number or a text must not part it."
                     )
-                rows.append(_row(dict(zip(header, cells, strict=False)), reader.line_num, where, mark != ","))
+                try:
+                    rows.append(_row(dict(zip(header, cells, strict=False)), reader.line_num, where, mark != ","))
+                except InputError as error:
+                    wrong.append(str(error))
             if len(rows) > MOST_ROWS:
                 raise InputError(f"{where}: over {MOST_ROWS} attempts; split the file.")
     except csv.Error as error:
         raise InputError(f"{where}, row {reader.line_num}: not a line of CSV ({error}).") from error
+    if wrong:
+        raise InputError("\n".join(listed(wrong)))
     unknown = [name for name in header if name and name not in COLUMNS]
     remarks = []
     if unknown:
@@ -135,6 +143,12 @@ def read_attempts(stream: TextIO, where: str) -> AttemptFile:
     if not rows:
         remarks.append(f"{where} holds no attempt.")
     return AttemptFile(tuple(rows), tuple(remarks))
+
+
+def listed(wrong: Sequence[str]) -> list[str]:
+    """The first of many sentences on what is wrong, and how many more there are."""
+    rest = len(wrong) - MOST_WRONG
+    return [*wrong[:MOST_WRONG], *([f"{rest} more entries cannot be used."] if rest > 0 else [])]
 
 
 def _header(cells: list[str], where: str) -> list[str]:

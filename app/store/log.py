@@ -91,7 +91,7 @@ def check_shot(engine: Engine, shot: Shot) -> None:
 
 def add_reading(session: Session, read: Reading, clip: ClipFile, setup: Setup | None, player: str | None) -> Stored:
     """As ``store_reading``, within a transaction."""
-    shot = _shot_row(session, read.shot)
+    shot = shot_row(session, read.shot)
     found = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256, ClipRow.shot_id == shot.id))
     if found is not None:
         return Stored(found.session_id, 0, already=True)
@@ -132,14 +132,15 @@ def practice_of(session: Session, read: Reading, clip: ClipFile, setup: Setup | 
     left_over = session.scalar(select(UnassignedRow).where(UnassignedRow.sha256 == clip.sha256))
     if left_over is not None:
         return left_over.session
-    table = _table_row(session, setup.table if setup is not None else table_of(read))
-    practice = SessionRow(table=table, player=_player_row(session, player), started_at=clip.filmed_at)
+    table = table_row(session, setup.table if setup is not None else table_of(read))
+    practice = SessionRow(table=table, player=player_row(session, player), started_at=clip.filmed_at)
     session.add(practice)
     session.flush()
     return practice
 
 
-def _shot_row(session: Session, shot: Shot) -> ShotRow:
+def shot_row(session: Session, shot: Shot) -> ShotRow:
+    """The library's row of a shot, made if need be. Raises InputError when another shot has its name."""
     definition = shot.to_json()
     row = session.scalar(select(ShotRow).where(ShotRow.name == shot.name))
     if row is None:
@@ -160,7 +161,8 @@ def _refuse_other(row: ShotRow, definition: dict[str, Any]) -> None:
             )
 
 
-def _table_row(session: Session, table: Table) -> TableRow:
+def table_row(session: Session, table: Table) -> TableRow:
+    """The row of a table of this name and size, made if need be."""
     found = session.scalars(select(TableRow).where(TableRow.name == table.name))
     for row in found:
         if abs(row.length_m - table.length_m) < 1e-4 and abs(row.width_m - table.width_m) < 1e-4:
@@ -170,7 +172,8 @@ def _table_row(session: Session, table: Table) -> TableRow:
     return row
 
 
-def _player_row(session: Session, name: str | None) -> PlayerRow | None:
+def player_row(session: Session, name: str | None) -> PlayerRow | None:
+    """The row of a player, made if need be; None without a name."""
     if name is None or not name.strip():
         return None
     row = session.scalar(select(PlayerRow).where(PlayerRow.name == name.strip()))

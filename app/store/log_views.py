@@ -7,11 +7,11 @@ from math import isfinite, nan
 from typing import Any
 
 from sqlalchemy import Engine, Select, case, func, select
-from sqlalchemy.orm import selectinload
+from sqlalchemy.orm import Session, selectinload
 
 from app.store.attempt_columns import attempt_of, measured
 from app.store.database import reading
-from app.store.models import AttemptLogRow, ClipRow, SessionRow, ShotRow
+from app.store.models import AttemptLogRow, ClipRow, EntryRow, SessionRow, ShotRow, TableRow
 from calibration.errors import InputError
 from calibration.table import Table
 from vision.reading import Attempt
@@ -22,8 +22,28 @@ CLIP_ID_DIGITS = 12
 
 
 @dataclass(frozen=True)
+class LoggedEntry:
+    """What an attempt that was not filmed says of itself; the columns of ``EntryRow``, NaN and None where not told."""
+
+    line: str
+    file: str
+    at_text: str | None
+    outcome: str | None
+    miss_side: str | None
+    margin_left_rad: float
+    margin_right_rad: float
+    english: str | None
+    tips: float
+    note: str | None
+    replaces: int | None
+
+
+@dataclass(frozen=True)
 class LoggedAttempt:
-    """An attempt of the log. ``number`` counts within its session and shot, from 1, in order of time."""
+    """An attempt of the log. ``number`` counts within its session and shot, from 1, in order of time.
+
+    ``source`` is clip, hand or import; the latter two have an ``entry``.
+    """
 
     id: int
     number: int
@@ -37,6 +57,8 @@ class LoggedAttempt:
     attempt: Attempt
     table: Table
     corrections: tuple[tuple[str, Any], ...] = ()
+    entry: LoggedEntry | None = None
+    withdrawn: bool = False
 
 
 @dataclass(frozen=True)
@@ -107,9 +129,12 @@ def list_sessions(engine: Engine) -> list[SessionLine]:
         counts = {
             session_id: (int(attempts), int(good))
             for session_id, attempts, good in session.execute(
-                select(AttemptLogRow.session_id, func.count(), made).group_by(AttemptLogRow.session_id)
+                select(AttemptLogRow.session_id, func.count(), made)
+                .where(AttemptLogRow.withdrawn_at.is_(None))
+                .group_by(AttemptLogRow.session_id)
             )
         }
+        drilled = _drilled(session)
         rows = session.scalars(
             select(SessionRow)
             .options(
@@ -125,7 +150,7 @@ def list_sessions(engine: Engine) -> list[SessionLine]:
                 started_at=row.started_at,
                 table_name=row.table.name,
                 player=row.player.name if row.player else "",
-                shots=tuple(dict.fromkeys(clip.shot.name for clip in row.clips)),
+                shots=tuple(dict.fromkeys([*(clip.shot.name for clip in row.clips), *drilled.get(row.id, ())])),
                 attempts=counts.get(row.id, (0, 0))[0],
                 made=counts.get(row.id, (0, 0))[1],
             )
@@ -149,7 +174,8 @@ def load_session(engine: Engine, session_id: int) -> LoggedSession | None:
         )
         if row is None:
             return None
-        shots = {clip.shot.name: _shot_of(clip.shot) for clip in row.clips}
+        attempts = session.scalars(_attempts().where(AttemptLogRow.session_id == session_id)).all()
+        shots = {shot.name: _shot_of(shot) for shot in [*(c.shot for c in row.clips), *(a.shot for a in attempts)]}
         return LoggedSession(
             id=row.id,
             started_at=row.started_at,
@@ -158,9 +184,7 @@ def load_session(engine: Engine, session_id: int) -> LoggedSession | None:
             table=Table(**row.table.measures),
             clips=tuple(_clip_of(clip) for clip in row.clips),
             shots=tuple(shots.values()),
-            attempts=_numbered(
-                session.scalars(_attempts().where(AttemptLogRow.session_id == session_id)).all(),
-            ),
+            attempts=_numbered(attempts),
             unassigned=tuple(
                 LoggedUnassigned(u.clip_name, measured(u.t_s), u.why, dict(u.measured)) for u in row.unassigned
             ),
@@ -174,18 +198,46 @@ def list_shots(engine: Engine) -> list[LoggedShot]:
         counts = {
             shot_id: (int(attempts), int(good))
             for shot_id, attempts, good in session.execute(
-                select(AttemptLogRow.shot_id, func.count(), made).group_by(AttemptLogRow.shot_id)
+                select(AttemptLogRow.shot_id, func.count(), made)
+                .where(AttemptLogRow.withdrawn_at.is_(None))
+                .group_by(AttemptLogRow.shot_id)
             )
         }
-        tables: dict[int, Table] = {}
-        for clip in session.scalars(
-            select(ClipRow).options(selectinload(ClipRow.session).selectinload(SessionRow.table)).order_by(ClipRow.id)
-        ):
-            tables[clip.shot_id] = Table(**clip.session.table.measures)
+        tables = _tables(session)
         return [
             LoggedShot(row.id, _shot_of(row), *counts.get(row.id, (0, 0)), tables.get(row.id))
             for row in session.scalars(select(ShotRow).order_by(ShotRow.name))
         ]
+
+
+def _drilled(session: Session) -> dict[int, list[str]]:
+    """The names of the shots at which each session has attempts, in the order of the library."""
+    found: dict[int, list[str]] = {}
+    pairs = (
+        select(AttemptLogRow.session_id, ShotRow.id, ShotRow.name)
+        .join(ShotRow)
+        .where(AttemptLogRow.withdrawn_at.is_(None))
+        .distinct()
+        .order_by(ShotRow.id)
+    )
+    for session_id, _, name in session.execute(pairs):
+        found.setdefault(session_id, []).append(name)
+    return found
+
+
+def _tables(session: Session) -> dict[int, Table]:
+    """The table of each shot's newest session."""
+    used: set[tuple[int, int]] = set()
+    for of_shot in (
+        select(ClipRow.session_id, ClipRow.shot_id).distinct(),
+        select(AttemptLogRow.session_id, AttemptLogRow.shot_id).distinct(),
+    ):
+        used |= {(int(session_id), int(shot_id)) for session_id, shot_id in session.execute(of_shot)}
+    measures = {
+        session_id: table.measures
+        for session_id, table in session.execute(select(SessionRow.id, TableRow).join(TableRow))
+    }
+    return {shot_id: Table(**measures[session_id]) for session_id, shot_id in sorted(used)}
 
 
 def find_shot(engine: Engine, name: str) -> LoggedShot:
@@ -199,10 +251,13 @@ def find_shot(engine: Engine, name: str) -> LoggedShot:
 
 
 def list_attempts(
-    engine: Engine, *, shot_name: str | None = None, session_id: int | None = None
+    engine: Engine, *, shot_name: str | None = None, session_id: int | None = None, withdrawn: bool = False
 ) -> tuple[LoggedAttempt, ...]:
-    """Attempts of the whole log, of one shot or of one session, by session, shot and time."""
-    query = _attempts()
+    """Attempts of the whole log, of one shot or of one session, by session, shot and time.
+
+    ``withdrawn``: those that were taken out as well, which nothing but the list of entries shows.
+    """
+    query = _attempts(withdrawn)
     if shot_name is not None:
         query = query.join(ShotRow).where(ShotRow.name == shot_name)
     if session_id is not None:
@@ -219,8 +274,8 @@ def find_attempt(engine: Engine, attempt_id: int) -> LoggedAttempt | None:
     return next((a for a in list_attempts(engine, session_id=session_id) if a.id == attempt_id), None)
 
 
-def _attempts() -> Select[AttemptLogRow]:
-    return (
+def _attempts(withdrawn: bool = False) -> Select[AttemptLogRow]:
+    query = (
         select(AttemptLogRow)
         .options(
             selectinload(AttemptLogRow.session).selectinload(SessionRow.player),
@@ -228,9 +283,17 @@ def _attempts() -> Select[AttemptLogRow]:
             selectinload(AttemptLogRow.shot),
             selectinload(AttemptLogRow.clip),
             selectinload(AttemptLogRow.corrections),
+            selectinload(AttemptLogRow.entry),
         )
-        .order_by(AttemptLogRow.session_id, AttemptLogRow.shot_id, AttemptLogRow.t_s, AttemptLogRow.id)
+        .order_by(
+            AttemptLogRow.session_id,
+            AttemptLogRow.shot_id,
+            # What was entered has no time in a film, and the two databases differ in where they put those.
+            AttemptLogRow.t_s.nulls_last(),
+            AttemptLogRow.id,
+        )
     )
+    return query if withdrawn else query.where(AttemptLogRow.withdrawn_at.is_(None))
 
 
 def _numbered(rows: Sequence[AttemptLogRow]) -> tuple[LoggedAttempt, ...]:
@@ -246,19 +309,43 @@ def _numbered(rows: Sequence[AttemptLogRow]) -> tuple[LoggedAttempt, ...]:
 def _logged(row: AttemptLogRow, number: int) -> LoggedAttempt:
     attempt = attempt_of(row)
     into_clip_s = attempt.t_s if isfinite(attempt.t_s) else 0.0
+    clip, common = "", nan
+    if row.clip is not None:
+        clip, common = row.clip.sha256[:CLIP_ID_DIGITS], measured(row.clip.common_bearing_sd_rad)
+    elif row.entry is not None:
+        clip, common = row.entry.clip or "", measured(row.entry.common_bearing_sd_rad)
+    at = row.entry.at if row.entry is not None else None
     return LoggedAttempt(
         id=row.id,
         number=number,
         session_id=row.session_id,
         shot_name=row.shot.name,
         source=row.source,
-        clip=row.clip.sha256[:CLIP_ID_DIGITS] if row.clip else "",
-        common_bearing_sd_rad=measured(row.clip.common_bearing_sd_rad) if row.clip else nan,
-        at=row.session.started_at + timedelta(seconds=into_clip_s),
+        clip=clip,
+        common_bearing_sd_rad=common,
+        at=at or row.session.started_at + timedelta(seconds=into_clip_s),
         player=row.session.player.name if row.session.player else "",
         attempt=attempt,
         table=Table(**row.session.table.measures),
         corrections=tuple((c.field, c.value) for c in row.corrections),
+        entry=None if row.entry is None else _entry_of(row.entry),
+        withdrawn=row.withdrawn_at is not None,
+    )
+
+
+def _entry_of(row: EntryRow) -> LoggedEntry:
+    return LoggedEntry(
+        line=row.line,
+        file=row.file,
+        at_text=row.at_text,
+        outcome=row.outcome,
+        miss_side=row.miss_side,
+        margin_left_rad=measured(row.margin_left_rad),
+        margin_right_rad=measured(row.margin_right_rad),
+        english=row.english,
+        tips=measured(row.tips),
+        note=row.note,
+        replaces=row.replaces_id,
     )
 
 

@@ -1,8 +1,8 @@
 """The tables of the log. Metres, seconds and radians; NULL is "not measured", and the program's NaN outside.
 
 A *session* is one practice at one table. It holds *clips*, each read for one shot, and *attempts*, which came from a
-clip or were entered by hand; strokes of a clip of several drills that were at none of the shots stay *unassigned*. What
-the program measured is never written over: *corrections* stand beside it.
+clip, were entered by hand or imported (these have an *entry* besides); strokes of a clip of several drills that were at
+none of the shots stay *unassigned*. What the program measured is never written over: *corrections* stand beside it.
 """
 
 from datetime import UTC, datetime
@@ -146,7 +146,10 @@ class ClipRow(Base):
 
 
 class AttemptLogRow(Base):
-    """One attempt as measured or entered. ``source`` is "clip" or "hand"."""
+    """One attempt as measured or entered. ``source`` is "clip", "hand" or "import".
+
+    One that was taken out stays, with the time at which that was done.
+    """
 
     __tablename__ = "attempts"
 
@@ -179,11 +182,44 @@ class AttemptLogRow(Base):
     flags: Mapped[list[Any]] = mapped_column(JSON)
     path: Mapped[bytes] = mapped_column(LargeBinary)
     placement: Mapped[list[Any]] = mapped_column(JSON, default=list)
+    withdrawn_at: Mapped[datetime | None] = mapped_column(UtcTime)
 
     session: Mapped[SessionRow] = relationship(back_populates="attempts")
     shot: Mapped[ShotRow] = relationship()
     clip: Mapped[ClipRow | None] = relationship()
     corrections: Mapped[list["CorrectionRow"]] = relationship(order_by="CorrectionRow.id")
+    entry: Mapped["EntryRow | None"] = relationship(back_populates="attempt", foreign_keys="EntryRow.attempt_id")
+
+
+class EntryRow(Base):
+    """What an attempt that was not filmed says of itself beside what every attempt has; NULL is "not told".
+
+    ``line`` is what was typed; ``file`` names the file of an imported one, whose ``at_text`` is kept as it stood there.
+    ``clip`` and ``common_bearing_sd_rad``: entries of one name share an unknown turn of this standard deviation.
+    ``replaces_id`` is the attempt that this one puts right.
+    """
+
+    __tablename__ = "entries"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    attempt_id: Mapped[int] = mapped_column(ForeignKey("attempts.id"), unique=True)
+    replaces_id: Mapped[int | None] = mapped_column(ForeignKey("attempts.id"))
+    line: Mapped[str] = mapped_column(Text, default="")
+    file: Mapped[str] = mapped_column(Text, default="")
+    at: Mapped[datetime | None] = mapped_column(UtcTime)
+    at_text: Mapped[str | None] = mapped_column(Text)
+    outcome: Mapped[str | None] = mapped_column(String(10))
+    miss_side: Mapped[str | None] = mapped_column(String(10))
+    margin_left_rad: Mapped[float | None]
+    margin_right_rad: Mapped[float | None]
+    english: Mapped[str | None] = mapped_column(Text)
+    tips: Mapped[float | None]
+    clip: Mapped[str | None] = mapped_column(Text)
+    common_bearing_sd_rad: Mapped[float | None]
+    note: Mapped[str | None] = mapped_column(Text)
+    entered_at: Mapped[datetime] = mapped_column(UtcTime, default=now)
+
+    attempt: Mapped[AttemptLogRow] = relationship(back_populates="entry", foreign_keys=[attempt_id])
 
 
 class UnassignedRow(Base):

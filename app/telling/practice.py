@@ -1,7 +1,7 @@
 """Attempts at one shot made ready to be shown: fitted, told in words, tallied and drawn."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import isfinite, nan
 
@@ -9,7 +9,7 @@ from app.fitting.attempts_csv import AttemptRow
 from app.fitting.fit import ShotFit, fit_shot
 from app.fitting.log_fit import Job, Others, fit_all
 from app.fitting.pooled import APART, NOT_KNOWN
-from app.store.log_views import LoggedAttempt
+from app.store.log_views import LoggedAttempt, LoggedEntry
 from app.telling.coach import Figures, coach_figures, rule_name
 from app.telling.drawing import draw_practice
 from app.telling.fit_words import weight_words
@@ -194,7 +194,24 @@ def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) ->
                 player=logged.player or None,
             )
         )
+        if logged.entry is not None:
+            rows[-1] = _as_entered(rows[-1], logged.source, logged.entry)
     return rows
+
+
+def _as_entered(row: AttemptRow, source: str, entry: LoggedEntry) -> AttemptRow:
+    """With what an attempt that was not filmed says of itself; an imported one says no more than its file did."""
+    imported = source == "import"
+    return replace(
+        row,
+        outcome=entry.outcome,
+        miss_side=entry.miss_side,
+        margin_left_rad=entry.margin_left_rad,
+        margin_right_rad=entry.margin_right_rad,
+        english=entry.english if imported else entry.english or row.english,
+        at=entry.at_text if imported else row.at,
+        note=entry.note,
+    )
 
 
 def _same_size(one: Table, other: Table) -> bool:

@@ -21,7 +21,7 @@ from app.telling.placement_words import tell_placement
 from app.telling.rounding import UNKNOWN, told
 from calibration.errors import InputError
 from calibration.table import CORNERS, Corner, Rail, Table, Vector
-from calibration.unfold import unfold
+from calibration.unfold import reflect, unfold
 from vision.flags import FLAGS
 from vision.reading import Attempt
 from vision.shot import Shot
@@ -30,6 +30,8 @@ Side = Literal["long", "short", "left", "right", "on line", "not known"]
 
 # Closer to square than this the ball hardly travels along the rail: 3 degrees are 5 cm on a metre.
 SQUARE_RAD = radians(3)
+# Flags that tell on which side of its target a ball passed, where that is all that is known of the miss.
+PASSED = {"passed_left": 1.0, "passed_right": -1.0}
 # A miss below this is told as on line: no one could see it.
 SEEN_M = 0.002
 # Sine of the flattest angle to a rail at which a miss along it still says something.
@@ -59,7 +61,10 @@ def tell_attempt(attempt: Attempt, shot: Shot, table: Table) -> AttemptWords:
         side=miss_side(attempt, shot, table),
         miss=tell_miss(attempt, shot, table),
         miss_sights=tell_miss_sights(attempt, shot, table),
-        remarks=(*(FLAGS.get(flag, flag.replace("_", " ")) for flag in attempt.flags), *tell_placement(attempt)),
+        remarks=(
+            *(FLAGS.get(flag, flag.replace("_", " ")) for flag in attempt.flags if flag not in PASSED),
+            *tell_placement(attempt),
+        ),
     )
 
 
@@ -115,7 +120,8 @@ def tell_speed(speed_mps: float, sd_mps: float) -> str:
 
 
 def arrival_bearing_rad(attempt: Attempt, shot: Shot, table: Table) -> float:
-    """Bearing of the ideal last leg to the target; else of the leg measured after the last rail; else NaN."""
+    """Bearing of the ideal last leg to the target; else of the leg measured after the last rail; else of the last one
+    that its line leads to on ideal rails; NaN for want of a line."""
     if np.isfinite(attempt.start_m).all():
         try:
             return unfold(attempt.start_m, shot.target_point_m(table), shot.rails, table).arrival_bearing_rad
@@ -123,12 +129,17 @@ def arrival_bearing_rad(attempt: Attempt, shot: Shot, table: Table) -> float:
             pass
     if len(attempt.contacts) >= len(shot.rails):
         return attempt.contacts[len(shot.rails) - 1].bearing_out_rad
+    if np.isfinite(attempt.start_m).all() and isfinite(attempt.bearing_rad):
+        return reflect(attempt.start_m, attempt.bearing_rad, shot.rails, table)[1]
     return nan
 
 
 def miss_side(attempt: Attempt, shot: Shot, table: Table) -> Side:
     if not isfinite(attempt.miss_m):
-        return "not known"
+        passed = next((PASSED[flag] for flag in attempt.flags if flag in PASSED), None)
+        if passed is None:
+            return "not known"
+        return side_of(passed, shot.rails[-1], arrival_bearing_rad(attempt, shot, table))
     seen_m = max(SEEN_M, attempt.miss_sd_m if isfinite(attempt.miss_sd_m) else 0.0)
     if abs(attempt.miss_m) < seen_m:
         return "on line"
@@ -155,16 +166,18 @@ def tell_miss(attempt: Attempt, shot: Shot, table: Table) -> str:
         return UNKNOWN
     if side == "on line":
         return "on line"
+    where = f"to the {side}" if side in ("left", "right") else side
+    if not isfinite(attempt.miss_m):
+        return f"{where}, no idea how far"
     width_m = 2 * table.ball_radius_m
     widths = told(abs(attempt.miss_m) / width_m, attempt.miss_sd_m / width_m, finest=1)
-    where = f"to the {side}" if side in ("left", "right") else side
     return f"{where} by {widths} ball-width{'' if widths == '1' else 's'}"
 
 
 def tell_miss_sights(attempt: Attempt, shot: Shot, table: Table) -> str:
     """The same miss along the last rail: ``0.12 sights``."""
     arrival = arrival_bearing_rad(attempt, shot, table)
-    if miss_side(attempt, shot, table) in ("not known", "on line") or not isfinite(arrival):
+    if miss_side(attempt, shot, table) in ("not known", "on line") or not isfinite(arrival + attempt.miss_m):
         return UNKNOWN
     rail = shot.rails[-1]
     _, inward = _axes(rail)

@@ -1,0 +1,180 @@
+"""Storing what was not filmed: entries by hand and imported ones, taken out and put right without losing anything."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from math import nan
+
+from sqlalchemy import Engine, select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from app.store.attempt_columns import attempt_columns, null
+from app.store.database import writing
+from app.store.log import player_row, shot_row, table_row
+from app.store.models import AttemptLogRow, EntryRow, PlayerRow, SessionRow, TableRow, now
+from calibration.errors import InputError
+from calibration.table import Table
+from vision.reading import Attempt
+from vision.shot import Shot
+
+
+@dataclass(frozen=True)
+class NewEntry:
+    """An attempt that was not filmed, ready for the log. ``at`` is when it was shot, None where nobody said.
+
+    Others as in ``EntryRow``; NaN and None where not told.
+    """
+
+    shot: Shot
+    table: Table
+    attempt: Attempt
+    source: str
+    at: datetime | None = None
+    player: str | None = None
+    line: str = ""
+    file: str = ""
+    at_text: str | None = None
+    outcome: str | None = None
+    miss_side: str | None = None
+    margin_left_rad: float = nan
+    margin_right_rad: float = nan
+    english: str | None = None
+    tips: float = nan
+    clip: str | None = None
+    common_bearing_sd_rad: float = nan
+    note: str | None = None
+
+
+def add_entries(engine: Engine, entries: Sequence[NewEntry]) -> list[int]:
+    """Log entries, all or none; gives their attempts' numbers in the log.
+
+    Those of one player and day at one table make a session, with what was entered for that day before. Raises
+    InputError when the log holds another shot under the name of one.
+    """
+    try:
+        with writing(engine) as session:
+            return _add(session, entries)
+    except IntegrityError:
+        # Another program added the same shot, table or player between our look and our writing; now it is seen.
+        with writing(engine) as session:
+            return _add(session, entries)
+
+
+def withdraw(engine: Engine, attempt_ids: Iterable[int], shot_name: str | None = None) -> None:
+    """Take attempts out: they stay in the log, marked, and count nowhere. All or none.
+
+    Raises InputError for a number that is not in the log, of another shot, or taken out already.
+    """
+    with writing(engine) as session:
+        for attempt_id in attempt_ids:
+            row = _found(session, attempt_id, shot_name)
+            if row.withdrawn_at is not None:
+                raise InputError(f"attempt {attempt_id} is taken out already.")
+            row.withdrawn_at = now()
+
+
+def restore(engine: Engine, attempt_ids: Iterable[int], shot_name: str | None = None) -> None:
+    """Put attempts back that were taken out. Raises InputError for one that was not, or that another stands for."""
+    with writing(engine) as session:
+        for attempt_id in attempt_ids:
+            row = _found(session, attempt_id, shot_name)
+            if row.withdrawn_at is None:
+                raise InputError(f"attempt {attempt_id} was not taken out.")
+            standing = session.scalar(
+                select(EntryRow.attempt_id)
+                .join(AttemptLogRow, EntryRow.attempt_id == AttemptLogRow.id)
+                .where(EntryRow.replaces_id == attempt_id, AttemptLogRow.withdrawn_at.is_(None))
+            )
+            if standing is not None:
+                raise InputError(f"attempt {attempt_id} was put right as {standing}; take that one out first.")
+            row.withdrawn_at = None
+
+
+def put_right(engine: Engine, attempt_id: int, entry: NewEntry) -> int:
+    """Log an entry in place of one that was entered wrong, which is taken out; player, day and session stay.
+
+    Gives the new number. Raises InputError for an attempt that was not entered by hand, or was taken out.
+    """
+    with writing(engine) as session:
+        old = _found(session, attempt_id, entry.shot.name)
+        if old.source != "hand" or old.entry is None:
+            kind = "imported from a file" if old.source == "import" else "measured from a film"
+            raise InputError(f"attempt {attempt_id} was {kind}; take it out and enter what is right as a new one.")
+        if old.withdrawn_at is not None:
+            raise InputError(f"attempt {attempt_id} was taken out; put it back first, or enter a new one.")
+        old.withdrawn_at = now()
+        row = _row(replace(entry, at=old.entry.at), old.session_id, old.shot_id)
+        row.entry.replaces_id = attempt_id  # type: ignore[union-attr]
+        session.add(row)
+        session.flush()
+        return row.id
+
+
+def _add(session: Session, entries: Sequence[NewEntry]) -> list[int]:
+    rows = []
+    for entry in entries:
+        on = table_row(session, entry.table)
+        player = player_row(session, entry.player)
+        session.flush()
+        practice = _practice(session, on, player, entry.at or now())
+        row = _row(entry, practice.id, shot_row(session, entry.shot).id)
+        session.add(row)
+        session.flush()
+        rows.append(row)
+    return [row.id for row in rows]
+
+
+def _practice(session: Session, table: TableRow, player: PlayerRow | None, at: datetime) -> SessionRow:
+    """What was entered for a player's day at a table is one practice; a filmed one is a practice of its own."""
+    day = at.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    found = session.scalars(
+        select(SessionRow)
+        .where(
+            SessionRow.table_id == table.id,
+            SessionRow.player_id == (None if player is None else player.id),
+            SessionRow.started_at >= day,
+            SessionRow.started_at < day + timedelta(days=1),
+        )
+        .order_by(SessionRow.id)
+    )
+    for row in found:
+        if not row.clips and not row.unassigned:
+            row.started_at = min(row.started_at, at)
+            return row
+    made = SessionRow(table_id=table.id, player_id=None if player is None else player.id, started_at=at)
+    session.add(made)
+    session.flush()
+    return made
+
+
+def _row(entry: NewEntry, session_id: int, shot_id: int) -> AttemptLogRow:
+    return AttemptLogRow(
+        session_id=session_id,
+        shot_id=shot_id,
+        source=entry.source,
+        **attempt_columns(entry.attempt),
+        entry=EntryRow(
+            line=entry.line,
+            file=entry.file,
+            at=entry.at,
+            at_text=entry.at_text,
+            outcome=entry.outcome,
+            miss_side=entry.miss_side,
+            margin_left_rad=null(entry.margin_left_rad),
+            margin_right_rad=null(entry.margin_right_rad),
+            english=entry.english,
+            tips=null(entry.tips),
+            clip=entry.clip,
+            common_bearing_sd_rad=null(entry.common_bearing_sd_rad),
+            note=entry.note,
+        ),
+    )
+
+
+def _found(session: Session, attempt_id: int, shot_name: str | None) -> AttemptLogRow:
+    row = session.get(AttemptLogRow, attempt_id)
+    if row is None or (shot_name is not None and row.shot.name != shot_name):
+        of = "the log" if shot_name is None else repr(shot_name)
+        raise InputError(f"{of} has no attempt {attempt_id}; the list of entries shows their numbers.")
+    return row
