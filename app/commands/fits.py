@@ -1,7 +1,6 @@
 """``railpoint fit`` and ``railpoint export``: the convergence point from a file or the log, and the log as a file."""
 
 import json
-import os
 import sys
 from dataclasses import dataclass
 from io import StringIO
@@ -30,8 +29,6 @@ from calibration.table import STANDARD_TABLES, Table, standard_table
 from vision.shot import Shot, load_shot
 
 DEFAULT_TABLE = "9ft"
-# So many attempts are worth the second that other processes take to start.
-MANY_ROWS = 10_000
 
 
 @dataclass(frozen=True)
@@ -205,8 +202,7 @@ def _fit_rows(
     elif choice.mirrored is not None:
         fits = [one for one in fit_mirrored(rows, choice.mirrored, on, known, choice.marks) if _is_of(one, shot)]
     else:
-        processes = (os.cpu_count() or 1) if len(rows) >= MANY_ROWS else 1
-        fits = fit_all(rows, on, known, choice.marks, processes=processes, others=others)
+        fits = fit_all(rows, on, known, choice.marks, others=others)
     # A part's name is its shot's with what it is a part by in brackets.
     return [(one, known.get(one.shot) or known.get(one.shot.rpartition(" (")[0]), on) for one in fits]
 

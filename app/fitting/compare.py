@@ -12,15 +12,14 @@ from math import degrees, nan, pi, sqrt
 from typing import Any
 
 import numpy as np
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
-from app.fitting import lines
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.convergence import Convergence, blind
 from app.fitting.evidence import gather
-from app.fitting.likelihood import LEAST_SD_RAD, Observations, row_weights, wrong_share_of
-from app.fitting.maximum import solve
+from app.fitting.likelihood import Observations, wrong_share_of
 from app.fitting.scatter import USUAL_SCATTER_RAD, best_start, rough_scatter
+from app.fitting.side_by_side import fit_groups
 from calibration.table import Table, Vector
 from vision.shot import Shot
 
@@ -121,7 +120,7 @@ def compare_observations(groups: Mapping[str, Observations], together: Convergen
     off = apart - mean
     squares = float(np.einsum("ki,kij,kj->", off, information, off))
     chance = 2 * (k - 1)
-    p = float(f_distribution.sf(squares / chance, chance, n - 2 * k))
+    p = float(fdtrc(chance, n - 2 * k, squares / chance))
     between = [_between(off[:, i], covariance[:, i, i]) for i in (0, 1)]
     moved = p < SURE
     reason = "the groups' points differ by more than chance." if moved else "chance alone would do this."
@@ -134,16 +133,9 @@ def _apart(told: Mapping[str, Observations], begin: Mapping[str, Vector], spread
     A scatter that is about right sets the weights of the rows against one another; how large the errors really are is
     told by what the groups' own families leave, over n - 2 k.
     """
-    families, covariance, left, freedom = [], [], 0.0, 0
-    for name, obs in told.items():
-        best = solve(obs, np.array([spread_rad]), begin[name][None], tolerance=1e-8)
-        error = lines.residuals(best.family[0], obs.start_m, obs.bearing_rad) - obs.nuisance_rad @ best.nuisance[0]
-        variance = np.maximum(spread_rad**2 + obs.sd_rad**2, LEAST_SD_RAD**2)
-        left += float(np.sum(row_weights(error, variance, obs) * error**2 / variance) + np.sum(best.nuisance**2))
-        freedom += len(obs) - 2
-        families.append(best.family[0])
-        covariance.append(best.covariance[0])
-    return np.array(families), np.array(covariance) * max(left / freedom, LEAST_SHARE)
+    found = fit_groups(list(told.values()), np.array([begin[name] for name in told]), spread_rad)
+    freedom = sum(len(obs) - 2 for obs in told.values())
+    return found.family, found.covariance * max(float(found.left.sum()) / freedom, LEAST_SHARE)
 
 
 def _between(off: Vector, variance: Vector) -> float:

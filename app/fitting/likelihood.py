@@ -148,17 +148,8 @@ def row_terms(
     already. For wrong entries the curvature is that of the weighted normal (each row's information counts with its
     weight), since the true one can be negative.
     """
-    curvature = 1 / variance
-    slope = -error_rad * curvature
     log_norm = half_log_norm(variance) if log_norm is None else log_norm
-    value = 0.5 * error_rad * slope - log_norm
-    if obs.wrong_share > 0:
-        # As in ``weights``, of which nothing is computed twice here: this is where the fit's time goes.
-        odds = np.exp(np.minimum(_log_odds_of_wrong(obs.wrong_share) - value, MOST_LOG_ODDS))
-        right = 1 / (1 + odds)
-        value = _or_anywhere(value, right, obs.wrong_share)
-        slope = slope * right
-        curvature = np.asarray(curvature * right)
+    value, slope, curvature = measured_terms(error_rad, variance, log_norm, obs.wrong_share)
     if obs.all_measured:
         return value, slope, curvature
     value, slope, curvature = value.copy(), np.array(slope), np.array(curvature)
@@ -171,6 +162,23 @@ def row_terms(
         inside, right = _or_even_chance(inside, obs.wrong_share)
         push, bend = push * right, bend * right
     value[..., k], slope[..., k], curvature[..., k] = inside, push, bend
+    return value, slope, curvature
+
+
+def measured_terms(
+    error_rad: Vector, variance: Vector, log_norm: Vector, wrong_share: float
+) -> tuple[Vector, Vector, Vector]:
+    """As ``row_terms``, for measured rows alone."""
+    curvature = 1 / variance
+    slope = -error_rad * curvature
+    value = 0.5 * error_rad * slope - log_norm
+    if wrong_share > 0:
+        # As in ``weights``, of which nothing is computed twice here: this is where the fit's time goes.
+        odds = np.exp(np.minimum(_log_odds_of_wrong(wrong_share) - value, MOST_LOG_ODDS))
+        right = 1 / (1 + odds)
+        value = _or_anywhere(value, right, wrong_share)
+        slope = slope * right
+        curvature = np.asarray(curvature * right)
     return value, slope, curvature
 
 
@@ -212,9 +220,9 @@ def _or_even_chance(log_probability: Vector, wrong_share: float) -> tuple[Vector
 
 def _or_anywhere(log_density: Vector, right: Vector, wrong_share: float) -> Vector:
     """Log-density of a measured row when a share of entries lies anywhere; ``right`` is its weight as a right entry."""
-    density: Vector = np.log(1 - wrong_share) + log_density - np.log(right)
+    density: Vector = log(1 - wrong_share) + log_density - np.log(right)
     # The weight is floored; far out only the even density is left.
-    return np.maximum(density, np.log(wrong_share / WRONG_RANGE_RAD))
+    return np.maximum(density, log(wrong_share / WRONG_RANGE_RAD))
 
 
 def weights(error_rad: Vector, variance: Vector, wrong_share: float) -> Vector:

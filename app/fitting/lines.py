@@ -49,7 +49,7 @@ def residuals(family: Vector, start_m: Vector, bearing_rad: Vector) -> Vector:
 
 def expand(family: Vector, start_m: Vector, bearing_rad: Vector) -> tuple[Vector, Vector]:
     """Residuals (..., n) and the derivative of the needed bearing by (phi, kappa), shape (..., n, 2); the second
-    column is in metres."""
+    column is in metres. Starts (n, 2) and bearings (n,), or those of each family (..., n, 2) and (..., n)."""
     ahead, aside, across = _along_and_aside(family, start_m)
     squared = ahead * ahead
     squared += aside * aside
@@ -73,7 +73,10 @@ def _along_and_aside(family: Vector, start_m: Vector) -> tuple[Vector, Vector, V
     turned[..., 0, 0] = np.cos(phi)
     turned[..., 0, 1] = turned[..., 1, 0] = np.sin(phi)
     np.negative(turned[..., 0, 0], out=turned[..., 1, 1])
-    placed = (turned.reshape(-1, 2) @ start_m.T).reshape(*phi.shape, 2, len(start_m))
+    if start_m.ndim == 2:
+        placed = (turned.reshape(-1, 2) @ start_m.T).reshape(*phi.shape, 2, len(start_m))
+    else:
+        placed = np.matmul(turned, start_m.swapaxes(-1, -2))
     across = placed[..., 1, :]
     return 1 - kappa * placed[..., 0, :], kappa * across, across
 

@@ -1,11 +1,9 @@
 """The fit of a whole log: every shot, those that cannot tell their scatter borrowing it from the others."""
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from math import exp, log, sqrt
-from multiprocessing import get_context
 
 import numpy as np
 
@@ -15,13 +13,16 @@ from app.fitting.evidence import gather
 from app.fitting.fit import ENOUGH_MEASURED, ShotFit, fit_shot, own_prior
 from app.fitting.likelihood import LEAST_SD_RAD
 from app.fitting.scatter import SHOTS_FACTOR, UNKNOWN_FACTOR, USUAL_SCATTER_RAD, ScatterPrior
+from app.fitting.shared_work import crew, usable_cores
 from calibration.table import Table
 from vision.shot import Shot
 
 # Below so many degrees of freedom a shot's own word on its scatter is worth nothing to others.
 LEAST_FREEDOM = 3
-# Work is handed to other processes in this many portions each.
-PORTIONS = 4
+# A shot's fit takes about as long as this many attempts' share of it; and so many attempts are worth the half second
+# that another process takes to start.
+ROWS_A_SHOT = 100
+MANY_ROWS = 20_000
 
 
 # Logarithm of a scatter (radians), and its variance.
@@ -48,14 +49,14 @@ def fit_all(
     shots: Mapping[str, Shot] | None = None,
     marks: Mapping[str, tuple[float, float]] | None = None,
     *,
-    processes: int = 1,
+    processes: int | None = None,
     others: Others | None = None,
 ) -> list[ShotFit]:
     """Fit every shot of a log, in order of first appearance. ``shots`` maps names to shot files' contents.
 
     Shots that cannot tell their scatter (outcomes alone, or a few misses) borrow it from the others, themselves left
-    out; ``others`` gives shots of the same log that are not to be fitted, for that alone. ``processes`` above one share
-    the shots among them; each is started afresh, which takes about a second.
+    out; ``others`` gives shots of the same log that are not to be fitted, for that alone. The shots are shared
+    among ``processes``, this one included: as many as there are cores when not given, and it pays.
     """
     known = shots or {}
     jobs = [Job(name, mine, known.get(name)) for name, mine in by_shot(rows).items()]
@@ -64,14 +65,10 @@ def fit_all(
     def told_elsewhere() -> list[Told | None]:
         return [] if others is None else [_told_by(job, table) for job in others()]
 
-    if processes < 2 or len(jobs) < 2:
-        return _borrowing(jobs, lambda some: [one(job) for job in some], told_elsewhere)
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-
-        def shared(some: list[Job]) -> list[ShotFit]:
-            return list(pool.map(one, some, chunksize=max(len(some) // (PORTIONS * processes), 1)))
-
-        return _borrowing(jobs, shared, told_elsewhere)
+    if processes is None:
+        processes = usable_cores() if len(rows) + ROWS_A_SHOT * len(jobs) >= MANY_ROWS else 1
+    with crew(one, min(processes, len(jobs))) as fit_each:
+        return _borrowing(jobs, fit_each, told_elsewhere)
 
 
 def by_shot(rows: Sequence[AttemptRow]) -> dict[str, tuple[AttemptRow, ...]]:
@@ -87,10 +84,12 @@ def _fit(job: Job, table: Table, marks: Mapping[str, tuple[float, float]]) -> Sh
 
 
 def _borrowing(
-    jobs: Sequence[Job], fit: Callable[[list[Job]], list[ShotFit]], told_elsewhere: Callable[[], Sequence[Told | None]]
+    jobs: Sequence[Job],
+    fit: Callable[[Sequence[Job]], list[ShotFit]],
+    told_elsewhere: Callable[[], Sequence[Told | None]],
 ) -> list[ShotFit]:
     """Fit all, then again those that are better off with the others' scatter."""
-    fits = fit(list(jobs))
+    fits = fit(jobs)
     wanting = any(_wants_scatter(one) for one in fits)
     priors = scatter_priors(fits, told_elsewhere() if wanting else ())
     again = [k for k, prior in enumerate(priors) if prior is not None]

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
-from scipy.stats import t as t_distribution
+from scipy.special import stdtrit
 
 from app.fitting import lines
 from app.fitting.convergence import Convergence
@@ -25,7 +25,7 @@ class Term:
     freedom: int
 
     def interval(self, confidence: float) -> tuple[float, float]:
-        half = float(t_distribution.ppf(0.5 + confidence / 2, self.freedom)) * self.sd_rad
+        half = float(stdtrit(self.freedom, 0.5 + confidence / 2)) * self.sd_rad
         return self.value_rad - half, self.value_rad + half
 
 
