@@ -11,6 +11,7 @@ from app.commands.demonstration import demo
 from app.commands.entering import enter
 from app.commands.fits import export, fit
 from app.commands.importing import import_file
+from app.commands.margins import margins
 from app.commands.markers import markers
 from app.commands.rates import rates
 from app.commands.reading import read
@@ -65,7 +66,7 @@ def settings() -> None:
     )
 
 
-for command in (demo, setup, markers, read, enter, fit, card, rates, serve, export, settings):
+for command in (demo, setup, markers, read, enter, fit, card, rates, margins, serve, export, settings):
     main.command()(command)
 # "import" is a word of the language itself and names no function.
 main.command(name="import")(import_file)

@@ -82,8 +82,8 @@ def _csv() -> Iterator[str]:
         f"| {', '.join(f'`{c.strip()}`' for c in names.split(','))} | {meaning} |" for names, meaning in COLUMNS.items()
     )
     yield "\nA row that can add nothing (made, without a margin, say) is kept and listed with weight 0 and why."
-    yield "Where a shot has neither misses nor margins and its shot file is given, margins come from its geometry (none where"
-    yield "its path is impossible on ideal rails);"
+    yield "Where a shot has neither misses nor margins and its shot file is given, margins come from its geometry"
+    yield "(none where its path is impossible on ideal rails);"
     yield "where it has neither misses nor outcomes, its lines are taken for those that succeed.\n"
 
 
