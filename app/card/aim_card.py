@@ -5,12 +5,14 @@ the places where it passes the first rail, and is good for every ball that lies 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import degrees, isfinite, radians
+from dataclasses import dataclass, replace
+from math import degrees, isfinite, nan, radians
 from typing import Any, Literal
 
-from app.card.card_rows import CardRow, card_rows
-from app.card.lines_over_rails import Place, bearings_through, near_rail, turn_rad
+import numpy as np
+
+from app.card.card_rows import CardRow, card_rows, longest_hold
+from app.card.lines_over_rails import Place, bearings_through, far_counts, near_rail, turn_rad
 from app.card.starts_seen import StartsSeen, starts_of, starts_seen, vouching
 from app.card.tape import Tape, lay_tape
 from app.fitting.attempts_csv import AttemptRow
@@ -31,6 +33,7 @@ class AimCard:
 
     Sights of the ``near`` rail and of the ``first`` one are counted from their ends on the side of ``corner``.
     ``direction_rad`` is the middle of the bearings over the starts seen, ``turn_rad`` from the first to the last.
+    ``stroke_spread_rad`` is the one for which the rows tell their chance, NaN where none is known.
     """
 
     kind: Literal["point", "direction"]
@@ -45,6 +48,7 @@ class AimCard:
     direction_rad: float
     turn_rad: float
     fit: ShotFit
+    stroke_spread_rad: float = nan
 
     @property
     def first(self) -> Rail:
@@ -80,6 +84,7 @@ class AimCard:
                 "across_sights": _numbers(self.seen.across, 3),
                 "speed_mps": _numbers(self.seen.speed_mps, 3),
                 "over_another_rail": self.seen.elsewhere,
+                "days": [day.isoformat() for day in self.seen.days],
             },
             "direction_deg": round(degrees(self.direction_rad) % 360.0, 4),
             "turn_deg": round(degrees(self.turn_rad), 4),
@@ -93,13 +98,19 @@ class AimCard:
                 "along_m": round(tape.along_m, 5),
                 "out_m": round(tape.out_m, 5),
             },
+            "stroke_spread_deg": _number(degrees(self.stroke_spread_rad), 4),
+            "harder_sights_per_mps": _number(harder_sights(self), 4),
             "rows": [_row(row) for row in self.rows],
         }
 
 
 @dataclass(frozen=True)
 class NoCard:
-    """Why there is no card, as half a sentence; from where an attempt would tell most, where that would help."""
+    """Why there is no card, as half a sentence; from where an attempt would tell most, where that would help.
+
+    Where one point is not good enough for all starts, ``good_sights`` says over which sights of the ``near`` rail the
+    lines come for which it is (None where there are none).
+    """
 
     shot: Shot
     table: Table
@@ -107,6 +118,8 @@ class NoCard:
     why: str
     next_start_m: Vector | None
     fit: ShotFit
+    near: Rail | None = None
+    good_sights: tuple[float, float] | None = None
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -137,13 +150,11 @@ def aim_card(
         others = ", ".join(rail for rail in RAILS if rail != first)
         raise InputError(f"the near rail cannot be the {first} rail, which the ball meets first; use {others}.")
 
-    def none(why: str, *, shoot_on: bool = True) -> NoCard:
-        return NoCard(shot, table, corner, why, fit.next_start_m if shoot_on else None, fit)
+    def none(why: str) -> NoCard:
+        return NoCard(shot, table, corner, why, fit.next_start_m, fit)
 
     if found.status == "refused":
         return none(found.reason.rstrip("."))
-    if fit.one_point.verdict == "not enough":
-        return none("the lines do not meet in one point for all the starts seen", shoot_on=False)
     vouched = vouching(fit, rows)
     starts = starts_of(vouched)
     needed = bearings_through(starts, found.family[None, :], table)[0]
@@ -156,6 +167,9 @@ def aim_card(
     near = near or near_rail(starts, needed, first, table)
     seen = starts_seen(vouched, needed, near, corner, table)
     kept = card_rows(fit, seen, shot, table, near, corner, direction if found.point_m is None else None)
+    if fit.one_point.verdict == "not enough":
+        why = "the lines do not meet in one point for all the starts seen"
+        return replace(none(why), next_start_m=None, near=near, good_sights=longest_hold(kept))
     if all(row.state == "beyond" for row in kept):
         return none(f"no quarter sight of the {near} rail lies between the lines of the starts seen")
     return AimCard(
@@ -174,6 +188,22 @@ def aim_card(
     )
 
 
+def harder_sights(card: AimCard) -> float:
+    """How many sights more (or, negative, less) a line of the card's middle must count on the first rail, through the
+    sight, for each m/s that the ball is sent off harder; NaN where that is not known, or may be chance (95 %)."""
+    slope = card.fit.speed_slope
+    if slope is None or not card.rows:
+        return nan
+    low, high = slope.interval(0.95)
+    if low <= 0 <= high:
+        return nan
+    row = card.rows[len(card.rows) // 2]
+    # By a tenth of a m/s either way: a straight line through a place is not straight in its angle.
+    turned = row.bearing_rad + 0.1 * slope.value_rad * np.array([[1.0], [-1.0]])
+    more, less = far_counts(row.near_m[None, :], turned, card.first, card.corner, card.table, "sight")[:, 0]
+    return float(more - less) / 0.2
+
+
 def _row(row: CardRow) -> dict[str, Any]:
     return {
         "near_sight": row.near_sight,
@@ -183,6 +213,7 @@ def _row(row: CardRow) -> dict[str, Any]:
         "ball_m": _numbers(row.ball_m, 4),
         "on_cushion": row.on_cushion,
         "state": row.state,
+        "make_chance": _number(row.make_chance, 4),
     }
 
 

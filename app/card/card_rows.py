@@ -5,7 +5,10 @@ row still holds if the extra miss on its own line stays under a quarter of its o
 *unsure*. Past the starts seen it is *beyond*, whatever the fit says: nothing was shot from there.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from math import nan
 from typing import Literal
 
 import numpy as np
@@ -34,6 +37,7 @@ class CardRow:
     ``through_sight`` and ``at_nose`` are where it passes the first rail's line of sights and its nose. ``ball_m`` (2,)
     is the ball on it that lies as far from the near rail as the starts seen (their median), but no farther than
     half-way to the first rail. ``on_cushion`` is false where the ball runs into a pocket's mouth instead.
+    ``make_chance`` is NaN until a stroke spread is known.
     """
 
     near_sight: float
@@ -44,6 +48,7 @@ class CardRow:
     ball_m: Vector
     on_cushion: bool
     state: State
+    make_chance: float = nan
 
 
 def card_rows(
@@ -85,6 +90,13 @@ def card_rows(
         )
         for k in np.flatnonzero(meets & np.isfinite(ball_m).all(axis=1))
     )
+
+
+def longest_hold(rows: Sequence[CardRow]) -> tuple[float, float] | None:
+    """From which to which sight of the near rail the most rows in a row hold; None where none does."""
+    runs = [list(run) for good, run in groupby(rows, key=lambda row: row.state == "holds" and row.on_cushion) if good]
+    best = max(runs, key=len, default=[])
+    return (best[0].near_sight, best[-1].near_sight) if best else None
 
 
 def _balls(near_m: Vector, bearing_rad: Vector, start_m: Vector, near: Rail, first: Rail, table: Table) -> Vector:

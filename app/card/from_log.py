@@ -2,10 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import degrees, radians
 
+import numpy as np
 from sqlalchemy import Engine
 
 from app.card.aim_card import AimCard, NoCard, aim_card
+from app.card.chance import with_chances
 from app.fitting.log_fit import Job
 from app.fitting.pooled import APART, NOT_KNOWN
 from app.store.log_views import LoggedAttempt, LoggedShot, list_attempts
@@ -15,6 +18,7 @@ from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Rail, Table
 from vision.shot import Shot
 
+LEAST_SPREAD_RAD, MOST_SPREAD_RAD = radians(0.01), radians(10)
 # What the attempts of a card differ by, and the one value that is wanted: ("speed", "medium").
 Part = tuple[str, str]
 
@@ -30,6 +34,13 @@ class Answer:
     choices: tuple[tuple[str, tuple[tuple[str, int], ...]], ...]
 
     @property
+    def notes(self) -> list[str]:
+        """What a reader should know of the attempts behind the card."""
+        away = self.practice.elsewhere
+        left = [f"{away} attempts on tables of another size are left out."] if away else []
+        return [*left, *self.practice.fit.remarks]
+
+    @property
     def part(self) -> str:
         """``speed soft, player A``; empty when nothing was chosen."""
         return ", ".join(f"{by} {value}" for by, value in self.parts)
@@ -42,11 +53,18 @@ def card_of_log(
     parts: Sequence[Part] = (),
     near: Rail | None = None,
     table: Table | None = None,
+    spread_rad: float | None = None,
 ) -> Answer:
     """The card of a shot from its attempts in the log, or from those of the given parts alone.
 
-    Raises InputError for a part that is not there, and for a near rail that is the shot's first.
+    ``spread_rad`` is the stroke spread for which the chances are told; without it there are none.
+
+    Raises InputError for a part that is not there, for a near rail that is the shot's first, and for a spread that no
+    stroke has.
     """
+    if spread_rad is not None and not LEAST_SPREAD_RAD <= spread_rad <= MOST_SPREAD_RAD:
+        least, most = degrees(LEAST_SPREAD_RAD), degrees(MOST_SPREAD_RAD)
+        raise InputError(f"a stroke spread of {degrees(spread_rad):g}° cannot be; give one of {least:g} to {most:g}°.")
     shot, on = drilled.shot, table or drilled.table or STANDARD_TABLES["9ft"]
     logged = list_attempts(engine, shot_name=shot.name)
     chosen = choose(logged, shot, parts)
@@ -59,7 +77,10 @@ def card_of_log(
     else:
         practice = practise(shot, on, chosen, None, others)
     choices = tuple((entry.by, entry.counts) for entry in practice.fit.pooled if entry.by in APART)
-    return Answer(aim_card(practice.fit, practice.rows, shot, on, near), practice, tuple(parts), choices)
+    card = aim_card(practice.fit, practice.rows, shot, on, near)
+    if isinstance(card, AimCard) and spread_rad is not None:
+        card = with_chances(card, np.array([spread_rad]))
+    return Answer(card, practice, tuple(parts), choices)
 
 
 def parse_part(text: str) -> Part:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from math import nan
 
 import numpy as np
@@ -22,7 +23,8 @@ class StartsSeen:
 
     ``near_sights`` is from where to where their lines passed the near rail's line of sights; ``along`` and ``across``
     where the starts lay, in sights from the counting corner; ``speed_mps`` from the slowest to the fastest, NaN where
-    none was measured; ``elsewhere`` counts starts whose line leaves the table over another rail than the near one.
+    none was measured; ``elsewhere`` counts starts whose line leaves the table over another rail than the near one;
+    ``days`` are those of the attempts, in order.
     """
 
     start_m: Vector
@@ -32,6 +34,7 @@ class StartsSeen:
     across: Range
     speed_mps: Range
     elsewhere: int
+    days: tuple[date, ...]
 
 
 def vouching(fit: ShotFit, rows: Sequence[AttemptRow]) -> list[AttemptRow]:
@@ -61,7 +64,15 @@ def starts_seen(
         across=_range(np.array([table.diamonds_along(start, end, corner) for start in starts])),  # type: ignore[arg-type]
         speed_mps=_range(np.array([row.speed_mps for row in rows])),
         elsewhere=int(np.sum(~on_near)),
+        days=tuple(sorted({day for row in rows if (day := _day(row.at)) is not None})),
     )
+
+
+def _day(at: str | None) -> date | None:
+    try:
+        return None if at is None else date.fromisoformat(at[:10])
+    except ValueError:
+        return None
 
 
 def _range(values: Vector) -> Range:

@@ -2,6 +2,7 @@
 
 import json
 from io import StringIO
+from math import radians
 from pathlib import Path
 from typing import Annotated, get_args
 
@@ -29,6 +30,9 @@ def card(
     near: Annotated[
         str | None, typer.Option(help="The near rail; without it the one that most lines come over.")
     ] = None,
+    spread_deg: Annotated[
+        float | None, typer.Option(help="Tell the chances of a stroke whose lines spread by this, degrees (sd).")
+    ] = None,
     table: Annotated[str | None, typer.Option(help="Standard table; without it the log's own.")] = None,
     csv_out: Annotated[Path | None, typer.Option("--csv", help="Write the lines to this file as a table.")] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the card to this file.")] = None,
@@ -41,7 +45,7 @@ def card(
     check_apart((), outputs)
     for path in outputs.values():
         check_writable(path)
-    answer = _ask(shot, split or [], near, table)
+    answer = _ask(shot, split or [], near, table, spread_deg)
     made, point = answer.card, answer.practice.point
     if isinstance(made, NoCard):
         raise InputError(tell_no_card(made, point))
@@ -65,6 +69,9 @@ def card(
         say("", f"{heading}.", *sentences)
     for by, values in answer.choices:
         say(f"--split {by}={values[0][0]} makes the card of those alone.")
+    if made.seen.elsewhere:
+        say("--near makes the card over another rail.")
+    say(*answer.notes)
     figures = card_figures(made)
     say("", figures.note)
     grid(figures.columns, figures.rows)
@@ -77,10 +84,12 @@ def _sheet(answer: Answer, made: AimCard, paper: str) -> bytes:
     return card_sheet(made, answer.practice.point, part=answer.part, paper=paper.lower())
 
 
-def _ask(shot: str, split: list[str], near: str | None, table: str | None) -> Answer:
+def _ask(shot: str, split: list[str], near: str | None, table: str | None, spread_deg: float | None) -> Answer:
     parts = [parse_part(text) for text in split]
     if near is not None and near not in get_args(Rail):
         raise InputError(f"--near is {near!r}; use one of {', '.join(RAILS)}.")
     on = None if table is None else standard_table(table)
+    spread = None if spread_deg is None else radians(spread_deg)
     with opened(load_settings(), make=False) as engine, waiting("Fitting"):
-        return card_of_log(engine, find_shot(engine, shot), parts=parts, near=near, table=on)  # type: ignore[arg-type]
+        found = find_shot(engine, shot)
+        return card_of_log(engine, found, parts=parts, near=near, table=on, spread_rad=spread)  # type: ignore[arg-type]

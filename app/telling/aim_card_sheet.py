@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Sequence
+from math import isfinite
 
 from reportlab.lib.units import mm
 from reportlab.lib.utils import simpleSplit
@@ -12,6 +13,8 @@ from app.card.card_rows import CardRow
 from app.telling.aim_card_drawing import draw_card_on, view_box
 from app.telling.aim_card_words import (
     tell_card,
+    tell_chance,
+    tell_chances,
     tell_counting,
     tell_how,
     tell_near,
@@ -30,7 +33,8 @@ MARGIN_MM = 15.0
 # The picture beside the words, and no higher than this.
 PICTURE_WIDE_MM, PICTURE_HIGH_MM, GAP_MM = 112.0, 98.0, 6.0
 ROW_MM, LEAST_ROW_MM = 6.6, 4.0
-LARGEST_PT = 11.0
+LARGEST_PT, SMALL_PT = 10.0, 8.5
+SHORT = {"beyond the starts seen": "beyond", "into the pocket": "pocket"}
 # More rows than this stand in two blocks side by side.
 ROWS_IN_A_BLOCK = 16
 BLOCK_GAP_MM = 8.0
@@ -56,7 +60,7 @@ def card_sheet(card: AimCard, point: PointView, *, part: str = "", paper: str = 
     _fitted(page, MARGIN_MM, line, under, wide, 9.5, REGULAR)
     low = _cautions(page, MARGIN_MM)
     top = _picture_and_words(page, card, point, line - 4, wide)
-    notes = [tell_counting(card), tell_within(card), *tell_how(card)]
+    notes = [tell_counting(card), tell_within(card), *tell_chances(card), *tell_how(card)]
     low = _from_below(page, notes, low + 3, wide, 8.5)
     _lines(page, card, top - 4, low + 2, wide)
     page.showPage()
@@ -115,8 +119,12 @@ def _lines(page: Canvas, card: AimCard, top: float, low: float, wide: float) -> 
 def _block(
     page: Canvas, card: AimCard, rows: Sequence[CardRow], left: float, top: float, wide: float, step: float
 ) -> None:
-    columns = [left + share * wide for share in (0.0, 0.14, 0.45, 0.68)]
-    titles = ((card.near, "rail"), (f"{card.first} rail,", "through the sight"), (f"{card.first} rail,", "at the nose"))
+    chances = isfinite(card.stroke_spread_rad)
+    shares = (0.0, 0.12, 0.43, 0.665, 0.80) if chances else (0.0, 0.13, 0.43, 0.69)
+    columns = [left + share * wide for share in shares]
+    titles = [(card.near, "rail"), (f"{card.first} rail,", "through the sight"), (f"{card.first} rail,", "at the nose")]
+    if chances:
+        titles.append(("", "made"))
     for x, (above, below) in zip(columns, titles, strict=False):
         _write(page, x, top - 3, above, 8.5, BOLD)
         _write(page, x, top - 6.6, below, 8.5, BOLD)
@@ -129,11 +137,13 @@ def _block(
         _write(page, columns[0], base, tell_near(row), size, BOLD if whole else REGULAR)
         _write(page, columns[1], base, tell_place(row.through_sight), size)
         _write(page, columns[2], base, tell_place(row.at_nose), size)
+        if chances:
+            _write(page, columns[3], base, tell_chance(row), min(size, SMALL_PT))
         # The line as it is drawn in the picture, then its state in words.
         set_ink(page, LINES_BY_GROUP[row.state if row.on_cushion else "no-cushion"])
         middle = (base + 0.12 * size) * mm
-        page.line(columns[3] * mm, middle, (columns[3] + 6) * mm, middle)
-        _write(page, columns[3] + 7, base, tell_state(row).removesuffix(" the starts seen"), min(size, 8.5))
+        page.line(columns[-1] * mm, middle, (columns[-1] + 5) * mm, middle)
+        _write(page, columns[-1] + 6, base, SHORT.get(tell_state(row), tell_state(row)), min(size, SMALL_PT))
         set_ink(page, Ink(0.2, line=0.6))
         page.line(left * mm, (base - 0.28 * step) * mm, (left + wide) * mm, (base - 0.28 * step) * mm)
 

@@ -2,27 +2,30 @@
 
 import csv
 from collections.abc import Sequence
+from datetime import date
 from itertools import groupby
 from math import degrees, isfinite, nan
 from typing import TextIO
 
-from app.card.aim_card import AimCard, NoCard
+from app.card.aim_card import AimCard, NoCard, harder_sights
 from app.card.card_rows import CardRow, State
 from app.card.lines_over_rails import OPPOSITE, Place
 from app.card.tape import Tape
 from app.fitting.pooled import speed_word
 from app.telling.coach import Figures
 from app.telling.point_view import INCH_M, PointView, tell_ellipse, tell_next_start
+from app.telling.rates_words import percent
 from app.telling.rounding import told, told_with_sd
 from app.telling.shot_words import describe_stroke
 
 CSV_COLUMNS = (
     "near_rail", "near_corner", "near_sight", "first_rail", "first_corner",
     "through_sight", "through_sight_low", "through_sight_high", "at_nose", "at_nose_low", "at_nose_high",
-    "bearing_deg", "on_cushion", "state",
+    "bearing_deg", "on_cushion", "state", "make_chance",
 )  # fmt: skip
 STATES: dict[State, str] = {"holds": "holds", "unsure": "unsure", "beyond": "beyond the starts seen"}
 POCKETED = "into the pocket"
+SURE = 0.99
 # Finer than this no one aims between two sights.
 FINEST_SIGHTS = 0.01
 
@@ -32,7 +35,7 @@ def tell_card(card: AimCard, point: PointView) -> list[tuple[str, list[str]]]:
     return [
         ("The point" if card.point_m is not None else "The direction", tell_aim(card, point)),
         ("For which starts", tell_starts(card)),
-        ("For which stroke", [tell_stroke(card), *tell_pooled(point)]),
+        ("For which stroke", [tell_stroke(card), *tell_harder(card), *tell_pooled(point)]),
     ]
 
 
@@ -40,7 +43,10 @@ def tell_no_card(none: NoCard, point: PointView) -> str:
     """One sentence: why there is no card, and what to shoot next."""
     following = tell_next_start(point, none.corner, none.table) if none.next_start_m is not None else []
     if none.fit.one_point.verdict == "not enough":
-        following = ["log starts from a smaller part of the table as a shot of their own, and make its card."]
+        which = "from a smaller part of the table"
+        if none.good_sights is not None:
+            which = f"whose lines come over {_ends(none.good_sights)} of the {none.near} rail"
+        following = [f"log starts {which} as a shot of their own, and make its card."]
     return "; ".join([f"no aim card: {none.why}", *(f"{text[0].lower()}{text[1:-1]}" for text in following)]) + "."
 
 
@@ -53,6 +59,15 @@ def tell_stroke(card: AimCard) -> str:
         words = " to ".join(dict.fromkeys(str(speed_word(v)) for v in (slow, fast)))
         text += f"; shot at {_range(card.seen.speed_mps)} m/s, {words}"
     return f"{text}."
+
+
+def tell_harder(card: AimCard) -> list[str]:
+    """``Each m/s harder: 0.12 sights less on the left rail.``; nothing where that is not known."""
+    more, slope = harder_sights(card), card.fit.speed_slope
+    if slope is None or not isfinite(more):
+        return []
+    words = told(abs(more), abs(more) * slope.sd_rad / abs(slope.value_rad), finest=2)
+    return [f"Each m/s harder: {words} sights {'more' if more > 0 else 'less'} on the {card.first} rail."]
 
 
 def tell_aim(card: AimCard, point: PointView) -> list[str]:
@@ -91,7 +106,7 @@ def tell_starts(card: AimCard) -> list[str]:
     sentence = f"{'; '.join([*found[:1], *(text[0].lower() + text[1:] for text in found[1:])])}."
     along, across = (_range(values) for values in (seen.along, seen.across))
     where = f"Shot from {along} sights along and {across} across from the {card.corner} corner"
-    sentences = [sentence, f"{where}: {len(seen.start_m)} starts."]
+    sentences = [sentence, f"{where}: {len(seen.start_m)} starts{_days(seen.days)}."]
     if seen.elsewhere:
         of = f"The lines of {seen.elsewhere} of them come" if seen.elsewhere > 1 else "The line of one of them comes"
         sentences.append(f"{of} over another rail than the {card.near} rail.")
@@ -130,12 +145,30 @@ def tell_within(card: AimCard) -> str:
 
 def card_figures(card: AimCard) -> Figures:
     """The rows as text."""
-    columns = (f"{card.near} rail", f"{card.first} rail, through the sight", "at the nose", "")
-    rows = tuple(
-        (tell_near(row), tell_place(row.through_sight), tell_place(row.at_nose), tell_state(row)) for row in card.rows
-    )
-    note = f"{tell_counting(card)} {tell_within(card)}"
-    return Figures("Lines", note, columns, rows)
+    columns = [f"{card.near} rail", f"{card.first} rail, through the sight", "at the nose", "made", ""]
+    rows = [
+        [tell_near(row), tell_place(row.through_sight), tell_place(row.at_nose), tell_chance(row), tell_state(row)]
+        for row in card.rows
+    ]
+    if not isfinite(card.stroke_spread_rad):
+        columns, rows = [c for c in columns if c != "made"], [row[:3] + row[4:] for row in rows]
+    note = " ".join([tell_counting(card), tell_within(card), *tell_chances(card)])
+    return Figures("Lines", note, tuple(columns), tuple(tuple(row) for row in rows))
+
+
+def tell_chances(card: AimCard) -> list[str]:
+    """For which stroke the chances are told; nothing where there are none."""
+    if not isfinite(card.stroke_spread_rad):
+        return []
+    spread = told(degrees(card.stroke_spread_rad), nan, finest=2)
+    return [f"Made: of 100 tries on that line, by a stroke that spreads by {spread}°."]
+
+
+def tell_chance(row: CardRow) -> str:
+    """``72 %``; nothing is certain, and nothing hopeless."""
+    if row.make_chance > SURE:
+        return f"over {percent(SURE)}"
+    return f"under {percent(1 - SURE)}" if row.make_chance < 1 - SURE else percent(row.make_chance)
 
 
 def tell_near(row: CardRow) -> str:
@@ -170,6 +203,7 @@ def write_card(card: AimCard, stream: TextIO) -> None:
                 f"{degrees(row.bearing_rad):.4f}",
                 "yes" if row.on_cushion else "no",
                 row.state,
+                f"{row.make_chance:.4f}" if isfinite(row.make_chance) else "",
             ]
         )
 
@@ -183,6 +217,12 @@ def inches(length_m: float) -> str:
     if not rest:
         return str(whole)
     return f"{whole} {rest}/{parts}" if whole else f"{rest}/{parts}"
+
+
+def _days(days: Sequence[date]) -> str:
+    """``, 1 March 2026`` or ``, 1 March 2026 to 4 May 2026``; nothing where no day is known."""
+    ends = list(dict.fromkeys(f"{day.day} {day:%B %Y}" for day in (days[0], days[-1]))) if days else []
+    return f", {' to '.join(ends)}" if ends else ""
 
 
 def _direction(card: AimCard) -> str:

@@ -1,6 +1,7 @@
 """The aim card of a shot: its page, and the endpoints that give it as JSON, CSV, a picture and a page to print."""
 
 from io import StringIO
+from math import radians
 from typing import Annotated, Any, Literal, cast
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
@@ -35,12 +36,23 @@ def answer(
     near: Annotated[
         NearRail, Query(description="The near rail; the one that most lines come over if left out.")
     ] = None,
+    spread_deg: Annotated[
+        float | None,
+        BeforeValidator(lambda value: value or None),
+        Query(description="Tell the chances of a stroke whose lines spread by this, degrees (sd)."),
+    ] = None,
 ) -> Answer:
     engine = cast(Engine, request.app.state.engine)
     found = next((s for s in list_shots(engine) if s.id == shot_id), None)
     if found is None:
         raise HTTPException(404, f"There is no shot {shot_id}.")
-    return card_of_log(engine, found, parts=[parse_part(text) for text in split or []], near=near)
+    return card_of_log(
+        engine,
+        found,
+        parts=[parse_part(text) for text in split or []],
+        near=near,
+        spread_rad=None if spread_deg is None else radians(spread_deg),
+    )
 
 
 Asked = Annotated[Answer, Depends(answer)]
@@ -88,6 +100,8 @@ def card_page(request: Request, shot_id: int, asked: Asked) -> Response:
         "choices": asked.choices,
         "nears": [OPPOSITE[first], *(rail for rail in RAILS if rail not in (first, OPPOSITE[first]))],
         "near": request.query_params.get("near", ""),
+        "spread": request.query_params.get("spread_deg", ""),
+        "notes": asked.notes,
         "query": f"?{asked_for}" if asked_for else "",
     }
     if not isinstance(made, AimCard):

@@ -59,7 +59,7 @@ def test_the_card_in_words(tmp_path: Path) -> None:
         "The point. From the nose of the left rail opposite sight 0.3",
         "straight out from the rail.",
         "of the right rail",
-        "across from the foot-right corner: 22 starts.",
+        "across from the foot-right corner: 22 starts, 1 March 2026 to 2 March 2026.",
         "Thrown together here: speed medium (14), soft (8).",
         "--split speed=medium makes the card of those alone.",
         "Sights are counted from the foot-right corner on the right rail, from the foot-left corner on the left rail.",
@@ -222,7 +222,7 @@ def test_lines_that_meet_in_no_one_point_are_told_to_be_parted() -> None:
     fit = fit_shot(curved, shot_name="kick", table=TABLE, shot=KICK)
     none = aim_card(fit, curved, KICK, TABLE)
     assert not isinstance(none, AimCard)
-    said = tell_no_card(none, point_view(fit.to_json()))
+    said = tell_no_card(replace(none, good_sights=None), point_view(fit.to_json()))
     assert said == (
         "no aim card: the lines do not meet in one point for all the starts seen; log starts from a smaller part of "
         "the table as a shot of their own, and make its card."
