@@ -94,7 +94,7 @@ def parse_part(text: str) -> Part:
     return by, value.strip()
 
 
-EXAMPLES = {"english": "none", "speed": "medium", "player": "NAME", "day": "2026-03-01"}
+EXAMPLES = {"english": "none", "speed": "medium", "player": "NAME", "day": "2026-03-01", "session": "4 of 2026-03-01"}
 
 
 def choose(logged: Sequence[LoggedAttempt], shot: Shot, parts: Sequence[Part]) -> list[LoggedAttempt]:

@@ -56,7 +56,9 @@ def fit(
         list[str] | None,
         typer.Option(help="A place to aim at, compared with the point: NAME=x,y in metres. May be given again."),
     ] = None,
-    split: Annotated[str | None, typer.Option(help="Fit each shot apart by english, speed, player or day.")] = None,
+    split: Annotated[
+        str | None, typer.Option(help="Fit each shot apart by english, speed, player, day or session.")
+    ] = None,
     mirrored: Annotated[str | None, typer.Option(help="The same shot from mirrored corners: pool or compare.")] = None,
 ) -> None:
     """Fit the convergence point of each shot, from the log or from a file of attempts."""
@@ -77,6 +79,7 @@ def fit(
         say(f"{one.shot}: {one.used} of {one.attempts} attempts used.")
         say(*(f"  {sentence}" for sentence in tell_point(point_view(one.to_json()), drilled, on)))
         apart = [entry.by for entry in one.pooled if entry.by in APART]
+        apart += ["session"] if one.sessions is not None else []
         if apart:
             say(f"  --split {' or --split '.join(apart)} fits them apart.")
         say(*(f"  {sentence}" for sentence in (*fit_words(one), *one.remarks)))

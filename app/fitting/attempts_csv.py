@@ -54,6 +54,7 @@ class AttemptRow:
     ``row`` is the line of the file (header = 1). ``miss_per_rad_m`` is how far the miss moves per radian of bearing.
     ``miss_side``: the bearing delivered was more (left) or less (right) than needed. ``margin_left_rad`` and
     ``margin_right_rad``: how far the bearing may exceed, or fall short of, the needed one and still make the shot.
+    ``session``: the practice in which the log has it; a file of attempts knows none.
     ``logged_as``: the shot under whose name the row was logged, where it is fitted together with another's.
     """
 
@@ -77,6 +78,7 @@ class AttemptRow:
     at: str | None = None
     player: str | None = None
     note: str | None = None
+    session: str | None = None
     logged_as: str | None = None
 
     @property

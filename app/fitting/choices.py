@@ -1,4 +1,4 @@
-"""What is fitted together and what apart, by the user's choice: strokes, speeds, players, days, mirrored corners."""
+"""What is fitted together and what apart, by choice: strokes, speeds, players, days, sessions, mirrored corners."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -9,6 +9,7 @@ from app.fitting.compare import compare, mirrored
 from app.fitting.fit import ShotFit
 from app.fitting.log_fit import Others, fit_all
 from app.fitting.pooled import Pooled, split
+from calibration.errors import InputError
 from calibration.table import Pocket, Rail, Table
 from vision.shot import Shot, Stroke
 
@@ -39,10 +40,12 @@ def fit_apart(
     marks: Mapping[str, tuple[float, float]] | None = None,
     others: Others | None = None,
 ) -> list[ShotFit]:
-    """Fit each shot's rows apart by english, speed, player or day; the parts are named ``shot (english left)``.
+    """Fit each shot's rows apart by english, speed, player, day or session; parts are named ``shot (english left)``.
 
-    ``others`` as in ``fit_all``.
+    ``others`` as in ``fit_all``. Raises InputError for sessions that no row knows.
     """
+    if by == "session" and rows and all(row.session is None for row in rows):
+        raise InputError("a file of attempts knows no sessions, only the log does; fit it apart by day instead.")
     parts: list[AttemptRow] = []
     known = dict(shots or {})
     for name in dict.fromkeys(row.shot for row in rows):

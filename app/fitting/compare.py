@@ -33,7 +33,8 @@ SWAPPED = {"left": "right", "right": "left"}
 @dataclass(frozen=True)
 class Comparison:
     """``verdict``: moved | not moved | cannot tell. ``between_sd`` (2,): of direction (radians) and inverse distance
-    (per metre) from group to group, chance taken out. ``families`` (k, 2) of the groups named."""
+    (per metre) from group to group, chance taken out. ``families`` (k, 2) of the groups named, ``family_sd`` (k, 2) how
+    sure each is, ``attempts`` how many each is told from."""
 
     verdict: str
     reason: str
@@ -41,6 +42,8 @@ class Comparison:
     between_sd: tuple[float, float]
     groups: tuple[str, ...]
     families: Vector
+    family_sd: Vector
+    attempts: tuple[int, ...]
 
     def to_json(self) -> dict[str, Any]:
         known = np.isfinite(self.p_value)
@@ -52,11 +55,16 @@ class Comparison:
             "inverse_distance_sd_between_per_m": round(self.between_sd[1], 5) if known else None,
             "groups": [
                 {
-                    "group": g,
-                    "direction_deg": round(degrees(p) % 360.0, 4),
-                    "inverse_distance_per_m": round(float(k), 5),
+                    "group": name,
+                    "attempts": count,
+                    "direction_deg": round(degrees(phi) % 360.0, 4),
+                    "direction_sd_deg": round(degrees(phi_sd), 4),
+                    "inverse_distance_per_m": round(float(kappa), 5),
+                    "inverse_distance_sd_per_m": round(float(kappa_sd), 5),
                 }
-                for g, (p, k) in zip(self.groups, self.families, strict=True)
+                for name, count, (phi, kappa), (phi_sd, kappa_sd) in zip(
+                    self.groups, self.attempts, self.families, self.family_sd, strict=True
+                )
             ],
         }
 
@@ -106,7 +114,7 @@ def compare_observations(groups: Mapping[str, Observations], together: Convergen
     k, n = len(told), sum(len(obs) for obs in told.values())
     if k < 2:
         reason = f"it takes two groups of at least {FEWEST_IN_GROUP} measured attempts that tell of the point."
-        return Comparison("cannot tell", reason, nan, (nan, nan), (), np.zeros((0, 2)))
+        return Comparison("cannot tell", reason, nan, (nan, nan), (), np.zeros((0, 2)), np.zeros((0, 2)), ())
     if together is not None:
         spread = together.spread_rad
     else:
@@ -124,7 +132,16 @@ def compare_observations(groups: Mapping[str, Observations], together: Convergen
     between = [_between(off[:, i], covariance[:, i, i]) for i in (0, 1)]
     moved = p < SURE
     reason = "the groups' points differ by more than chance." if moved else "chance alone would do this."
-    return Comparison("moved" if moved else "not moved", reason, p, (between[0], between[1]), tuple(told), families)
+    return Comparison(
+        verdict="moved" if moved else "not moved",
+        reason=reason,
+        p_value=p,
+        between_sd=(between[0], between[1]),
+        groups=tuple(told),
+        families=families,
+        family_sd=np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)),
+        attempts=tuple(len(obs) for obs in told.values()),
+    )
 
 
 def _apart(told: Mapping[str, Observations], begin: Mapping[str, Vector], spread_rad: float) -> tuple[Vector, Vector]:
@@ -155,13 +172,12 @@ def days(rows: Sequence[AttemptRow]) -> dict[str, list[int]]:
     return parts
 
 
-def sessions(rows: Sequence[AttemptRow]) -> dict[str, list[AttemptRow]]:
-    """Rows by day, in order of time; by clip where no time was logged. Rows with neither are left out."""
-    parts: dict[str, list[AttemptRow]] = {}
-    for row in sorted(rows, key=lambda r: (r.at is None, r.at or "", r.row)):
-        name = row.at[:10] if row.at else row.clip
-        if name is not None:
-            parts.setdefault(name, []).append(row)
+def sessions(rows: Sequence[AttemptRow]) -> dict[str, list[int]]:
+    """Numbers (from 0) of the rows of each session, in order of time; rows that know of none are left out."""
+    parts: dict[str, list[int]] = {}
+    for k, row in sorted(enumerate(rows), key=lambda entry: (entry[1].at or "", entry[1].row)):
+        if row.session is not None:
+            parts.setdefault(row.session, []).append(k)
     return parts
 
 

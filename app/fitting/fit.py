@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from app.fitting.attempts_csv import AttemptRow
-from app.fitting.compare import Comparison, compare_parts, days
+from app.fitting.compare import Comparison, compare_parts, days, sessions
 from app.fitting.convergence import Convergence, converge, refused
 from app.fitting.evidence import Evidence, gather
 from app.fitting.likelihood import Observations
@@ -55,8 +55,9 @@ class ShotFit:
 
     ``speed_slope`` is how the needed bearing moves with the launch speed (radians per m/s; None below ten attempts with
     speeds); ``pooled`` says what has been thrown together; ``next_start_m`` (2,) is where to shoot from next to learn
-    most, None without any usable attempt; ``days`` whether the point has moved from day to day, None for one day;
-    ``mirrored`` compares it with the same shot from mirrored corners, None unless asked for;
+    most, None without any usable attempt; ``sessions`` whether the point has moved from session to session, None for
+    one session and where none is known; ``days`` then the same from day to day, None for one day; ``mirrored``
+    compares it with the same shot from mirrored corners, None unless asked for;
     ``remarks`` are sentences on the rows (entered twice, margins taken from the shot's geometry, units that look odd).
     """
 
@@ -74,6 +75,7 @@ class ShotFit:
     days: Comparison | None
     remarks: tuple[str, ...]
     mirrored: Comparison | None = None
+    sessions: Comparison | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The published form: degrees and metres, null for what is not known."""
@@ -117,6 +119,7 @@ class ShotFit:
             "speed_slope_sd_deg_per_mps": None if slope is None else _number(degrees(slope.sd_rad), 5),
             "pooled": [p.to_json() for p in self.pooled],
             "next_start_m": None if self.next_start_m is None else [_number(v, 3) for v in self.next_start_m],
+            "sessions": None if self.sessions is None else self.sessions.to_json(),
             "days": None if self.days is None else self.days.to_json(),
             "mirrored": None if self.mirrored is None else self.mirrored.to_json(),
             "remarks": list(self.remarks),
@@ -153,6 +156,7 @@ def fit_shot(
     else:
         found = refused("no attempt says which bearing it needed: log misses, or outcomes with margins.")
         verdict, rules = cannot_tell("there is no fit."), ()
+    by_session, by_day = _over_time(evidence, found)
     return ShotFit(
         shot=shot_name,
         attempts=len(mine),
@@ -165,7 +169,8 @@ def fit_shot(
         speed_slope=_speed_slope(evidence, found, prior),
         pooled=pooled(evidence.rows),
         next_start_m=_next_start(obs, found, table),
-        days=_days(evidence, found),
+        days=by_day,
+        sessions=by_session,
         remarks=(*_assumed(evidence), *remarks(mine, table, shot)),
     )
 
@@ -189,10 +194,15 @@ def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
     return np.where(np.isfinite(margin), margin, ideal)
 
 
-def _days(evidence: Evidence, found: Convergence) -> Comparison | None:
-    parts = days(evidence.rows)
-    together = None if found.status == "refused" else found
-    return compare_parts(evidence.observations, parts, together) if len(parts) > 1 else None
+def _over_time(evidence: Evidence, found: Convergence) -> tuple[Comparison | None, Comparison | None]:
+    """Whether the point has moved from session to session, else from day to day: a file knows no sessions, and one
+    question is not asked twice."""
+    by_session = sessions(evidence.rows)
+    parts = by_session or days(evidence.rows)
+    if len(parts) < 2:
+        return None, None
+    moved = compare_parts(evidence.observations, parts, None if found.status == "refused" else found)
+    return (moved, None) if by_session else (None, moved)
 
 
 def _next_start(obs: Observations, found: Convergence, table: Table) -> Vector | None:

@@ -43,8 +43,8 @@ SPLITS: dict[str, Callable[[AttemptRow], str | None]] = {
     "player": lambda row: row.player,
 }
 
-# What rows can be fitted apart by: days as well, which are compared without being asked.
-APART = SPLITS | {"day": lambda row: row.at[:10] if row.at else None}
+# What rows can be fitted apart by: days and sessions as well, which are compared without being asked.
+APART = SPLITS | {"day": lambda row: row.at[:10] if row.at else None, "session": lambda row: row.session}
 
 
 def pooled(rows: Sequence[AttemptRow]) -> tuple[Pooled, ...]:
@@ -58,7 +58,7 @@ def pooled(rows: Sequence[AttemptRow]) -> tuple[Pooled, ...]:
 
 
 def split(rows: Sequence[AttemptRow], by: str) -> dict[str, list[AttemptRow]]:
-    """The rows apart by english, speed, player or day, in order of first appearance."""
+    """The rows apart by english, speed, player, day or session, in order of first appearance."""
     parts: dict[str, list[AttemptRow]] = {}
     for row in rows:
         parts.setdefault(APART[by](row) or NOT_KNOWN, []).append(row)

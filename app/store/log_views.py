@@ -41,6 +41,7 @@ class LoggedEntry:
 @dataclass(frozen=True)
 class LoggedAttempt:
     """An attempt of the log. ``number`` counts within its session and shot, from 1, in order of time.
+    ``session_at`` is when its session began.
 
     ``source`` is clip, hand or import; the latter two have an ``entry``.
     """
@@ -59,6 +60,12 @@ class LoggedAttempt:
     corrections: tuple[tuple[str, Any], ...] = ()
     entry: LoggedEntry | None = None
     withdrawn: bool = False
+    session_at: datetime | None = None
+
+    @property
+    def session_name(self) -> str:
+        """``4 of 2026-03-01``: its session by number and day."""
+        return f"{self.session_id} of {(self.session_at or self.at).date().isoformat()}"
 
 
 @dataclass(frozen=True)
@@ -330,6 +337,7 @@ def _logged(row: AttemptLogRow, number: int) -> LoggedAttempt:
         corrections=tuple((c.field, c.value) for c in row.corrections),
         entry=None if row.entry is None else _entry_of(row.entry),
         withdrawn=row.withdrawn_at is not None,
+        session_at=row.session.started_at,
     )
 
 

@@ -1,4 +1,4 @@
-"""What a coach looks at behind the point: how sure it is, the speed's part, the rules, the envelope, the days.
+"""What a coach looks at behind the point: how sure it is, the speed's part, the rules, the envelope, the sessions.
 
 Here, and in the interface, statistics are called by their names; a player's page says the same in plain words.
 """
@@ -42,6 +42,7 @@ def coach_figures(fit: ShotFit) -> tuple[Figures, ...]:
         _fit(fit),
         _rules(fit),
         _envelope(fit),
+        _compared(fit.sessions, "From session to session", "session"),
         _compared(fit.days, "From day to day", "day"),
         _compared(fit.mirrored, "From corner to corner", "corner"),
     )
@@ -112,14 +113,17 @@ def _compared(compared: Comparison | None, heading: str, what: str) -> Figures:
     rows = tuple(
         (
             name,
-            f"{told(degrees(float(phi)) % 360.0, 0.05, finest=2)}°",
-            f"{told(float(kappa), 0.005, finest=3)} a metre",
+            str(count),
+            f"{told_with_sd(degrees(float(phi)) % 360.0, degrees(float(phi_sd)), finest=3)}°",
+            f"{told_with_sd(float(kappa), float(kappa_sd), finest=4)} a metre",
         )
-        for name, (phi, kappa) in zip(compared.groups, compared.families, strict=True)
+        for name, count, (phi, kappa), (phi_sd, kappa_sd) in zip(
+            compared.groups, compared.attempts, compared.families, compared.family_sd, strict=True
+        )
     )
     note = (
         f"{compared.reason[0].upper()}{compared.reason[1:]} Such differences come by chance with probability "
         f"{chance_words(compared.p_value)}; from {what} to {what} the direction varies by "
         f"{told(degrees(compared.between_sd[0]), nan, finest=2)}° (sd, chance taken out)."
     )
-    return Figures(heading, note, (what, "direction", "one over distance"), rows)
+    return Figures(heading, note, (what, "attempts", "direction", "one over distance"), rows)

@@ -16,8 +16,12 @@ MOST_WAYS = 6
 def fit_words(fit: ShotFit) -> list[str]:
     """Plain sentences; none of what is not known."""
     said = [_ways(fit), _speed(fit)]
-    said += [_moved(compared, what) for compared, what in ((fit.days, "day"), (fit.mirrored, "corner"))]
+    said += [_moved(compared, what) for compared, what in _asked(fit)]
     return [sentence for sentence in said if sentence]
+
+
+def _asked(fit: ShotFit) -> tuple[tuple[Comparison | None, str], ...]:
+    return (fit.sessions, "session"), (fit.days, "day"), (fit.mirrored, "corner")
 
 
 def weight_words(weight: float) -> str:

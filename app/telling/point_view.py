@@ -22,8 +22,8 @@ ONE_POINT = {
     "cannot tell": "Whether one point is good enough cannot be told yet.",
 }
 MOVED = {
-    "moved": "From day to day the point has moved, by more than chance would do.",
-    "not moved": "From day to day the point has stayed where it was, for all that can be told.",
+    "moved": "the point has moved, by more than chance would do",
+    "not moved": "the point has stayed where it was, for all that can be told",
 }
 CORNERS_DIFFER = {
     "moved": "From the mirrored corners the points differ, by more than chance would do.",
@@ -40,9 +40,11 @@ class PointView:
 
     ``direction_rad`` and ``inverse_distance_per_m`` are seen from the table's centre and NaN without a fit;
     ``worst_extra_m`` is how much aiming at one point costs at the worst start, at most; ``pooled`` says which strokes
-    or players were thrown together; ``days`` and ``mirrored`` are the verdicts on whether the point moves from day to
-    day and from corner to corner, empty where that was not asked; ``nearest_m`` and ``farthest_m`` bound the distance
-    within the 95 % region (infinity where it has no bound); ``next_start_m`` is from where an attempt would tell most.
+    or players were thrown together; ``sessions``, ``days`` and ``mirrored`` are the verdicts on whether the point moves
+    from session to session, from day to day and from corner to corner, empty where that was not asked; ``moves_m`` is
+    how far it moves to the side over time (sd, chance taken out; NaN where not known); ``nearest_m`` and ``farthest_m``
+    bound the distance within the 95 % region (infinity where it has no bound); ``next_start_m`` is from where an
+    attempt would tell most.
     """
 
     attempts: int
@@ -61,7 +63,9 @@ class PointView:
     worst_extra_m: float
     pooled: tuple[str, ...]
     reason: str
+    sessions: str = ""
     days: str = ""
+    moves_m: float = nan
     mirrored: str = ""
     next_start_m: Vector | None = None
 
@@ -101,7 +105,9 @@ def point_view(fit: dict[str, Any], reason: str = "") -> PointView:
         worst_extra_m=_measured((fit.get("one_point_detail") or {}).get("extra_miss_at_most_m")),
         pooled=tuple(_pooled(entry) for entry in fit.get("pooled") or []),
         reason=reason or str(fit.get("reason") or ""),
+        sessions=str((fit.get("sessions") or {}).get("verdict", "")),
         days=str((fit.get("days") or {}).get("verdict", "")),
+        moves_m=_moves_m(fit),
         mirrored=str((fit.get("mirrored") or {}).get("verdict", "")),
         next_start_m=None if next_start is None else np.array(next_start, dtype=float),
     )
@@ -133,9 +139,24 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
         sentences.append(sentence)
     if view.point_m is None or view.one_point == "cannot tell":
         sentences += tell_next_start(view, corner, table)
-    sentences += [MOVED[verdict] for verdict in [view.days] if verdict in MOVED]
+    sentences += [_moved(view, verdict, what) for verdict, what in _over_time(view) if verdict in MOVED]
     sentences += [CORNERS_DIFFER[verdict] for verdict in [view.mirrored] if verdict in CORNERS_DIFFER]
     return sentences + [f"Thrown together here: {entry}." for entry in view.pooled]
+
+
+def _over_time(view: PointView) -> tuple[tuple[str, str], ...]:
+    return (view.sessions, "session"), (view.days, "day")
+
+
+def _moved(view: PointView, verdict: str, what: str) -> str:
+    by = f": typically {_length(view.moves_m)} to the side" if verdict == "moved" and view.moves_m > 0 else ""
+    return f"From {what} to {what} {MOVED[verdict]}{by}."
+
+
+def _moves_m(fit: dict[str, Any]) -> float:
+    turn_deg = _measured(((fit.get("sessions") or fit.get("days")) or {}).get("direction_sd_between_deg"))
+    away = _measured(fit.get("inverse_distance_per_m"))
+    return radians(turn_deg) / abs(away) if fit.get("point_m") is not None and away else nan
 
 
 def tell_next_start(view: PointView, corner: Corner, table: Table) -> list[str]:

@@ -102,7 +102,8 @@ class Practice:
 
     def can_be_parted_by(self) -> list[str]:
         """What was thrown together, and can be fitted apart."""
-        return [entry.by for entry in self.fit.pooled if entry.by in APART]
+        pooled = [entry.by for entry in self.fit.pooled if entry.by in APART]
+        return [*pooled, "session"] if len({row.session for row in self.rows}) > 1 else pooled
 
     def drawing(self, *, standalone: bool = False, anchor: str = "") -> str:
         attempts = [(k, a.attempt) for k, a in enumerate(self.attempts, 1)]
@@ -149,7 +150,7 @@ def practise_apart(
     marks: Mapping[str, tuple[float, float]] | None = None,
     others: Others | None = None,
 ) -> dict[str, Practice]:
-    """As ``practise``, apart by english, speed, player or day, in order of first appearance.
+    """As ``practise``, apart by english, speed, player, day or session, in order of first appearance.
 
     A part borrows from the other parts as well.
     """
@@ -192,6 +193,7 @@ def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) ->
                 english=shot.stroke.english if shot is not None else None,
                 at=logged.at.isoformat(timespec="seconds"),
                 player=logged.player or None,
+                session=logged.session_name,
             )
         )
         if logged.entry is not None:

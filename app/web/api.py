@@ -183,9 +183,11 @@ def shot_fit(
 def shot_fits_apart(
     request: Request,
     shot_id: int,
-    by: Annotated[Literal["english", "speed", "player", "day"], Query(description="What the parts differ by.")],
+    by: Annotated[
+        Literal["english", "speed", "player", "day", "session"], Query(description="What the parts differ by.")
+    ],
 ) -> list[dict[str, Any]]:
-    """The fits of a shot apart by english, speed, player or day."""
+    """The fits of a shot apart by english, speed, player, day or session."""
     found = _shot(request, shot_id)
     table = found.table or STANDARD_TABLES["9ft"]
     rows = practised_rows(found.shot, table, _logged(request, found))

@@ -54,7 +54,7 @@ def session(request: Request, session_id: int) -> Response:
 def shot(
     request: Request,
     shot_id: int,
-    by: Annotated[Literal["english", "speed", "player", "day"] | None, Query()] = None,
+    by: Annotated[Literal["english", "speed", "player", "day", "session"] | None, Query()] = None,
     mirrored: Annotated[Literal["pool", "compare"] | None, Query()] = None,
 ) -> Response:
     engine = _engine(request)

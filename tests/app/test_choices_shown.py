@@ -26,6 +26,9 @@ OTHER = replace(
     KICK, name="the other corner", rails=("right",), target_pocket="foot-left", target_ball=(2.464, 1.27 - 0.075)
 )
 
+# The sessions from the first corner, by number and day.
+PARTS = ((1, "2026-03-01"), (3, "2026-03-03"))
+
 
 @pytest.fixture
 def both(engine: Engine, own_data_dir: Path) -> None:
@@ -57,6 +60,8 @@ def test_the_interface_fits_apart_and_together(client: Client) -> None:
         f"{KICK.name} (speed soft)": 8,
     }
     assert len(client.get("/api/shots/1/fits", params={"by": "day"}).json()) == 2
+    sessions = client.get("/api/shots/1/fits", params={"by": "session"}).json()
+    assert [p["shot"] for p in sessions] == [f"{KICK.name} (session {k} of {day})" for k, day in PARTS]
     assert client.get("/api/shots/1/fits").status_code == client.get("/api/shots/1/fits?by=moon").status_code == 422
     pooled = client.get("/api/shots/1/fit", params={"mirrored": "pool"}).json()
     assert (pooled["shot"], pooled["attempts"]) == (KICK.name, 24)
@@ -71,6 +76,9 @@ def test_the_page_offers_and_shows_it(client: Client) -> None:
     shown = client.get("/shots/1").text
     for part in ('href="/shots/1?by=speed"', 'href="/shots/1?mirrored=compare"', "window post", "For the coach"):
         assert part in shown
+    assert 'href="/shots/1?by=session"' in shown
+    for k, day in PARTS:
+        assert f"session: {k} of {day}" in client.get("/shots/1?by=session").text
     assert "speed: soft" in client.get("/shots/1?by=speed").text
     assert "From the mirrored corners" in client.get("/shots/1?mirrored=compare").text
     pooled = client.get("/shots/1?mirrored=pool").text
@@ -92,7 +100,14 @@ def test_the_command_line_fits_the_log_apart_and_together(tmp_path: Path) -> Non
     out = tmp_path / "fit.json"
     said = run("fit", "--json", out, "--mark", "lamp=1,3")
     assert "Thrown together here: speed medium (8), soft (8)." in said
-    assert "--split speed fits them apart." in said
+    assert "--split speed or --split session fits them apart." in said
+    assert "From session to session" in said
+    assert "From day to day" not in said
+    run("fit", "--json", out, "--split", "session", "--shot", KICK.name)
+    assert [f["shot"] for f in json.loads(out.read_text())] == [
+        f"{KICK.name} (session {k} of {day})" for k, day in PARTS
+    ]
+    run("fit", "--json", out, "--mark", "lamp=1,3")
     assert {"mark:lamp", "mark:window post"} < {r["rule"] for r in json.loads(out.read_text())[0]["rules"]}
     run("fit", "--json", out, "--split", "speed", "--shot", KICK.name)
     assert len(json.loads(out.read_text())) == 2
@@ -128,7 +143,11 @@ def test_a_shot_borrows_the_logs_scatter_wherever_it_is_shown(client: Client, en
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (["--split", "moon"], "--split moon: use english, speed, player, day."),
+        (["--split", "moon"], "--split moon: use english, speed, player, day, session."),
+        (
+            ["--split", "session"],
+            "a file of attempts knows no sessions, only the log does; fit it apart by day instead.",
+        ),
         (["--mirrored", "yes"], "--mirrored yes: use pool or compare."),
         (["--split", "day", "--mirrored", "pool"], "give one of them"),
         (["--mirrored", "pool"], "no two of these shots are alike"),

@@ -1,7 +1,7 @@
 """Whether the point has moved between sessions, and shots from mirrored corners."""
 
 from dataclasses import replace
-from math import radians
+from math import degrees, radians
 
 import numpy as np
 import pytest
@@ -9,6 +9,7 @@ import pytest
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.compare import compare, mirrored, sessions
 from app.fitting.fit import fit_shot
+from app.telling.point_view import point_view, tell_point
 from calibration.table import STANDARD_TABLES
 from tests.app.test_fit import kicks
 
@@ -51,16 +52,16 @@ def test_too_little_to_compare() -> None:
     assert said.to_json()["p_value"] is None
 
 
-def test_sessions_are_days_or_clips() -> None:
+def test_sessions_are_in_order_of_time_and_rows_without_one_are_left_out() -> None:
     rows = [
-        replace(r, at=at, clip=clip)
-        for r, (at, clip) in zip(
+        replace(r, at=at, session=session)
+        for r, (at, session) in zip(
             kicks(4),
-            [("2026-03-02T10:00", "x"), ("2026-03-01T09:00", "y"), (None, "z"), (None, None)],
+            [("2026-03-02T10:00", "x"), ("2026-03-01T09:00", "y"), ("2026-03-02T10:05", "x"), (None, None)],
             strict=True,
         )
     ]
-    assert list(sessions(rows)) == ["2026-03-01", "2026-03-02", "z"]
+    assert sessions(rows) == {"y": [1], "x": [0, 2]}
 
 
 def test_the_fit_compares_its_days() -> None:
@@ -68,7 +69,52 @@ def test_the_fit_compares_its_days() -> None:
     fit = fit_shot(rows, shot_name="kick", table=TABLE)
     assert fit.days is not None
     assert fit.days.groups == ("2026-03-01", "2026-03-02", "2026-03-03")
+    assert fit.sessions is None
     assert fit_shot(bare(3), shot_name="kick", table=TABLE).days is None
+
+
+def moving(turns_deg: list[float]) -> list[AttemptRow]:
+    """Sessions of twelve attempts, two a day, between which the needed bearings turn."""
+    return [
+        replace(r, row=12 * k + r.row, session=f"session {k}", at=f"2026-03-{1 + k // 2:02d}T{9 + 9 * (k % 2):02d}:00")
+        for k, turn in enumerate(turns_deg)
+        for r in bare(40 + k, 12, turned_deg=turn)
+    ]
+
+
+def test_where_sessions_are_known_the_fit_compares_them_and_not_the_days() -> None:
+    """Morning and evening differ, and the two days' means do not: by day nothing would be seen."""
+    rows = moving([0.8, -0.8, 0.8, -0.8])
+    fit = fit_shot(rows, shot_name="kick", table=TABLE)
+    assert fit.days is None
+    assert fit.sessions is not None
+    assert fit.sessions.groups == ("session 0", "session 1", "session 2", "session 3")
+    assert fit.sessions.attempts == (12, 12, 12, 12)
+    assert fit.sessions.verdict == "moved"
+    # The sd of four turns of 0.8 degrees either way is 0.92.
+    assert degrees(fit.sessions.between_sd[0]) == pytest.approx(0.92, rel=0.35)
+    by_day = fit_shot([replace(r, session=None) for r in rows], shot_name="kick", table=TABLE).days
+    assert by_day is not None
+    assert by_day.verdict == "not moved"
+    assert fit_shot(moving([0.8]), shot_name="kick", table=TABLE).sessions is None
+
+
+def test_a_move_is_told_in_words_with_its_size_at_the_point() -> None:
+    fit = fit_shot(moving([0.8, -0.8, 0.8, -0.8]), shot_name="kick", table=TABLE)
+    assert fit.sessions is not None
+    said = next(s for s in tell_point(point_view(fit.to_json()), None, TABLE) if s.startswith("From session"))
+    side_cm = 100 * fit.sessions.between_sd[0] / float(fit.convergence.family[1])
+    told = float(said.removesuffix(" cm to the side.").rpartition(" ")[2])
+    assert said.startswith("From session to session the point has moved, by more than chance would do: typically ")
+    assert told == pytest.approx(side_cm, abs=0.6)
+    still = tell_point(point_view(fit_shot(moving([0.0, 0.0]), shot_name="kick", table=TABLE).to_json()), None, TABLE)
+    assert "From session to session the point has stayed where it was, for all that can be told." in still
+
+
+def test_a_groups_sd_is_how_far_its_family_strays() -> None:
+    found = [compare({"a": bare(k), "b": bare(k + 300)}, TABLE) for k in range(60)]
+    sd = np.mean([c.family_sd[0] ** 2 for c in found], axis=0) ** 0.5
+    assert np.std([c.families[0] for c in found], axis=0) == pytest.approx(sd, rel=0.35)
 
 
 def test_mirrored_attempts_have_the_mirrored_point() -> None:
