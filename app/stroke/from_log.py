@@ -1,0 +1,222 @@
+"""Strokes of the log as a person asks for them: one shot or all, a player, and what was aimed at if it is said."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import isfinite, nan
+
+import numpy as np
+from sqlalchemy import Engine
+
+from app.fitting.marks import Marks
+from app.rates.tries import outcome_of
+from app.store.log_views import LoggedAttempt, LoggedShot, find_shot, list_attempts, list_shots
+from app.stroke.aim import POINT, Aim, aim_at
+from app.stroke.analysis import Stroke, analyse, borrowing, expected_of, outcomes
+from app.stroke.delivered import delivered
+from app.stroke.expected import Expected
+from app.stroke.spread import Flags, Spread, alike, spread_of
+from app.telling.practice import practise
+from app.telling.rest_of_log import rest_of_log
+from app.telling.words import counting_corner
+from calibration.errors import InputError
+from calibration.table import STANDARD_TABLES, Corner, Table, Vector
+from vision.shot import Shot
+
+
+@dataclass(frozen=True)
+class StrokeQuestion:
+    """What is asked. Both days of a period belong to it (days in UTC). ``aimed`` names what was aimed at, as ``aim_at``
+    takes it; a mark or a place belongs to one shot."""
+
+    shot: str | None = None
+    player: str | None = None
+    since: date | None = None
+    until: date | None = None
+    aimed: str | None = None
+
+
+@dataclass(frozen=True)
+class PlaceStroke:
+    """What holds at one place: means over its ``lines``, radians; rates as shares; NaN where not known."""
+
+    start_m: Vector
+    lines: int
+    magnified: float
+    half_rad: float
+    expected: Expected
+    aimed_rate: float
+    off_best_rad: float
+
+
+@dataclass(frozen=True)
+class ShotStroke:
+    """The stroke of one player at one shot; ``aimed_rate`` and ``all_rate`` are the expected rates as the lines were
+    aimed, and with what else moves the ball."""
+
+    shot: Shot
+    table: Table
+    corner: Corner
+    player: str
+    aim: Aim | None
+    stroke: Stroke
+    expected: Expected
+    aimed_rate: float
+    all_rate: float
+    places: tuple[PlaceStroke, ...]
+
+
+@dataclass(frozen=True)
+class PlayerStroke:
+    """All shots of a player together; ``alike`` is the probability of shots' spreads so different by chance."""
+
+    player: str
+    shots: int
+    spread: Spread
+    alike: float
+
+
+@dataclass(frozen=True)
+class StrokeAnswer:
+    question: StrokeQuestion
+    strokes: tuple[ShotStroke, ...]
+    together: tuple[PlayerStroke, ...]
+    players: tuple[str, ...]
+
+
+def strokes_of_log(engine: Engine, asked: StrokeQuestion, marks: Marks | None = None) -> StrokeAnswer:
+    """Answer a question from the log; ``marks`` are the places that may be named as aimed at.
+
+    Raises InputError for a shot or a player that the log does not hold, a period that ends before it begins, and what
+    cannot have been aimed at.
+    """
+    if asked.since is not None and asked.until is not None and asked.until < asked.since:
+        raise InputError(f"the period ends ({asked.until}) before it begins ({asked.since}); swap the two days.")
+    aimed = (asked.aimed or "").strip()
+    if aimed and asked.shot is None and aimed.lower() != POINT:
+        raise InputError("a mark or a place on a rail is aimed at in one shot; name the shot as well.")
+    everything = list_attempts(engine)
+    players = tuple(sorted({a.player for a in everything if a.player}))
+    if asked.player is not None and asked.player not in players:
+        raise InputError(
+            f"the log has no tries of a player {asked.player!r}; it has {', '.join(players) or 'no names'}."
+        )
+    library = list_shots(engine)
+    if asked.shot is not None:
+        find_shot(engine, asked.shot)
+    families: dict[str, Vector] = {}
+    if aimed.lower() == POINT and aimed not in (marks or {}):
+        for one in library:
+            if asked.shot in (None, one.shot.name):
+                families[one.shot.name] = _family(engine, one, [a for a in everything if a.shot_name == one.shot.name])
+    period = [
+        a
+        for a in everything
+        if (asked.player is None or a.player == asked.player)
+        and (asked.since is None or a.at.date() >= asked.since)
+        and (asked.until is None or a.at.date() <= asked.until)
+    ]
+    strokes, together = strokes_of(period, library, aimed, asked.shot, marks or {}, families)
+    shown = tuple(s for s in strokes if asked.shot is None or s.shot.name == asked.shot)
+    return StrokeAnswer(asked, shown, together, players)
+
+
+def strokes_of(
+    attempts: Sequence[LoggedAttempt],
+    library: Sequence[LoggedShot],
+    aimed: str = "",
+    aimed_shot: str | None = None,
+    marks: Mapping[str, tuple[float, float]] | None = None,
+    families: Mapping[str, Vector] | None = None,
+) -> tuple[tuple[ShotStroke, ...], tuple[PlayerStroke, ...]]:
+    """The strokes of each player at each shot, and those of each player together.
+
+    Shots with few lines borrow the spread of all of the player's. ``aimed`` holds for ``aimed_shot``, or for all.
+    """
+    outcome = {a.id: outcome_of(a) for a in attempts}
+    grouped: dict[tuple[str, str], list[LoggedAttempt]] = {}
+    for a in attempts:
+        grouped.setdefault((a.player, a.shot_name), []).append(a)
+    found: dict[str, list[tuple[LoggedShot, Aim | None, Table, Stroke]]] = {}
+    for one in library:
+        table = one.table or STANDARD_TABLES["9ft"]
+        aim = None
+        if aimed and aimed_shot in (None, one.shot.name):
+            known = any(name == one.shot.name for _, name in grouped)
+            if known:
+                aim = aim_at(aimed, one.shot, table, marks or {}, (families or {}).get(one.shot.name))
+        for (player, name), mine in grouped.items():
+            if name == one.shot.name:
+                stroke = analyse(delivered(one.shot, table, mine, aim), aim is not None)
+                found.setdefault(player, []).append((one, aim, table, stroke))
+    strokes: list[ShotStroke] = []
+    together: list[PlayerStroke] = []
+    for player, theirs in sorted(found.items()):
+        sets = [stroke.basis for *_, stroke in theirs]
+        all_of_them = spread_of(sets)
+        together.append(PlayerStroke(player, sum(s.freedom > 0 for s in sets), all_of_them, alike(sets)))
+        for one, aim, table, stroke in theirs:
+            strokes.append(_shot_stroke(one.shot, table, player, aim, borrowing(stroke, all_of_them), outcome))
+    return tuple(sorted(strokes, key=lambda s: (s.shot.name, s.player))), tuple(together)
+
+
+def _shot_stroke(
+    shot: Shot, table: Table, player: str, aim: Aim | None, stroke: Stroke, outcome: Mapping[int, str]
+) -> ShotStroke:
+    made, told = outcomes(stroke.lines, outcome)
+    counted = told & np.isfinite(stroke.chances.steady).all(axis=0) if len(told) else told
+    return ShotStroke(
+        shot=shot,
+        table=table,
+        corner=counting_corner(shot, table),
+        player=player,
+        aim=aim,
+        stroke=stroke,
+        expected=expected_of(stroke, made, told),
+        aimed_rate=_mean(stroke.chances.aimed[counted]),
+        all_rate=_mean(stroke.chances.all[counted]),
+        places=tuple(_place(stroke, made, told, mine) for mine in _places(stroke, table)),
+    )
+
+
+def _place(stroke: Stroke, made: Flags, told: Flags, mine: Flags) -> PlaceStroke:
+    lines = stroke.lines
+    return PlaceStroke(
+        start_m=lines.start_m[mine].mean(axis=0),
+        lines=int(mine.sum()),
+        magnified=_mean(lines.magnified[mine]),
+        half_rad=_mean(lines.half_rad[mine]),
+        expected=expected_of(stroke, made, told, mine),
+        aimed_rate=_mean(stroke.chances.aimed[mine]),
+        off_best_rad=_mean(stroke.error_rad[mine] - lines.best_rad[mine]),
+    )
+
+
+def _places(stroke: Stroke, table: Table) -> list[Flags]:
+    """Lines whose balls lay within a ball's width of those of the first line there, by place along the table."""
+    attempts = [a.attempt for a in stroke.lines.attempts]
+    near_m, firsts, number = 2 * table.ball_radius_m, list[int](), []
+    for k, a in enumerate(attempts):
+        for which, first in enumerate(firsts):
+            b = attempts[first]
+            apart = [np.hypot(*(a.start_m - b.start_m)), np.hypot(*(a.cue_start_m - b.cue_start_m))]
+            if not any(gap > near_m for gap in apart):
+                number.append(which)
+                break
+        else:
+            number.append(len(firsts))
+            firsts.append(k)
+    numbers = np.array(number, dtype=int)
+    order = sorted(range(len(firsts)), key=lambda g: tuple(attempts[firsts[g]].start_m))
+    return [numbers == g for g in order]
+
+
+def _family(engine: Engine, one: LoggedShot, attempts: Sequence[LoggedAttempt]) -> Vector:
+    table = one.table or STANDARD_TABLES["9ft"]
+    practice = practise(one.shot, table, attempts, None, rest_of_log(engine, one.shot.name, table))
+    return practice.fit.convergence.family
+
+
+def _mean(values: Vector) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) and isfinite(float(known.mean())) else nan
