@@ -17,6 +17,7 @@ from app.commands.rates import rates
 from app.commands.reading import read
 from app.commands.serving import serve
 from app.commands.setup import setup
+from app.commands.stroke import stroke
 from app.commands.terminal import grid
 from app.settings import load_settings, settings_table
 from app.version import program_version
@@ -66,7 +67,7 @@ def settings() -> None:
     )
 
 
-for command in (demo, setup, markers, read, enter, fit, card, rates, margins, serve, export, settings):
+for command in (demo, setup, markers, read, enter, fit, card, rates, stroke, margins, serve, export, settings):
     main.command()(command)
 # "import" is a word of the language itself and names no function.
 main.command(name="import")(import_file)

@@ -1,7 +1,6 @@
 """``railpoint rates``: how often shots are made, from where, by whom, and when."""
 
 import json
-from datetime import date
 from enum import StrEnum
 from io import StringIO
 from pathlib import Path
@@ -9,13 +8,13 @@ from typing import Annotated
 
 import typer
 
+from app.commands.days import day_option
 from app.commands.terminal import check_apart, check_writable, grid, say, waiting, write_text
 from app.rates.from_log import Question, rates_of_log
 from app.settings import load_settings
 from app.store.database import opened
 from app.telling.rates_drawing import draw_rates
-from app.telling.rates_words import rate_figures, rate_words, write_rates
-from calibration.errors import InputError
+from app.telling.rates_words import rate_figures, rate_words, unlike_expected, write_rates
 
 
 class By(StrEnum):
@@ -53,17 +52,17 @@ def rates(
     asked = Question(
         shot=shot,
         player=player,
-        since=_day("--since", since),
-        until=_day("--until", until),
+        since=day_option("--since", since),
+        until=day_option("--until", until),
         tries=tries.value,
         by=by.value,
         cell_sights=cell,
         against=against,
-        before=_day("--before", before),
+        before=day_option("--before", before),
     )
     with opened(load_settings(), make=False) as engine, waiting("Counting"):
         answer = rates_of_log(engine, asked)
-    say(f"{shot or 'All shots'}: {rate_words(answer.rates.overall)}.")
+    say(f"{shot or 'All shots'}: {rate_words(answer.rates.overall)}.", *unlike_expected(answer.rates))
     for figures in rate_figures(answer):
         say("", f"{figures.heading}. {figures.note}")
         grid(figures.columns, figures.rows)
@@ -75,12 +74,3 @@ def rates(
         write_text(json_out, json.dumps(answer.to_json(), indent=1, allow_nan=False) + "\n")
     if svg_out is not None:
         write_text(svg_out, draw_rates(answer, standalone=True))
-
-
-def _day(option: str, text: str | None) -> date | None:
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError as error:
-        raise InputError(f"{option} is {text!r}; write a day such as 2026-03-01.") from error

@@ -7,9 +7,11 @@ from typing import Any
 
 from sqlalchemy import Engine
 
+from app.rates.expected_rates import ExpectedRates
 from app.rates.make_rates import By, MakeRates, compare_rates, make_rates
 from app.rates.tries import Which, counted_from, gather_tries, select_tries
 from app.store.log_views import find_shot, list_attempts, list_shots
+from app.stroke.from_log import strokes_of
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Corner, Table
 from vision.shot import Shot
@@ -74,7 +76,8 @@ def rates_of_log(engine: Engine, asked: Question) -> Answer:
     shots: Mapping[str, Shot] = {s.shot.name: s.shot for s in library}
     table = next((s.table for s in chosen if s.table is not None), STANDARD_TABLES["9ft"])
     corner = counted_from([s.shot for s in chosen], table)
-    everything = gather_tries(list_attempts(engine), shots, corner)
+    attempts = list_attempts(engine)
+    everything = gather_tries(attempts, shots, corner)
     players = tuple(sorted({t.player for t in everything if t.player}))
     for name in (asked.player, asked.against):
         if name is not None and name not in players:
@@ -83,13 +86,16 @@ def rates_of_log(engine: Engine, asked: Question) -> Answer:
         raise InputError("name two different players to compare.")
     period = select_tries(everything, shot=asked.shot, since=asked.since, until=asked.until, which=asked.tries)
     mine = select_tries(period, player=asked.player)
-    rates = make_rates(mine, asked.by, asked.cell_sights)
+    # Of the same period: a stroke changes with practice.
+    in_period = {t.id for t in select_tries(everything, since=asked.since, until=asked.until)}
+    expected = ExpectedRates(strokes_of([a for a in attempts if a.id in in_period], library)[0])
+    rates = make_rates(mine, asked.by, asked.cell_sights, expected)
     if asked.against is not None and asked.player is not None:
         other = select_tries(period, player=asked.against)
-        rates = replace(rates, apart=compare_rates((asked.player, asked.against), mine, other))
+        rates = replace(rates, apart=compare_rates((asked.player, asked.against), mine, other, expected))
     if asked.before is not None:
         later = select_tries(mine, since=asked.before)
         earlier = [t for t in mine if t.at.date() < asked.before]
         names = (f"{asked.before} and later", "earlier")
-        rates = replace(rates, apart=compare_rates(names, later, earlier))
+        rates = replace(rates, apart=compare_rates(names, later, earlier, expected))
     return Answer(asked, rates, corner, table, chosen[0].shot if asked.shot is not None else None, players)

@@ -10,9 +10,12 @@ from typing import Any, Literal
 
 import numpy as np
 
+from app.rates.expected_rates import ExpectedRates
 from app.rates.intervals import Difference, difference, wilson
 from app.rates.pooling import pool
 from app.rates.tries import CUT_CLASSES, Try
+from app.stroke.expected import NOTHING, Expected
+from app.stroke.stroke_json import expected_json
 from calibration.errors import InputError
 
 By = Literal["along", "across", "table"]
@@ -35,7 +38,7 @@ class MakeRate:
 
     ``low`` and ``high`` are Wilson's limits (95 %). ``pooled`` with its sd is the rate drawn towards that of the cells
     beside it, NaN where there are none. Of the misses ``long`` and ``short`` are counted, and ``other``: left, right,
-    on line, or not measured.
+    on line, or not measured. ``expected`` is what the strokes' spread against the margins gives, as far as known.
     """
 
     name: str
@@ -51,6 +54,7 @@ class MakeRate:
     pooled: float = nan
     pooled_sd: float = nan
     cell: Cell | None = None
+    expected: Expected = NOTHING
 
     def to_json(self) -> dict[str, Any]:
         out: dict[str, Any] = {
@@ -66,6 +70,7 @@ class MakeRate:
             "long": self.long,
             "short": self.short,
             "other": self.other,
+            "expected": expected_json(self.expected),
         }
         if self.cell is not None:
             out |= {"along_sights": list(self.cell.along), "across_sights": list(self.cell.across)}
@@ -122,8 +127,8 @@ class MakeRates:
         }
 
 
-def make_rate(name: str, tries: Sequence[Try]) -> MakeRate:
-    """The rate of a set of tries."""
+def make_rate(name: str, tries: Sequence[Try], expected: ExpectedRates | None = None) -> MakeRate:
+    """The rate of a set of tries, beside the expected one if the chances are given."""
     made = sum(t.outcome == "made" for t in tries)
     missed = [t for t in tries if t.outcome == "missed"]
     counted = made + len(missed)
@@ -140,33 +145,38 @@ def make_rate(name: str, tries: Sequence[Try]) -> MakeRate:
         long=long,
         short=short,
         other=len(missed) - long - short,
+        expected=NOTHING if expected is None else expected.of(tries),
     )
 
 
-def make_rates(tries: Sequence[Try], by: By = "along", cell_sights: float = 1.0) -> MakeRates:
+def make_rates(
+    tries: Sequence[Try], by: By = "along", cell_sights: float = 1.0, expected: ExpectedRates | None = None
+) -> MakeRates:
     """Rates of ``tries``, by cells of ``cell_sights`` along the long rails, across the table, or over it.
 
     Raises InputError for cells of another size than LEAST_CELL_SIGHTS to MOST_CELL_SIGHTS.
     """
     groups = [(name, [t for t in tries if t.cut == name]) for name in CUT_CLASSES]
-    cuts = [make_rate(name, mine) for name, mine in groups if mine]
+    cuts = [make_rate(name, mine, expected) for name, mine in groups if mine]
     return MakeRates(
-        overall=make_rate("all tries", tries),
-        first=make_rate("first tries", [t for t in tries if t.repeat is False]),
-        repeats=make_rate("repeats", [t for t in tries if t.repeat]),
+        overall=make_rate("all tries", tries, expected),
+        first=make_rate("first tries", [t for t in tries if t.repeat is False], expected),
+        repeats=make_rate("repeats", [t for t in tries if t.repeat], expected),
         cuts=_pooled(cuts),
-        cells=_pooled(_cells(tries, by, cell_sights)),
+        cells=_pooled(_cells(tries, by, cell_sights, expected)),
         unplaced=sum(not (isfinite(t.along) and isfinite(t.across)) for t in tries),
     )
 
 
-def compare_rates(names: tuple[str, str], first: Sequence[Try], second: Sequence[Try]) -> RatesApart:
+def compare_rates(
+    names: tuple[str, str], first: Sequence[Try], second: Sequence[Try], expected: ExpectedRates | None = None
+) -> RatesApart:
     """Two players, or two periods: their rates and the interval of the difference."""
-    one, other = make_rate(names[0], first), make_rate(names[1], second)
+    one, other = make_rate(names[0], first, expected), make_rate(names[1], second, expected)
     return RatesApart(one, other, difference((one.made, one.tries), (other.made, other.tries)))
 
 
-def _cells(tries: Sequence[Try], by: By, size: float) -> list[MakeRate]:
+def _cells(tries: Sequence[Try], by: By, size: float, expected: ExpectedRates | None) -> list[MakeRate]:
     if not LEAST_CELL_SIGHTS <= size <= MOST_CELL_SIGHTS:
         raise InputError(
             f"cells of {size:g} sights cannot be used; choose between {LEAST_CELL_SIGHTS:g} and {MOST_CELL_SIGHTS:g}."
@@ -184,7 +194,7 @@ def _cells(tries: Sequence[Try], by: By, size: float) -> list[MakeRate]:
             parts.append(f"{cell.along[0]:g} to {cell.along[1]:g} along")
         if by != "along":
             parts.append(f"{cell.across[0]:g} to {cell.across[1]:g} across")
-        out.append(replace(make_rate(", ".join(parts), those), cell=cell))
+        out.append(replace(make_rate(", ".join(parts), those, expected), cell=cell))
     return out
 
 

@@ -45,7 +45,7 @@ class Try:
     """One try. ``along`` and ``across`` in sights from the counting corner, NaN where the start was not measured.
 
     ``repeat`` and ``cut`` are None where they cannot be told, ``cut`` for kicks as well. ``side`` is long, short, left,
-    right, on line or not known.
+    right, on line or not known; ``id`` the log's number of the attempt.
     """
 
     shot: str
@@ -57,6 +57,7 @@ class Try:
     side: str
     repeat: bool | None
     cut: CutClass | None
+    id: int = 0
 
 
 def counted_from(shots: Sequence[Shot], table: Table) -> Corner:
@@ -84,6 +85,7 @@ def gather_tries(attempts: Iterable[LoggedAttempt], shots: Mapping[str, Shot], c
                 side=miss_side(attempt, shot, table),
                 repeat=_repeats(last, logged),
                 cut=cut_class(attempt, shot, table),
+                id=logged.id,
             )
         )
         last = logged

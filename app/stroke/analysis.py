@@ -105,8 +105,8 @@ def analyse(lines: Delivered, stated: bool) -> Stroke:
     basis = basis.some(kept)
     spread = spread_of([basis])
     aim_error = _aim_error(lines, basis, kept, spread) if stated and spread.known else None
-    rest, mark, speed = _needs(lines, stated)
-    off_best, error, error_sd = _off_best(lines)
+    rest, mark, speed = _needs(lines, kept & lines.measured, stated)
+    off_best, error, error_sd = _off_best(lines, kept)
     return Stroke(
         lines=lines,
         how=how,
@@ -155,7 +155,7 @@ def expected_of(stroke: Stroke, made: Flags, told: Flags, which: Flags | None = 
 def left_out(stroke: Stroke) -> list[tuple[LoggedAttempt, str]]:
     """Attempts that say nothing of the spread, and why."""
     odd = [
-        (stroke.lines.attempts[k], f"its line lies {away:.1f} standard deviations from the others")
+        (stroke.lines.attempts[k], f"a line {away:.1f} standard deviations from the others")
         for k, away in sorted(stroke.odd.items())
     ]
     return [*stroke.lines.unused, *odd]
@@ -191,25 +191,25 @@ def _aim_error(lines: Delivered, basis: Lines, kept: Flags, spread: Spread) -> O
     )
 
 
-def _needs(lines: Delivered, stated: bool) -> tuple[Spread, Offset | None, SpeedPart | None]:
+def _needs(lines: Delivered, kept: Flags, stated: bool) -> tuple[Spread, Offset | None, SpeedPart | None]:
     """What moves the needed line from try to try, how far stated lines exceed it, and the speed's part in it."""
-    needs = lines.needs()
+    needs = lines.needs(kept)
     rest = spread_of([needs])
     if not rest.known:
         return rest, None, None
     smooth = smooth_of(needs, max(rest.spread_rad, _floor(needs)))
     mark = None
     if stated:
-        turn = float(np.sqrt(np.mean(lines.turn_sd_rad[lines.measured] ** 2)))
+        turn = float(np.sqrt(np.mean(lines.turn_sd_rad[kept] ** 2)))
         count = len(np.unique(needs.group))
         sd = hypot(rest.spread_rad / np.sqrt(len(needs)), turn / np.sqrt(count))
         off = -smooth.value_rad
         mark = Offset(float(-np.mean(needs.deviation_rad)), sd, float(np.min(off)), float(np.max(off)))
-    return rest, mark, _speed_part(lines, needs)
+    return rest, mark, _speed_part(lines, kept, needs)
 
 
-def _speed_part(lines: Delivered, needs: Lines) -> SpeedPart | None:
-    speed = np.array([a.attempt.speed_mps for a in lines.attempts])[lines.measured]
+def _speed_part(lines: Delivered, kept: Flags, needs: Lines) -> SpeedPart | None:
+    speed = np.array([a.attempt.speed_mps for a in lines.attempts])[kept]
     known = np.isfinite(speed)
     if int(known.sum()) < 3 or float(np.std(speed[known])) < LEAST_SPEED_SD_MPS:
         return None
@@ -223,9 +223,9 @@ def _speed_part(lines: Delivered, needs: Lines) -> SpeedPart | None:
     return SpeedPart(slope, sd, 2 * float(t.sf(abs(slope / sd), wider.freedom)))
 
 
-def _off_best(lines: Delivered) -> tuple[Offset, Vector, Vector]:
+def _off_best(lines: Delivered, kept: Flags) -> tuple[Offset, Vector, Vector]:
     """How far delivered lines exceed the best ones; and the smooth error against those needed, with its sd, (n,)."""
-    errors, columns = lines.errors()
+    errors, columns = lines.errors(kept)
     nothing = np.full(len(lines), nan)
     if len(errors) < 2:
         return UNKNOWN_OFFSET, nothing, nothing
@@ -266,13 +266,17 @@ def _squares(lines: Lines, spread_rad: float) -> float:
 
 
 def _chances(lines: Delivered, spread: Spread, error_rad: Vector, error_sd_rad: Vector, rest: Spread) -> Chances:
-    half, left, right = lines.half_rad, lines.left_rad, lines.right_rad
-    nodes = spread.nodes_rad[:, None]
+    half, nodes = lines.half_rad, spread.nodes_rad[:, None]
     steady = make_chance(half, half, nodes)
-    aimed = np.mean(make_chance(left, right, np.hypot(nodes, error_sd_rad), error_rad), axis=0)
-    more = rest.spread_rad if isfinite(rest.spread_rad) else nan
-    wide = np.sqrt(nodes**2 + error_sd_rad**2 + more**2)
-    return Chances(steady, aimed, np.mean(make_chance(left, right, wide, error_rad), axis=0))
+    off = error_rad - lines.best_rad
+    # An estimate's square exceeds the truth's by its variance on the mean, and a rate falls with the square.
+    off = np.sign(off) * np.sqrt(np.maximum(off**2 - error_sd_rad**2, 0.0))
+    more = rest.spread_rad if rest.known else nan
+    return Chances(
+        steady=steady,
+        aimed=np.mean(make_chance(half, half, nodes, off), axis=0),
+        all=np.mean(make_chance(half, half, np.hypot(nodes, more), off), axis=0),
+    )
 
 
 def _floor(lines: Lines) -> float:

@@ -24,8 +24,8 @@ from vision.shot import Shot
 
 # A line farther from the stated one than this was at something else, or at nothing.
 ANOTHER_RAD = radians(20)
-FAR_OFF = "its line was over 20° from the one aimed on"
-OUT_OF_REACH = "from where the cue ball lay the object ball cannot be sent on the line aimed on"
+FAR_OFF = "a line over 20° from the one aimed on"
+OUT_OF_REACH = "a line aimed on that the cut does not allow from there"
 # Starts this near to one another (in the standard deviation along a direction) tell no slope along it.
 LEAST_REACH_M = 0.03
 # Degrees of freedom that must be left over before a slope is asked for: along the line, across it, and its bend.
@@ -81,24 +81,22 @@ class Delivered:
         """Lines whose smooth part is a constant for each session and clip, and slopes along the starts."""
         return Lines(self.deviation_rad, self.sd_rad, self.session, self._columns(self.session))
 
-    def errors(self) -> tuple[Lines, Vector]:
-        """How far the lines delivered exceed those needed, by measured misses where there are three (else by the shot's
-        geometry), one constant for all; and the columns at every line, (n, k)."""
-        told = self._told()
+    def errors(self, kept: NDArray[np.bool_]) -> tuple[Lines, Vector]:
+        """How far the lines ``kept`` (n,) exceed those needed, by measured misses where there are three (else by the
+        shot's geometry), one constant for all; and the columns at every line, (n, k)."""
+        told = kept & self.measured
+        told = told if int(told.sum()) >= 3 else kept & np.isfinite(self.error_rad)
         together = np.zeros(len(self), dtype=int)
         columns = self._columns(together, told)
         return Lines(self.error_rad[told], self.error_sd_rad[told], together[told], columns[told]), columns
 
-    def needs(self) -> Lines:
-        """How far the lines needed, by measured misses, exceed the stated ones: what moves them from try to try is no
-        part of the stroke's line. A clip's turn is in the bearings alone, hence constants by session and clip."""
-        kept = self.measured
+    def needs(self, kept: NDArray[np.bool_]) -> Lines:
+        """How far the lines needed exceed the stated ones, of those ``kept`` (n,), whose misses are measured: what
+        moves them from try to try is no part of the stroke's line. A clip's turn is in the bearings alone, hence
+        constants by session and clip."""
         sd = np.hypot(self.sd_rad, self.error_sd_rad)
         columns = self._columns(self.session, kept)
         return Lines((self.deviation_rad - self.error_rad)[kept], sd[kept], self.session[kept], columns[kept])
-
-    def _told(self) -> NDArray[np.bool_]:
-        return self.measured if int(self.measured.sum()) >= 3 else np.isfinite(self.error_rad)
 
     def _columns(self, group: NDArray[np.int_], kept: NDArray[np.bool_] | None = None) -> Vector:
         """What the starts let one ask, by their places alone, so that no choice hangs on how the lines fell; of the
@@ -230,15 +228,15 @@ def _usable(
         a = logged.attempt
         why = ""
         if abs(logged.table.length_m - table.length_m) > 0.01 or abs(logged.table.width_m - table.width_m) > 0.01:
-            why = "it was on a table of another size"
+            why = "on a table of another size"
         elif not isfinite(a.bearing_rad):
-            why = "its line was not measured"
+            why = "no measured line"
         elif not np.isfinite(a.start_m).all():
-            why = "its start was not measured"
+            why = "no measured start"
         elif shot.kind == "bank" and not np.isfinite(a.cue_start_m).all():
-            why = "where the cue ball lay was not measured"
+            why = "no measured place of the cue ball"
         elif shot.kind == "bank" and not _can_be_sent(a.cue_start_m, a.start_m, a.bearing_rad, table):
-            why = "the cue ball cannot have sent the object ball on that line"
+            why = "a line that the cut does not allow from there"
         if why:
             unused.append((logged, why))
         else:

@@ -38,9 +38,11 @@ class StrokeQuestion:
 
 @dataclass(frozen=True)
 class PlaceStroke:
-    """What holds at one place: means over its ``lines``, radians; rates as shares; NaN where not known."""
+    """What holds at one place: means over its ``lines``, of which the shot's are ``members`` (n,), radians; rates as
+    shares; NaN where not known."""
 
     start_m: Vector
+    members: Flags
     lines: int
     magnified: float
     half_rad: float
@@ -52,7 +54,8 @@ class PlaceStroke:
 @dataclass(frozen=True)
 class ShotStroke:
     """The stroke of one player at one shot; ``aimed_rate`` and ``all_rate`` are the expected rates as the lines were
-    aimed, and with what else moves the ball."""
+    aimed, and with what else moves the ball. ``made`` and ``told`` (n,): whether each line was made, and whether that
+    is known."""
 
     shot: Shot
     table: Table
@@ -60,6 +63,8 @@ class ShotStroke:
     player: str
     aim: Aim | None
     stroke: Stroke
+    made: Flags
+    told: Flags
     expected: Expected
     aimed_rate: float
     all_rate: float
@@ -172,6 +177,8 @@ def _shot_stroke(
         player=player,
         aim=aim,
         stroke=stroke,
+        made=made,
+        told=told,
         expected=expected_of(stroke, made, told),
         aimed_rate=_mean(stroke.chances.aimed[counted]),
         all_rate=_mean(stroke.chances.all[counted]),
@@ -183,6 +190,7 @@ def _place(stroke: Stroke, made: Flags, told: Flags, mine: Flags) -> PlaceStroke
     lines = stroke.lines
     return PlaceStroke(
         start_m=lines.start_m[mine].mean(axis=0),
+        members=mine,
         lines=int(mine.sum()),
         magnified=_mean(lines.magnified[mine]),
         half_rad=_mean(lines.half_rad[mine]),

@@ -7,12 +7,15 @@ from math import isfinite
 from typing import TextIO
 
 from app.rates.from_log import Answer
-from app.rates.make_rates import MakeRate, RatesApart
+from app.rates.make_rates import MakeRate, MakeRates, RatesApart
+from app.stroke.analysis import SURE
 from app.telling.coach import Figures
 from app.telling.rounding import UNKNOWN
+from app.telling.stroke_words import expected_words
 
 EVENED = "evened out"
-COLUMNS = ("", "made", "rate", "95 %", EVENED, "misses", "unclear")
+EXPECTED = "expected"
+COLUMNS = ("", "made", "rate", "95 %", EXPECTED, EVENED, "misses", "unclear")
 CSV_COLUMNS = (
     "group",
     "name",
@@ -31,9 +34,18 @@ CSV_COLUMNS = (
     "along_to_sights",
     "across_from_sights",
     "across_to_sights",
+    "expected",
+    "expected_low",
+    "expected_high",
+    "expected_of_tries",
 )
 EVENED_OUT = (
     "Evened out: drawn towards the rate of all of them, the more the fewer the tries, so that two tries do not shout."
+)
+
+
+EXPECTED_TOLD = (
+    "Expected: from the spread of the lines and the margins, aimed at their middle; in brackets what chance allows."
 )
 
 
@@ -86,7 +98,26 @@ def rate_figures(answer: Answer) -> tuple[Figures, ...]:
     first = next((k for k, figures in enumerate(found) if EVENED in figures.columns), None)
     if first is not None:
         found[first] = replace(found[first], note=f"{found[first].note} {EVENED_OUT}")
+    if found and any(EXPECTED in figures.columns for figures in found):
+        first = next(k for k, figures in enumerate(found) if EXPECTED in figures.columns)
+        found[first] = replace(found[first], note=f"{found[first].note} {EXPECTED_TOLD}")
     return tuple(found)
+
+
+def unlike_expected(rates: MakeRates) -> list[str]:
+    """Sentences on rates that differ from the expected ones by more than chance; of many places only those that would
+    stand out among so many."""
+    told = [(rates.overall, SURE), *((cell, SURE / len(rates.cells)) for cell in rates.cells)]
+    said = []
+    for rate, level in told:
+        e = rate.expected
+        if e.tries and e.chance < level:
+            kind = "fewer" if e.made < e.mean else "more"
+            counted = f"{e.made} of {e.tries} made, {e.mean:.0f} expected"
+            said.append(f"{_capital(rate.name)}: {kind} than the strokes explain ({counted}).")
+    if said:
+        said.append("Aim, speed, english or the table: railpoint stroke, or the page Stroke, takes them apart.")
+    return said
 
 
 def write_rates(answer: Answer, stream: TextIO) -> None:
@@ -96,12 +127,18 @@ def write_rates(answer: Answer, stream: TextIO) -> None:
     for group, r in answer.rates.groups():
         numbers = [f"{v:.4f}" if isfinite(v) else "" for v in (r.rate, r.low, r.high, r.pooled, r.pooled_sd)]
         cell = ["", "", "", ""] if r.cell is None else [f"{v:g}" for v in (*r.cell.along, *r.cell.across)]
-        writer.writerow([group, r.name, r.tries, r.made, r.unclear, *numbers, r.long, r.short, r.other, *cell])
+        writer.writerow(
+            [group, r.name, r.tries, r.made, r.unclear, *numbers, r.long, r.short, r.other, *cell, *_expected_cells(r)]
+        )
 
 
 def _figures(heading: str, note: str, rates: Sequence[MakeRate]) -> Figures:
     # A column that would be empty all the way down is left out.
-    empty = {EVENED: not any(isfinite(r.pooled) for r in rates), "unclear": not any(r.unclear for r in rates)}
+    empty = {
+        EVENED: not any(isfinite(r.pooled) for r in rates),
+        EXPECTED: not any(r.expected.tries for r in rates),
+        "unclear": not any(r.unclear for r in rates),
+    }
     wanted = [k for k, column in enumerate(COLUMNS) if not empty.get(column, False)]
     rows = [
         (
@@ -109,6 +146,7 @@ def _figures(heading: str, note: str, rates: Sequence[MakeRate]) -> Figures:
             f"{r.made} of {r.tries}",
             percent(r.rate),
             f"{100 * r.low:.0f} to {percent(r.high)}" if r.tries else UNKNOWN,
+            expected_words(r.expected),
             percent(r.pooled),
             _misses(r),
             str(r.unclear),
@@ -124,6 +162,15 @@ def _misses(rate: MakeRate) -> str:
     """``4 long, 2 short``; those of neither kind as ``other``."""
     kinds = ((rate.long, "long"), (rate.short, "short"), (rate.other, "other"))
     return ", ".join(f"{count} {name}" for count, name in kinds if count) or "none"
+
+
+def _expected_cells(rate: MakeRate) -> list[str]:
+    e = rate.expected
+    return [*(f"{v:.4f}" for v in (e.rate, *e.limits)), str(e.tries)] if e.tries else ["", "", "", "0"]
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _signed(share: float) -> str:

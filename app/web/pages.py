@@ -15,7 +15,7 @@ from app.store import log_views
 from app.telling.mirrored import practise_mirrored
 from app.telling.practice import Practice, practise, practise_apart
 from app.telling.rates_drawing import draw_rates
-from app.telling.rates_words import rate_figures, rate_words
+from app.telling.rates_words import rate_figures, rate_words, unlike_expected
 from app.telling.rest_of_log import rest_of_log
 from app.telling.shot_words import describe_shot
 from app.web.api import MOST_ID, images_of, marks_of
@@ -88,6 +88,7 @@ def rates(request: Request, asked: Annotated[Question, Depends(question)]) -> Re
         shots=[("", "all"), *((s.shot.name, s.shot.name) for s in log_views.list_shots(engine))],
         players=[("", "all"), *names],
         rivals=[("", "nobody"), *names],
+        unlike=unlike_expected(answer.rates),
         figures=rate_figures(answer) if counted else (),
         svg=draw_rates(answer) if counted else "",
     )

@@ -5,7 +5,7 @@ from sqlalchemy import Engine
 
 from app.settings import Settings
 from app.version import program_version
-from app.web import api, cards, errors, margins, pages, rates_query
+from app.web import api, cards, errors, margins, pages, rates_query, stroke_pages
 from app.web.guard import Guard
 
 
@@ -27,6 +27,8 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
     app.include_router(cards.pages)
     app.include_router(margins.router)
     app.include_router(margins.pages)
+    app.include_router(stroke_pages.router)
+    app.include_router(stroke_pages.page_router)
     app.include_router(pages.router)
     pages.mount_static(app)
     errors.install(app, pages.error_page)

@@ -18,7 +18,7 @@ from app.web.server import create_app
 from tests.app.conftest import Client, clip
 from tests.app.scenario import KICK, attempt, reading
 
-PAGES = ["/", "/sessions/1", "/shots/1", "/shots/1/card", "/rates", "/camera", "/interface"]
+PAGES = ["/", "/sessions/1", "/shots/1", "/shots/1/card", "/rates", "/stroke", "/camera", "/interface"]
 
 
 @pytest.fixture

@@ -62,7 +62,7 @@ def test_table_for_a_spreadsheet() -> None:
     write_rates(replace(asked, rates=make_rates(tries(0, 0, 1))), text)
     header, first, *_ = text.getvalue().splitlines()
     assert tuple(header.split(",")) == CSV_COLUMNS
-    assert first == "all,all tries,0,0,1,,,,,,0,0,0,,,,"
+    assert first == "all,all tries,0,0,1,,,,,,0,0,0,,,,,,,,0"
 
 
 @pytest.mark.parametrize(("size", "labelled"), [(1.0, True), (0.5, False)])

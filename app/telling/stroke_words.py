@@ -1,0 +1,350 @@
+"""The stroke in words and as tables: for the terminal, the coach's page and a file of CSV."""
+
+import csv
+from math import degrees, hypot, isfinite, nan
+from typing import TextIO
+
+from app.store.log_views import LoggedAttempt
+from app.stroke.analysis import SURE, Offset, left_out
+from app.stroke.expected import Expected
+from app.stroke.from_log import PlaceStroke, PlayerStroke, ShotStroke, StrokeAnswer
+from app.stroke.spread import Spread
+from app.telling.coach import Figures
+from app.telling.rounding import UNKNOWN, chance_words, told, told_with_sd
+from app.telling.words import side_of
+from calibration.errors import InputError
+from calibration.unfold import unfold
+
+ROUND = {
+    "aimed": "the line aimed on",
+    "repeats": "the mean of tries from one place",
+    "smooth": "a line that changes smoothly with the start",
+}
+CSV_COLUMNS = (
+    "group",
+    "shot",
+    "player",
+    "along_sights",
+    "across_sights",
+    "lines",
+    "freedom",
+    "spread_deg",
+    "spread_low_deg",
+    "spread_high_deg",
+    "round",
+    "rest_deg",
+    "off_best_deg",
+    "magnified",
+    "margin_deg",
+    "tries",
+    "made",
+    "expected",
+    "expected_low",
+    "expected_high",
+    "expected_as_aimed",
+    "expected_with_rest",
+)
+MOST_NAMED = 3
+# The error of a mark is told by start where it differs by so much, degrees.
+LEAST_BY_START_DEG = 0.1
+# A loss is named from half a try on, if it is this much of all that is lost.
+LEAST_LOSS, LEAST_LOSS_SHARE = 0.5, 0.25
+WITHIN = "Aimed at the middle of the margins; by chance between the two figures, in 95 of 100 such practices."
+
+
+def spread_words(spread: Spread) -> str:
+    """``0.33° (95 %: 0.28 to 0.41°)``."""
+    if not spread.known:
+        return UNKNOWN
+    sd = degrees(spread.sd_rad)
+    low, high = told(degrees(spread.low_rad), sd, finest=3), told(degrees(spread.high_rad), sd, finest=3)
+    return f"{told(degrees(spread.spread_rad), sd, finest=3)}° (95 %: {low} to {high}°)"
+
+
+def expected_words(e: Expected) -> str:
+    """``82 % (65 to 95 %)``; a dash where no margins are known."""
+    if not e.tries:
+        return UNKNOWN
+    low, high = e.limits
+    return f"{100 * e.rate:.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
+
+
+def stroke_words(s: ShotStroke) -> list[str]:
+    """Sentences on one player's stroke at one shot, the plainest first."""
+    k = s.stroke
+    said = [_plain(s), _spread(s)] if k.spread.known else [_too_few(s)]
+    said += [_magnified(s), _aim(s), _mark(s), _mixed(s), _off_best(s), _rest(s), verdict(s)]
+    return [sentence for sentence in said if sentence] + _left_out(s)
+
+
+def verdict(s: ShotStroke) -> str:
+    """Made against expected, and where they differ by more than chance what else it is."""
+    e = s.expected
+    if not e.tries:
+        return "No rate can be expected: the shot's margins or the spread are not known."
+    borrowed = " (with the spread of all this player's shots)" if s.stroke.by is not s.stroke.spread else ""
+    text = (
+        f"{e.made} of {e.tries} made. With this spread{borrowed}, aimed at the best lines, {e.mean:.0f} are expected, "
+        f"{e.low:.0f} to {e.high:.0f} by chance"
+    )
+    if e.differs == 0:
+        return f"{text}: the stroke explains the rate."
+    if e.differs > 0:
+        return f"{text}: more are made than the margins explain. Pockets wider than assumed would do it."
+    return f"{text}: fewer are made than the stroke explains. {_losses(s)}"
+
+
+def stroke_figures(answer: StrokeAnswer) -> tuple[Figures, ...]:
+    """The tables of an answer: all strokes, each shot by place, the players; those without a row left out."""
+    rows = tuple(
+        (
+            s.shot.name,
+            s.player or UNKNOWN,
+            str(len(s.stroke.basis)),
+            *_spread_cells(s.stroke.spread),
+            _side(degrees(s.stroke.off_best.mean_rad), degrees(s.stroke.off_best.sd_rad), short=True),
+            f"{s.expected.made} of {s.expected.tries}" if s.expected.tries else UNKNOWN,
+            expected_words(s.expected),
+        )
+        for s in answer.strokes
+    )
+    columns = ("shot", "player", "lines", "spread", "95 %", "off the best", "made", "expected")
+    found = [Figures("Strokes", f"Lines of the cue ball. Expected: {WITHIN[0].lower()}{WITHIN[1:]}", columns, rows)]
+    found += [place_figures(s, named=len(answer.strokes) > 1) for s in answer.strokes]
+    if any(p.shots > 1 for p in answer.together):
+        found.append(_together(answer.together))
+    return tuple(figures for figures in found if figures.rows)
+
+
+def write_stroke(answer: StrokeAnswer, stream: TextIO) -> None:
+    """All figures as CSV: a line a shot and player, a place, and a player; degrees of the cue ball's line, rates
+    between 0 and 1, blank where not known."""
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(CSV_COLUMNS)
+    for s in answer.strokes:
+        k = s.stroke
+        spread = [*(_deg(v) for v in (k.spread.spread_rad, k.spread.low_rad, k.spread.high_rad)), k.how]
+        rest = [_deg(k.rest.spread_rad), _deg(k.off_best.mean_rad), "", ""]
+        rates = [_number(s.aimed_rate), _number(s.all_rate)]
+        head = ["shot", s.shot.name, s.player, "", "", len(k.basis), k.spread.freedom]
+        writer.writerow([*head, *spread, *rest, *_counts(s.expected), *rates])
+        for p in s.places:
+            along, across = _sights(s, p)
+            head = ["place", s.shot.name, s.player, f"{along:.2f}", f"{across:.2f}", p.lines]
+            rest = ["", _deg(p.off_best_rad), _number(p.magnified), _deg(p.half_rad)]
+            writer.writerow([*head, *[""] * 5, *rest, *_counts(p.expected), _number(p.aimed_rate), ""])
+    for one in answer.together:
+        spread = [_deg(v) for v in (one.spread.spread_rad, one.spread.low_rad, one.spread.high_rad)]
+        writer.writerow(["player", "", one.player, "", "", one.spread.lines, one.spread.freedom, *spread, *[""] * 12])
+
+
+def _too_few(s: ShotStroke) -> str:
+    n = len(s.stroke.lines)
+    return f"{n} line{'' if n == 1 else 's'} measured: too few to tell a spread from where they were aimed."
+
+
+def _plain(s: ShotStroke) -> str:
+    """What a spread is on the table: of three lines two lie within one standard deviation."""
+    wide_m = s.stroke.spread.spread_rad * s.table.length_m
+    ball = wide_m / (2 * s.table.ball_radius_m)
+    return (
+        f"Of three strokes two send the cue ball within {1000 * wide_m:.0f} mm ({told(ball, nan, finest=2)} "
+        "ball-widths) of where it was sent, a table's length away."
+    )
+
+
+def _spread(s: ShotStroke) -> str:
+    k = s.stroke
+    about = f"the line to {_aimed_at(s)}" if k.how == "aimed" else ROUND[k.how]
+    text = f"The cue ball's line scatters by {spread_words(k.spread)} round {about}, from {len(k.basis)} lines"
+    if k.how == "smooth":
+        text += "; what was aimed at is not said, so a change of aim counts as spread"
+    return f"{text}."
+
+
+def _magnified(s: ShotStroke) -> str:
+    if s.shot.kind != "bank":
+        return ""
+    turns = sorted(abs(p.magnified) for p in s.places if isfinite(p.magnified))
+    if not turns:
+        return ""
+    few, many = (told(v, nan, finest=1) for v in (turns[0], turns[-1]))
+    return f"A degree of the cue ball's line turns the object ball's by {few if few == many else f'{few} to {many}'}°."
+
+
+def _aim(s: ShotStroke) -> str:
+    offset = s.stroke.aim_error
+    if offset is None or not isfinite(offset.mean_rad):
+        return ""
+    if abs(offset.mean_rad) < 2 * offset.sd_rad:
+        return f"On the mean the lines go where they were aimed, to {told(degrees(offset.sd_rad), nan, finest=2)}°."
+    return f"On the mean they pass {_offset(offset)} of the line to {_aimed_at(s)}."
+
+
+def _mark(s: ShotStroke) -> str:
+    offset = s.stroke.mark_error
+    if offset is None or not isfinite(offset.mean_rad):
+        return ""
+    low, high = degrees(offset.least_rad), degrees(offset.most_rad)
+    sd = degrees(offset.sd_rad)
+    by_start = ""
+    if high - low > max(4 * sd, LEAST_BY_START_DEG):
+        by_start = f": {_side(low, nan)} at one start, {_side(high, nan)} at another"
+    if abs(offset.mean_rad) < 2 * offset.sd_rad and not by_start:
+        return f"The line to {_aimed_at(s)} is the one needed, to {told(sd, nan, finest=2)}°."
+    return f"The line to {_aimed_at(s)} stands {_offset(offset)} of the one needed{by_start}."
+
+
+def _mixed(s: ShotStroke) -> str:
+    if not s.stroke.mixed_aim < SURE:
+        return ""
+    return (
+        f"Tries from one place agree better than that: the aim changed from place to place other than the line to "
+        f"{_aimed_at(s)} does (by chance with probability {chance_words(s.stroke.mixed_aim)})."
+    )
+
+
+def _off_best(s: ShotStroke) -> str:
+    offset = s.stroke.off_best
+    if not isfinite(offset.mean_rad) or abs(offset.mean_rad) < 2 * offset.sd_rad:
+        return ""
+    return f"On the mean the lines pass {_offset(offset)} of the best ones{_arrives(s, offset.mean_rad)}."
+
+
+def _rest(s: ShotStroke) -> str:
+    k = s.stroke
+    if not k.rest.known:
+        return ""
+    wide, sd = degrees(k.rest.spread_rad), degrees(k.rest.sd_rad)
+    if k.rest.low_rad <= 0:
+        text = f"From try to try the line needed stays the same, to {told(degrees(k.rest.high_rad), nan, finest=2)}°"
+    else:
+        both = degrees(hypot(k.spread.spread_rad, k.rest.spread_rad))
+        text = f"From try to try the line needed moves by {told_with_sd(wide, sd, finest=3)}° (speed, english, rails)"
+        if isfinite(both):
+            text += f", {told(both, sd, finest=3)}° together with the stroke"
+    if k.speed is not None and k.speed.chance < SURE:
+        turn = told_with_sd(abs(degrees(k.speed.slope_rad)), degrees(k.speed.sd_rad), finest=2)
+        text += f"; 1 m/s harder turns it {turn}° to the {'left' if k.speed.slope_rad > 0 else 'right'}"
+    return f"{text}."
+
+
+def _losses(s: ShotStroke) -> str:
+    e = s.expected
+    aim = e.mean - e.tries * s.aimed_rate if isfinite(s.aimed_rate) else 0.0
+    rest = e.tries * (s.aimed_rate - s.all_rate) if isfinite(s.all_rate) else 0.0
+    lost = e.mean - e.made
+    causes = (
+        (aim, f"where they are aimed{_arrives(s, s.stroke.off_best.mean_rad)}"),
+        (rest, "what moves the ball besides its line: speed, english, rails"),
+        (lost - aim - rest, "what neither explains, such as pockets tighter than assumed"),
+    )
+    named = [f"about {cost:.0f} by {why}" for cost, why in causes if cost >= max(LEAST_LOSS, LEAST_LOSS_SHARE * lost)]
+    return f"Lost are {'; '.join(named)}." if named else "No one cause stands out."
+
+
+def _left_out(s: ShotStroke) -> list[str]:
+    by_reason: dict[str, list[LoggedAttempt]] = {}
+    for logged, why in left_out(s.stroke):
+        by_reason.setdefault(why, []).append(logged)
+    said = []
+    for why, those in by_reason.items():
+        named = ", ".join(f"{a.number} of {a.at.day} {a.at:%B %Y}" for a in those[:MOST_NAMED])
+        more = f" and {len(those) - MOST_NAMED} more" if len(those) > MOST_NAMED else ""
+        one = len(those) == 1
+        said.append(f"Attempt{'' if one else 's'} {named}{more} {'is' if one else 'are'} left out: {why}.")
+    return said
+
+
+def place_figures(s: ShotStroke, *, named: bool) -> Figures:
+    """A stroke by place; ``named`` puts shot and player into the heading."""
+    bank = s.shot.kind == "bank"
+    columns = ("start", "lines", "object ball", "margin", "off the best", "made", "expected", "as aimed")
+    rows = []
+    for p in s.places:
+        along, across = _sights(s, p)
+        cells = (
+            f"{along:.1f} along, {across:.1f} across",
+            str(p.lines),
+            f"{told(abs(p.magnified), nan, finest=1)}° a degree",
+            f"±{told(degrees(p.half_rad), nan, finest=2)}°" if isfinite(p.half_rad) else UNKNOWN,
+            _side(degrees(p.off_best_rad), nan, short=True),
+            f"{p.expected.made} of {p.expected.tries}" if p.expected.tries else UNKNOWN,
+            expected_words(p.expected),
+            f"{100 * p.aimed_rate:.0f} %" if isfinite(p.aimed_rate) else UNKNOWN,
+        )
+        rows.append(tuple(cell for cell, column in zip(cells, columns, strict=True) if bank or column != "object ball"))
+    whose = f" of {s.player}" if s.player else ""
+    heading = f"By place: {s.shot.name}{whose}" if named else "By place"
+    note = f"Starts in sights from the {s.corner} corner; margin of the cue ball's line to either side of the best."
+    return Figures(heading, note, tuple(c for c in columns if bank or c != "object ball"), tuple(rows))
+
+
+def _together(players: tuple[PlayerStroke, ...]) -> Figures:
+    rows = tuple(
+        (
+            p.player or UNKNOWN,
+            str(p.shots),
+            str(p.spread.lines),
+            *_spread_cells(p.spread),
+            UNKNOWN if not isfinite(p.alike) else ("no" if p.alike < SURE else "may be"),
+        )
+        for p in players
+    )
+    note = "One spread for all shots of a player, each round its own lines; whether the shots' own may be one."
+    return Figures("Players", note, ("player", "shots", "lines", "spread", "95 %", "all alike"), rows)
+
+
+def _aimed_at(s: ShotStroke) -> str:
+    if s.aim is None or s.aim.family is not None:
+        return "the point"
+    return s.aim.name
+
+
+def _offset(offset: Offset) -> str:
+    return _side(degrees(offset.mean_rad), degrees(offset.sd_rad), with_sd=True)
+
+
+def _side(value_deg: float, sd_deg: float, *, with_sd: bool = False, short: bool = False) -> str:
+    """``0.12 ± 0.04° to the left``; ``0.12° left`` for a cell of a table."""
+    if not isfinite(value_deg):
+        return UNKNOWN
+    size = told_with_sd(abs(value_deg), sd_deg, finest=3) if with_sd else told(abs(value_deg), sd_deg, finest=2)
+    return f"{size}° {'' if short else 'to the '}{'left' if value_deg > 0 else 'right'}"
+
+
+def _spread_cells(spread: Spread) -> tuple[str, str]:
+    value, _, limits = spread_words(spread).partition(" (95 %: ")
+    return value, limits.removesuffix(")") or UNKNOWN
+
+
+def _arrives(s: ShotStroke, off_rad: float) -> str:
+    """``, which comes short``: what lines off to that side do at the target; nothing where it cannot be told."""
+    if not isfinite(off_rad) or not s.places:
+        return ""
+    try:
+        ideal = unfold(s.places[0].start_m, s.shot.target_point_m(s.table), s.shot.rails, s.table)
+    except InputError:
+        return ""
+    turned = off_rad * (s.places[0].magnified if isfinite(s.places[0].magnified) else 1.0)
+    side = side_of(turned * ideal.miss_per_rad_m, s.shot.rails[-1], ideal.arrival_bearing_rad)
+    return f", which comes {side}" if side in ("long", "short") else ""
+
+
+def _sights(s: ShotStroke, p: PlaceStroke) -> tuple[float, float]:
+    end, side = s.corner.split("-")
+    along = s.table.diamonds_along(p.start_m, side, s.corner)  # type: ignore[arg-type]
+    return along, s.table.diamonds_along(p.start_m, end, s.corner)  # type: ignore[arg-type]
+
+
+def _counts(e: Expected) -> list[object]:
+    rates = [_number(v) for v in (e.rate, *e.limits)]
+    return [e.tries, e.made, *rates]
+
+
+def _deg(value_rad: float) -> str:
+    return f"{degrees(value_rad):.4f}" if isfinite(value_rad) else ""
+
+
+def _number(value: float) -> str:
+    return f"{value:.4f}" if isfinite(value) else ""

@@ -1,0 +1,85 @@
+"""The stroke: what a page or a program asks of it, the endpoints that answer, and the page."""
+
+from io import StringIO
+from typing import Annotated, Any, cast
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+from pydantic import Field
+from sqlalchemy import Engine
+
+from app.store.log_views import list_shots
+from app.stroke.from_log import StrokeAnswer, StrokeQuestion, strokes_of_log
+from app.stroke.stroke_json import stroke_json
+from app.telling.stroke_drawing import draw_panels, draw_strokes
+from app.telling.stroke_words import place_figures, stroke_figures, stroke_words, write_stroke
+from app.web.api import WRONG, marks_of
+from app.web.pages import page
+from app.web.rates_query import Day, Name, blank_is_none
+
+Aimed = Annotated[Annotated[str, Field(max_length=100)] | None, blank_is_none]
+router = APIRouter(prefix="/api", tags=["stroke"], responses=WRONG)  # type: ignore[arg-type]
+page_router = APIRouter(include_in_schema=False)
+
+
+def question(
+    shot: Annotated[Name, Query(description="Only the shot of this name.")] = None,
+    player: Annotated[Name, Query(description="Only this player.")] = None,
+    since: Annotated[Day, Query(description="From this day on.")] = None,
+    until: Annotated[Day, Query(description="Up to this day, the day included.")] = None,
+    aimed: Annotated[
+        Aimed, Query(description='What was aimed at: "point", the name of a mark, or such as "sight left 3.5".')
+    ] = None,
+) -> StrokeQuestion:
+    return StrokeQuestion(shot, player, since, until, aimed)
+
+
+Asked = Annotated[StrokeQuestion, Depends(question)]
+
+
+@router.get("/stroke")
+def stroke(request: Request, asked: Asked) -> dict[str, Any]:
+    """How steadily lines are delivered, and how many tries ought to be made with that."""
+    return stroke_json(_answer(request, asked))
+
+
+@router.get("/stroke.csv", response_class=Response)
+def stroke_table(request: Request, asked: Asked) -> Response:
+    """The same figures as a table."""
+    text = StringIO()
+    write_stroke(_answer(request, asked), text)
+    return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
+
+
+@router.get("/stroke.svg", response_class=Response)
+def stroke_picture(request: Request, asked: Asked) -> Response:
+    """The lines beside the best ones, by place, as SVG."""
+    return Response(draw_strokes(_answer(request, asked), standalone=True), media_type="image/svg+xml")
+
+
+@page_router.get("/stroke")
+def stroke_page(request: Request, asked: Asked) -> Response:
+    answer = _answer(request, asked)
+    tables = stroke_figures(answer)
+    several = len(answer.strokes) > 1
+    return page(
+        "stroke.html",
+        asked=asked,
+        query=request.url.query,
+        shots=[("", "all"), *((s.shot.name, s.shot.name) for s in list_shots(_engine(request)))],
+        players=[("", "all"), *((name, name) for name in answer.players)],
+        marks=list(marks_of(request)),
+        summary=[f for f in tables if several and f.heading in ("Strokes", "Players")],
+        strokes=[
+            {"name": s.shot.name, "player": s.player, "words": stroke_words(s), "svg": draw_panels([s])}
+            | {"table": place_figures(s, named=False)}
+            for s in answer.strokes
+        ],
+    )
+
+
+def _answer(request: Request, asked: StrokeQuestion) -> StrokeAnswer:
+    return strokes_of_log(_engine(request), asked, marks_of(request))
+
+
+def _engine(request: Request) -> Engine:
+    return cast(Engine, request.app.state.engine)

@@ -1,0 +1,313 @@
+"""Strokes from attempts: what simulated practices put in comes out, for kicks and through the cut for banks."""
+
+import csv
+import json
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from datetime import UTC, datetime
+from io import StringIO
+from math import degrees, nan, radians
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sqlalchemy import Engine
+
+from app.margins.shot_margins import margins
+from app.margins.through_cut import through_cut
+from app.store.log import ClipFile, store_reading
+from app.stroke.aim import Aim, aim_at
+from app.stroke.analysis import analyse
+from app.stroke.delivered import delivered
+from app.stroke.from_log import ShotStroke, StrokeQuestion, strokes_of, strokes_of_log
+from app.telling.stroke_drawing import draw_panels
+from app.telling.stroke_words import CSV_COLUMNS, stroke_figures, stroke_words, write_stroke
+from calibration.errors import InputError
+from tests.app.conftest import Client
+from tests.app.scenario import TABLE, reading
+from tests.app.strokes import BALLS_M, BANK, KICK, PLACES_M, library, object_line, practice
+from tests.app.test_command_line import run
+from vision.shot import Shot
+
+MARK = (2.9, 3.1)
+
+
+def one(rows: list, shot: Shot = KICK, aimed: str = "", **rest: object) -> ShotStroke:  # type: ignore[type-arg]
+    strokes, _ = strokes_of(rows, library(shot), aimed, None, {"post": MARK}, **rest)  # type: ignore[arg-type]
+    assert len(strokes) == 1
+    return strokes[0]
+
+
+def test_object_ball_turns_as_finite_differences_say() -> None:
+    """The amplification at each start against the line of centres of two circles, moved by a hair."""
+    rows = practice(BANK, np.random.default_rng(1), radians(0.1), each=3)
+    lines = delivered(BANK, TABLE, rows)
+    found = margins(BANK, TABLE, lines.start_m)
+    assert found is not None
+    for k, logged in enumerate(lines.attempts):
+        cue, ball = logged.attempt.cue_start_m, logged.attempt.start_m
+        needed = float(found.needed_rad[k])
+        line = float(through_cut(cue, ball, *map(np.asarray, (needed, nan, nan)), TABLE).bearing_rad)
+        hair = 1e-6
+        slope = (object_line(cue, ball, line + hair) - object_line(cue, ball, line - hair)) / (2 * hair)
+        assert lines.magnified[k] == pytest.approx(slope, rel=1e-5)
+        # A line at the edge of the cue ball's margin sends the object ball to the edge of its own.
+        to_left = object_line(cue, ball, line + float(lines.left_rad[k])) - needed
+        assert to_left == pytest.approx(-float(found.right_rad[k]), abs=1e-9)
+    assert np.all(np.abs(lines.magnified) > 5)
+
+
+@pytest.mark.parametrize(("shot", "spread_deg"), [(KICK, 0.4), (BANK, 0.1)])
+def test_spread_of_the_cue_balls_line_comes_out(shot: Shot, spread_deg: float) -> None:
+    rows = practice(shot, np.random.default_rng(5), radians(spread_deg), each=40, turn_rad=radians(0.05))
+    found = one(rows, shot).stroke
+    assert found.how == "repeats"
+    assert found.spread.low_rad < radians(spread_deg) < found.spread.high_rad
+    # 117 and 195 degrees of freedom: an estimate's sd is 7 and 5 %.
+    assert found.spread.spread_rad == pytest.approx(radians(spread_deg), rel=0.2)
+    # Ideal rails: nothing but the measurement moves the needed line.
+    assert found.rest.high_rad < radians(spread_deg) / 4
+    assert found.speed is None or abs(found.speed.slope_rad) < 4 * found.speed.sd_rad
+
+
+def test_a_stated_mark_parts_aim_mark_and_stroke() -> None:
+    """Lines to a mark with a bias of 0.3 degrees to the left; the mark's own error comes from the misses."""
+    rng = np.random.default_rng(6)
+    aims = np.array([np.arctan2(MARK[1] - y, MARK[0] - x) for x, y in PLACES_M]) + radians(0.3)
+    rows = []
+    for session in range(1, 6):
+        rows += practice(
+            KICK, rng, radians(0.3), each=4, aim_rad=aims, turn_rad=float(rng.normal(0, radians(0.03))), session=session
+        )
+    found = one(rows, aimed="post")
+    k = found.stroke
+    assert (k.how, found.aim) == ("aimed", Aim("post", place_m=MARK))
+    assert k.spread.low_rad < radians(0.3) < k.spread.high_rad
+    assert k.aim_error is not None
+    assert k.aim_error.mean_rad == pytest.approx(radians(0.3), abs=3.5 * k.aim_error.sd_rad)
+    assert k.aim_error.sd_rad < radians(0.08)
+    here = margins(KICK, TABLE, np.array(PLACES_M))
+    assert here is not None
+    assert k.mark_error is not None
+    off = np.arctan2(MARK[1] - np.array(PLACES_M)[:, 1], MARK[0] - np.array(PLACES_M)[:, 0]) - here.needed_rad
+    assert k.mark_error.mean_rad == pytest.approx(float(off.mean()), abs=radians(0.05))
+    assert k.mark_error.least_rad == pytest.approx(float(off.min()), abs=radians(0.2))
+    assert k.mark_error.most_rad == pytest.approx(float(off.max()), abs=radians(0.2))
+
+
+def test_a_changing_aim_is_no_spread_among_repeats_and_is_seen_beside_a_stated_line() -> None:
+    rng = np.random.default_rng(9)
+    here = margins(KICK, TABLE, np.array(PLACES_M))
+    assert here is not None
+    aims = here.best_rad + np.radians([0.0, 1.2, -1.4, 1.0, -1.0])
+    rows = practice(KICK, rng, radians(0.2), each=6, aim_rad=aims)
+    among = one(rows).stroke
+    assert among.spread.low_rad < radians(0.2) < among.spread.high_rad
+    stated = one(rows, aimed="post").stroke
+    assert stated.spread.spread_rad > radians(0.3)
+    assert stated.mixed_aim < 1e-3
+    steady = one(practice(KICK, rng, radians(0.2), each=6), aimed="post").stroke
+    assert steady.mixed_aim > 0.01
+
+
+def test_what_moves_the_needed_line_is_told_from_the_stroke() -> None:
+    rng = np.random.default_rng(2)
+    rows = practice(KICK, rng, radians(0.3), each=12, rest_rad=radians(0.3), per_mps_rad=radians(1.2))
+    found = one(rows).stroke
+    # Both parts: 0.3 degrees at random, and 1.2 for each m/s of an sd of 0.25 m/s.
+    assert found.rest.low_rad < radians(0.424) < found.rest.high_rad
+    assert found.speed is not None
+    assert found.speed.slope_rad == pytest.approx(radians(1.2), abs=3.5 * found.speed.sd_rad)
+    assert found.speed.chance < 1e-4
+
+
+@pytest.mark.parametrize("shot", [KICK, BANK])
+def test_losses_are_parted_as_they_were_put_in(shot: Shot) -> None:
+    """Expected rates against the made ones: steady, off the best line, and with a needed line that moves."""
+    spread = radians(0.35) if shot.kind == "kick" else radians(0.09)
+    move = 2 * spread * (1 if shot.kind == "kick" else 6)
+    plain = one(practice(shot, np.random.default_rng(3), spread, each=60), shot)
+    assert plain.expected.differs == 0
+    assert plain.expected.made == pytest.approx(plain.expected.mean, abs=3 * plain.expected.sd)
+    aside = one(practice(shot, np.random.default_rng(3), spread, each=60, offset_rad=2 * spread), shot)
+    e = aside.expected
+    assert e.differs == -1
+    assert aside.aimed_rate == pytest.approx(e.made / e.tries, abs=0.08)
+    assert aside.stroke.off_best.mean_rad == pytest.approx(2 * spread, abs=4 * aside.stroke.off_best.sd_rad)
+    moved = one(practice(shot, np.random.default_rng(3), spread, each=60, rest_rad=move), shot)
+    assert moved.expected.differs == -1
+    assert moved.aimed_rate == pytest.approx(moved.expected.rate, abs=0.08)
+    assert moved.all_rate == pytest.approx(moved.expected.made / moved.expected.tries, abs=0.08)
+
+
+def test_expected_counts_of_new_practices() -> None:
+    """The count of a second practice lies within what the first one's spread allows, 95 % of the time or more."""
+    rng, allowed, drills = np.random.default_rng(12), 0, 60
+    for _ in range(drills):
+        known = one(practice(KICK, rng, radians(0.6), each=4)).expected
+        again = one(practice(KICK, rng, radians(0.6), each=4)).expected
+        allowed += known.low <= again.made <= known.high
+    assert allowed >= 0.95 * drills - 3.3 * np.sqrt(0.05 * 0.95 * drills)
+
+
+def test_few_lines_borrow_the_players_spread() -> None:
+    rng = np.random.default_rng(4)
+    rows = practice(KICK, rng, radians(0.4), each=8)
+    few = practice(BANK, rng, radians(0.4), each=2, places_m=BALLS_M[:1], session=2)
+    strokes, together = strokes_of([*rows, *few], library(KICK, BANK))
+    bank, kick = strokes
+    assert (bank.shot, kick.shot) == (BANK, KICK)
+    assert bank.stroke.by is not bank.stroke.spread
+    assert (
+        bank.stroke.by.freedom == kick.stroke.spread.freedom + bank.stroke.spread.freedom == together[0].spread.freedom
+    )
+    assert bank.expected.tries == 2
+    assert kick.stroke.by is kick.stroke.spread
+    assert any("of all this player's shots" in sentence for sentence in stroke_words(bank))
+
+
+def test_what_is_left_out_is_named() -> None:
+    rows = practice(KICK, np.random.default_rng(8), radians(0.3), each=5)
+    rows[2] = replace(rows[2], attempt=replace(rows[2].attempt, bearing_rad=rows[2].attempt.bearing_rad + radians(5)))
+    rows[3] = replace(rows[3], attempt=replace(rows[3].attempt, bearing_rad=rows[3].attempt.bearing_rad + radians(40)))
+    rows[4] = replace(rows[4], attempt=replace(rows[4].attempt, bearing_rad=nan))
+    rows[5] = replace(rows[5], attempt=replace(rows[5].attempt, start_m=np.array([nan, 0.3])))
+    rows[6] = replace(rows[6], table=replace(TABLE, length_m=2.0))
+    found = one(rows)
+    assert found.stroke.spread.high_rad < radians(0.6)
+    said = [sentence for sentence in stroke_words(found) if "left out" in sentence]
+    assert len(said) == 5
+    assert any("standard deviations" in sentence and "Attempt 2 of 2 March 2026" in sentence for sentence in said)
+    banks = practice(BANK, np.random.default_rng(8), radians(0.1), each=3)
+    banks[0] = replace(banks[0], attempt=replace(banks[0].attempt, cue_start_m=np.array([nan, nan])))
+    banks[1] = replace(banks[1], attempt=replace(banks[1].attempt, bearing_rad=banks[1].attempt.bearing_rad + np.pi))
+    reasons = [why for _, why in delivered(BANK, TABLE, banks).unused]
+    assert reasons == ["no measured place of the cue ball", "a line that the cut does not allow from there"]
+
+
+def test_shots_without_a_target_still_tell_a_spread() -> None:
+    rows = practice(KICK, np.random.default_rng(7), radians(0.4), each=20)
+    anywhere = Shot(KICK.name, "kick", ("left",), "hit", target_ball="any")
+    rows = [replace(r, attempt=replace(r.attempt, miss_m=nan, outcome="unclear")) for r in rows]
+    found = one(rows, anywhere)
+    assert found.stroke.spread.low_rad < radians(0.4) < found.stroke.spread.high_rad
+    assert found.expected.tries == 0
+    assert "No rate can be expected" in stroke_words(found)[-1]
+    ET.fromstring(draw_panels([found]))
+    alone = one(rows[:1], anywhere)
+    assert not alone.stroke.spread.known
+    assert stroke_words(alone)[0].startswith("1 line measured: too few")
+    assert analyse(delivered(KICK, TABLE, []), False).spread.freedom == 0
+
+
+def test_aims() -> None:
+    marks = {"post": MARK, "point": (1.0, 3.0)}
+    assert aim_at(" post ", KICK, TABLE, marks, None).place_m == MARK
+    # A mark that a player calls so comes first.
+    assert aim_at("point", KICK, TABLE, marks, None).place_m == (1.0, 3.0)
+    point = aim_at("Point", KICK, TABLE, {}, np.array([0.9, 0.0]))
+    # A point at infinity: the same line from everywhere.
+    assert point.bearing_rad(np.array(PLACES_M), TABLE) == pytest.approx([0.9] * 5)
+    sight = aim_at("sight left 3.5", KICK, TABLE, {}, None)
+    # Counted from the foot, where the shot's pocket is; sights stand behind the nose.
+    assert sight.place_m == pytest.approx(
+        (TABLE.length_m - 3.5 * TABLE.diamond_m, TABLE.width_m + TABLE.sight_setback_m)
+    )
+    assert aim_at("nose left 3.5", KICK, TABLE, {}, None).place_m == pytest.approx((sight.place_m[0], TABLE.width_m))  # type: ignore[index]
+    for wrong, said in (("lamp", "the marks known are 'post', 'point'"), ("sight left x", "no count of sights")):
+        with pytest.raises(InputError, match=said):
+            aim_at(wrong, KICK, TABLE, marks, None)
+    with pytest.raises(InputError, match="not known yet"):
+        aim_at("point", KICK, TABLE, {}, np.array([nan, nan]))
+
+
+def fill(engine: Engine) -> None:
+    rng = np.random.default_rng(5)
+    for k, (player, shot, spread, move) in enumerate(
+        (("A", KICK, 0.35, 0.0), ("B", KICK, 0.7, 0.0), ("A", BANK, 0.1, 3.0)), 1
+    ):
+        rows = practice(shot, rng, radians(spread), each=6, session=k, player=player, rest_rad=radians(move))
+        tries = [replace(r.attempt, t_s=3 + 30.0 * i) for i, r in enumerate(rows)]
+        at = datetime(2026, 3, k, 18, 30, tzinfo=UTC)
+        store_reading(engine, reading(tries, shot=shot), ClipFile(f"{k}.mp4", f"{k:064x}", at), player=player)
+
+
+def test_command(engine: Engine, tmp_path: Path) -> None:
+    fill(engine)
+    outputs = [str(tmp_path / name) for name in ("o.csv", "o.json", "o.svg")]
+    said = run("stroke", "--csv", outputs[0], "--json", outputs[1], "--svg", outputs[2]).output
+    assert "kick to the corner, B:" in said
+    assert "A degree of the cue ball's line turns the object ball's by" in " ".join(said.split())
+    with open(outputs[0], encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert tuple(rows[0]) == CSV_COLUMNS
+    assert [r["group"] for r in rows].count("shot") == 3
+    data = json.loads(Path(outputs[1]).read_text())
+    assert [(s["shot"], s["player"]) for s in data["strokes"]] == [(BANK.name, "A"), (KICK.name, "A"), (KICK.name, "B")]
+    assert [r["spread_deg"] for r in rows if r["group"] == "shot"] == [
+        f"{s['spread']['spread_deg']:.4f}" for s in data["strokes"]
+    ]
+    assert data["strokes"][0]["expected"]["differs"] == "fewer"
+    ET.parse(outputs[2])
+    said = run("stroke", "--shot", KICK.name, "--player", "A", "--aimed", "point").output
+    assert "round the line to the point" in " ".join(said.split())
+    said = run("stroke", "--shot", KICK.name, "--aimed", "post", "--mark", "post=2.9,3.1").output
+    assert "the line to post" in " ".join(said.split())
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("--aimed", "post"), "name the shot as well"),
+        (("--shot", KICK.name, "--aimed", "lamp"), "the marks known are none"),
+        (("--shot", "nothing"), "no shot named"),
+        (("--player", "Z"), "no tries of a player 'Z'"),
+        (("--since", "March"), "--since is 'March'"),
+        (("--since", "2026-03-02", "--until", "2026-03-01"), "swap the two days"),
+        (("--since", "2027-01-01"), "no tries for that"),
+    ],
+)
+def test_command_refuses(engine: Engine, words: tuple[str, ...], sentence: str) -> None:
+    fill(engine)
+    result = run("stroke", *words)
+    assert result.exit_code == 1
+    assert sentence in " ".join(result.output.split())
+
+
+def test_pages_and_endpoints(engine: Engine, client: Client) -> None:
+    fill(engine)
+    data = client.get("/api/stroke", params={"shot": KICK.name, "player": "B"}).json()
+    assert len(data["strokes"]) == 1
+    assert len(data["strokes"][0]["places"]) == 5
+    table = client.get("/api/stroke.csv", params={"player": "B"})
+    assert table.headers["content-type"].startswith("text/csv")
+    assert next(csv.DictReader(StringIO(table.text)))["player"] == "B"
+    ET.fromstring(client.get("/api/stroke.svg").text)
+    page = client.get("/stroke", params={"shot": KICK.name, "aimed": "sight left 3.5"})
+    assert page.status_code == 200
+    assert "sight left 3.5" in page.text
+    assert client.get("/stroke", params={"shot": "", "aimed": "", "since": ""}).status_code == 200
+    wrong = client.get("/api/stroke", params={"aimed": "lamp", "shot": KICK.name})
+    assert wrong.status_code == 422 or wrong.status_code == 400
+    assert "lamp" in wrong.json()["error"]["message"]
+    rates = client.get("/api/rates", params={"shot": BANK.name}).json()
+    assert rates["overall"]["expected"]["tries"] == 18
+    assert rates["overall"]["expected"]["differs"] == "fewer"
+    told = client.get("/rates", params={"shot": BANK.name}).text
+    assert "All tries: fewer than the strokes explain" in told
+    assert '<th scope="col">expected</th>' in told
+
+
+def test_question_of_the_log(engine: Engine) -> None:
+    fill(engine)
+    answer = strokes_of_log(engine, StrokeQuestion(shot=KICK.name, player="A"))
+    assert [s.player for s in answer.strokes] == ["A"]
+    assert answer.players == ("A", "B")
+    text = StringIO()
+    write_stroke(answer, text)
+    figures = stroke_figures(answer)
+    assert [f.heading for f in figures] == ["Strokes", "By place", "Players"]
+    # Off the table's length two strokes of three: the spread in millimetres.
+    wide = answer.strokes[0].stroke.spread.spread_rad * TABLE.length_m
+    assert f"within {1000 * wide:.0f} mm" in stroke_words(answer.strokes[0])[0]
+    assert degrees(answer.strokes[0].stroke.spread.spread_rad) == pytest.approx(0.35, rel=0.4)
