@@ -96,6 +96,8 @@ class AimCard:
                 "corner": tape.corner,
                 "sight": round(tape.sight, 4),
                 "along_m": round(tape.along_m, 5),
+                "mark": tape.mark,
+                "from_mark_m": round(tape.from_mark_m, 5),
                 "out_m": round(tape.out_m, 5),
             },
             "stroke_spread_deg": _number(degrees(self.stroke_spread_rad), 4),

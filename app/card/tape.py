@@ -14,13 +14,19 @@ from calibration.table import CORNERS, Corner, Rail, Table, Vector
 class Tape:
     """``along_m`` from ``corner``, where the lines of two noses meet, along the nose line of ``rail`` (``sight`` is the
     same in sights; negative: away from the rail, past the corner), and from there ``out_m`` square to it (negative:
-    towards the table's middle)."""
+    towards the table's middle).
+
+    No tape starts where two lines meet inside a pocket: ``mark`` is the nearest sight that is there to be measured
+    from, ``from_mark_m`` how far along it is from there (negative: towards the corner).
+    """
 
     rail: Rail
     corner: Corner
     sight: float
     along_m: float
     out_m: float
+    mark: int
+    from_mark_m: float
 
 
 def lay_tape(place_m: Vector, first: Rail, corner: Corner, table: Table) -> Tape:
@@ -32,5 +38,16 @@ def lay_tape(place_m: Vector, first: Rail, corner: Corner, table: Table) -> Tape
     if table.diamonds_along(place_m, rail, from_corner) > sights_of(rail):
         from_corner = next(other for other in CORNERS if rail in other.split("-") and other != from_corner)
     sight = table.diamonds_along(place_m, rail, from_corner)
-    one_sight = table.rail_point_m(rail, 1.0, from_corner, at="nose") - table.corner_m(from_corner)
-    return Tape(rail, from_corner, sight, sight * float(np.hypot(*one_sight)), outside_m(place_m, rail, table))
+    spacing_m = float(np.hypot(*(table.rail_point_m(rail, 1.0, from_corner, at="nose") - table.corner_m(from_corner))))
+    counts = [round(table.diamonds_along(at[:2], rail, from_corner)) for at in table.sights_m(rail)]
+    # Of two as near, the one by the corner.
+    mark = min(counts, key=lambda count: (round(abs(count - sight), 6), count))
+    return Tape(
+        rail=rail,
+        corner=from_corner,
+        sight=sight,
+        along_m=sight * spacing_m,
+        out_m=outside_m(place_m, rail, table),
+        mark=mark,
+        from_mark_m=(sight - mark) * spacing_m,
+    )

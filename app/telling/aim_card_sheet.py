@@ -60,7 +60,7 @@ def card_sheet(card: AimCard, point: PointView, *, part: str = "", paper: str = 
     _fitted(page, MARGIN_MM, line, under, wide, 9.5, REGULAR)
     low = _cautions(page, MARGIN_MM)
     top = _picture_and_words(page, card, point, line - 4, wide)
-    notes = [tell_counting(card), tell_within(card), *tell_chances(card), *tell_how(card)]
+    notes = [tell_counting(card), tell_within(), *tell_chances(card), *tell_how(card)]
     low = _from_below(page, notes, low + 3, wide, 8.5)
     _lines(page, card, top - 4, low + 2, wide)
     page.showPage()

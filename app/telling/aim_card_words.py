@@ -26,6 +26,8 @@ CSV_COLUMNS = (
 STATES: dict[State, str] = {"holds": "holds", "unsure": "unsure", "beyond": "beyond the starts seen"}
 POCKETED = "into the pocket"
 SURE = 0.99
+# Nearer to a sight than this is opposite it.
+AT_MARK_M = 0.003
 # Finer than this no one aims between two sights.
 FINEST_SIGHTS = 0.01
 
@@ -82,18 +84,19 @@ def tell_aim(card: AimCard, point: PointView) -> list[str]:
 
 
 def tell_tape(tape: Tape) -> str:
-    """``from the nose of the left rail opposite sight 3.50 (1.11 m, 43 3/4 in, from the foot-left corner): 1.20 m,
-    47 1/4 in, straight out from the rail``."""
+    """``from the nose of the left rail opposite sight 3.25, which is 8 cm (3 1/8 in) from sight 3 away from the
+    foot-left corner: 1.20 m (47 1/4 in) straight out from the rail``."""
     out = f"{metres(tape.out_m)} straight {'out from the rail' if tape.out_m >= 0 else 'in over the cloth'}"
     if tape.sight < 0:
         return (
-            f"from the nose of the {tape.rail} rail, its line carried on {metres(tape.along_m)} past the "
-            f"{tape.corner} corner: {out}"
+            f"from the nose line of the {tape.rail} rail carried on past the {tape.corner} corner, to "
+            f"{metres(tape.from_mark_m)} from sight {tape.mark}: {out}"
         )
-    return (
-        f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}, {metres(tape.along_m)} along the "
-        f"rail from the {tape.corner} corner: {out}"
-    )
+    where = f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}"
+    if abs(tape.from_mark_m) < AT_MARK_M:
+        return f"from the nose of the {tape.rail} rail opposite sight {tape.mark}: {out}"
+    way = "towards" if tape.from_mark_m < 0 else "away from"
+    return f"{where}, which is {metres(tape.from_mark_m)} from sight {tape.mark} {way} the {tape.corner} corner: {out}"
 
 
 def tell_starts(card: AimCard) -> list[str]:
@@ -111,7 +114,8 @@ def tell_starts(card: AimCard) -> list[str]:
         of = f"The lines of {seen.elsewhere} of them come" if seen.elsewhere > 1 else "The line of one of them comes"
         sentences.append(f"{of} over another rail than the {card.near} rail.")
     if any(row.state == "unsure" for row in card.rows):
-        sentences.append("Unsure: whether one point is good enough there cannot be told yet; log more.")
+        one = "point" if card.kind == "point" else "direction"
+        sentences.append(f"Unsure: whether one {one} is good enough there cannot be told yet; log more.")
     return sentences
 
 
@@ -138,9 +142,9 @@ def tell_counting(card: AimCard) -> str:
     )
 
 
-def tell_within(card: AimCard) -> str:
+def tell_within() -> str:
     """What the ± means."""
-    return "±: the lines of the point's region, which holds it 19 times in 20, stray no farther than that."
+    return "±: 19 times in 20 the lines needed lie within that."
 
 
 def card_figures(card: AimCard) -> Figures:
@@ -152,7 +156,7 @@ def card_figures(card: AimCard) -> Figures:
     ]
     if not isfinite(card.stroke_spread_rad):
         columns, rows = [c for c in columns if c != "made"], [row[:3] + row[4:] for row in rows]
-    note = " ".join([tell_counting(card), tell_within(card), *tell_chances(card)])
+    note = " ".join([tell_counting(card), tell_within(), *tell_chances(card)])
     return Figures("Lines", note, tuple(columns), tuple(tuple(row) for row in rows))
 
 

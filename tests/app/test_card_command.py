@@ -154,24 +154,28 @@ def test_each_row_is_drawn_as_it_is_and_runs_to_the_point() -> None:
     assert len([e for e in root.iter(f"{NAMESPACE}circle") if e.get("class") == "seen"]) == 12
 
 
-# The first is worked by hand: 1.20 m are 47.24 in, 3.5 sights of 31.75 cm are 1.11125 m, 43.75 in.
+# The first is worked by hand: 1.20 m are 47.24 in, a quarter of a sight of 31.75 cm is 7.94 cm, 3.125 in.
 @pytest.mark.parametrize(
     ("tape", "words"),
     [
         (
-            Tape("left", "foot-left", 3.5, 1.11125, 1.2),
-            "from the nose of the left rail opposite sight 3.50, 1.11 m (43 3/4 in) along the rail from the foot-left "
-            "corner: 1.20 m (47 1/4 in) straight out from the rail",
+            Tape("left", "foot-left", 3.25, 1.031875, 1.2, 3, 0.079375),
+            "from the nose of the left rail opposite sight 3.25, which is 8 cm (3 1/8 in) from sight 3 away from the "
+            "foot-left corner: 1.20 m (47 1/4 in) straight out from the rail",
         ),
         (
-            Tape("left", "foot-left", -0.32, -0.1016, 0.254),
-            "from the nose of the left rail, its line carried on 10 cm (4 in) past the foot-left corner: 25 cm (10 in) "
-            "straight out from the rail",
+            Tape("left", "foot-left", -0.32, -0.1016, 0.254, 1, -0.4191),
+            "from the nose line of the left rail carried on past the foot-left corner, to 42 cm (16 1/2 in) from sight "
+            "1: 25 cm (10 in) straight out from the rail",
         ),
         (
-            Tape("left", "foot-left", 4.0, 1.27, -0.762),
-            "from the nose of the left rail opposite sight 4.00, 1.27 m (50 in) along the rail from the foot-left "
-            "corner: 76 cm (30 in) straight in over the cloth",
+            Tape("left", "foot-left", 2.99999, 0.9525, -0.762, 3, -0.00001),
+            "from the nose of the left rail opposite sight 3: 76 cm (30 in) straight in over the cloth",
+        ),
+        (
+            Tape("foot", "foot-right", 0.5, 0.15875, 1.0, 1, -0.15875),
+            "from the nose of the foot rail opposite sight 0.50, which is 16 cm (6 1/4 in) from sight 1 towards the "
+            "foot-right corner: 1.00 m (39 3/8 in) straight out from the rail",
         ),
     ],
 )
