@@ -22,8 +22,8 @@ from app.store.database import opened
 from app.store.log_views import find_shot, list_attempts, list_shots
 from app.telling.fit_words import fit_words, weight_words
 from app.telling.point_view import point_view, tell_point
-from app.telling.practice import FIRST_ROW, attempt_rows, practise
-from app.telling.rest_of_log import rest_of_log
+from app.telling.practice import FIRST_ROW, attempt_rows, practised_rows
+from app.telling.rest_of_log import fit_together, rest_of_log
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table, standard_table
 from vision.shot import Shot, load_shot
@@ -157,22 +157,18 @@ def _from_log(shot: str | None, stated: Table | None, choice: Choice) -> list[Fi
             raise InputError("the log is empty; read a clip with 'railpoint read', or fit a file with --from.")
         if shot is not None:
             find_shot(engine, shot)
-        found: list[Fitted] = []
-        by_table: dict[Table, list[AttemptRow]] = {}
         with waiting("Fitting"):
-            for one in chosen:
-                on = stated or one.table or STANDARD_TABLES[DEFAULT_TABLE]
-                practice = practise(
-                    one.shot,
-                    on,
-                    list_attempts(engine, shot_name=one.shot.name),
-                    choice.marks,
-                    rest_of_log(engine, one.shot.name, on),
-                )
-                found.append((practice.fit, one.shot, on))
-                by_table.setdefault(on, []).extend(practice.rows)
+            drilled = [
+                (one.shot, on, practised_rows(one.shot, on, list_attempts(engine, shot_name=one.shot.name)))
+                for one in chosen
+                for on in [stated or one.table or STANDARD_TABLES[DEFAULT_TABLE]]
+            ]
             if choice.split is None and choice.mirrored is None:
-                return found
+                fits = fit_together(engine, drilled, choice.marks)
+                return [(fit, of, on) for fit, (of, on, _) in zip(fits, drilled, strict=True)]
+            by_table: dict[Table, list[AttemptRow]] = {}
+            for _, on, rows in drilled:
+                by_table.setdefault(on, []).extend(rows)
             known = {one.shot.name: one.shot for one in chosen}
             return [
                 one
