@@ -28,12 +28,29 @@ ONE_DIRECTION_RAD = radians(2)
 
 
 @dataclass(frozen=True)
+class CardStroke:
+    """The spread (sd) of the line of the ball that takes the rails, within ``low_rad`` and ``high_rad`` (95 %, NaN for
+    a stated one), and spreads that are each as likely as the next, ``nodes_rad`` (k,). ``player`` is None when only
+    stated, and empty where the log has no name."""
+
+    player: str | None
+    spread_rad: float
+    low_rad: float
+    high_rad: float
+    nodes_rad: Vector
+
+    def to_json(self) -> dict[str, Any]:
+        low, high = (_number(degrees(v), 4) for v in (self.low_rad, self.high_rad))
+        return {"player": self.player, "spread_deg": _number(degrees(self.spread_rad), 4), "range_deg": [low, high]}
+
+
+@dataclass(frozen=True)
 class AimCard:
     """``kind``: all lines pass one ``point``, or run in one ``direction`` (``point_m`` and ``tape`` are None then).
 
     Sights of the ``near`` rail and of the ``first`` one are counted from their ends on the side of ``corner``.
     ``direction_rad`` is the middle of the bearings over the starts seen, ``turn_rad`` from the first to the last.
-    ``stroke_spread_rad`` is the one for which the rows tell their chance, NaN where none is known.
+    ``stroke`` is the one for which the rows tell their chance, None where none is known.
     """
 
     kind: Literal["point", "direction"]
@@ -48,7 +65,7 @@ class AimCard:
     direction_rad: float
     turn_rad: float
     fit: ShotFit
-    stroke_spread_rad: float = nan
+    stroke: CardStroke | None = None
 
     @property
     def first(self) -> Rail:
@@ -100,7 +117,7 @@ class AimCard:
                 "from_mark_m": round(tape.from_mark_m, 5),
                 "out_m": round(tape.out_m, 5),
             },
-            "stroke_spread_deg": _number(degrees(self.stroke_spread_rad), 4),
+            "stroke": None if self.stroke is None else self.stroke.to_json(),
             "harder_sights_per_mps": _number(harder_sights(self), 4),
             "rows": [_row(row) for row in self.rows],
         }

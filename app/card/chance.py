@@ -9,38 +9,35 @@ from dataclasses import replace
 
 import numpy as np
 
-from app.card.aim_card import AimCard
+from app.card.aim_card import AimCard, CardStroke
 from app.card.lines_over_rails import bearings_through
 from app.fitting import lines
 from app.margins.shot_margins import margins
 from app.stroke.make_chance import make_chance
-from calibration.table import Vector
 
 
-def with_chances(card: AimCard, spread_rad: Vector) -> AimCard:
+def with_chances(card: AimCard, stroke: CardStroke) -> AimCard:
     """The card with the chance on each row, for a ball where the starts seen lay on that line.
 
-    ``spread_rad`` (k,) are stroke spreads of the ball that takes the rails, each as likely as the next: one where it
-    is known, many where it is not; the chance is the mean over them. NaN where no margin is known or the path is
+    The chance is the mean over the spreads that the stroke may have; NaN where no margin is known or the path is
     impossible on ideal rails.
     """
     balls = np.array([row.ball_m for row in card.rows])
     room = margins(card.shot, card.table, balls)
-    spreads = np.atleast_1d(np.asarray(spread_rad, dtype=float))
     if room is None:
-        return replace(card, stroke_spread_rad=float(np.mean(spreads)))
+        return replace(card, stroke=stroke)
     found = card.fit.convergence
     slope = lines.jacobian(found.family, balls - card.table.centre_m)
     unknown = np.einsum("ni,ij,nj->n", slope, found.family_covariance, slope)
     needed = bearings_through(balls, found.family[None, :], card.table)[0]
     beside = np.array([row.bearing_rad for row in card.rows]) - needed
     beside = (beside + np.pi) % (2 * np.pi) - np.pi
-    strays = np.sqrt(spreads[:, None] ** 2 + unknown + found.spread_rad**2)
+    strays = np.sqrt(stroke.nodes_rad[:, None] ** 2 + unknown + found.spread_rad**2)
     chance = make_chance(room.left_rad, room.right_rad, strays, beside).mean(axis=0)
     able = room.possible & np.array([row.on_cushion for row in card.rows])
     return replace(
         card,
-        stroke_spread_rad=float(np.mean(spreads)),
+        stroke=stroke,
         rows=tuple(
             replace(row, make_chance=float(p) if yes else float("nan"))
             for row, p, yes in zip(card.rows, chance, able, strict=True)

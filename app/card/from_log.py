@@ -1,24 +1,23 @@
 """The aim card of a shot of the log, as the command line, the page and the interface ask for it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import degrees, radians
+from dataclasses import dataclass, replace
+from functools import partial
 
-import numpy as np
 from sqlalchemy import Engine
 
 from app.card.aim_card import AimCard, NoCard, aim_card
 from app.card.chance import with_chances
+from app.card.player_stroke import stated_stroke, stroke_of_player
 from app.fitting.log_fit import Job
 from app.fitting.pooled import APART, NOT_KNOWN
-from app.store.log_views import LoggedAttempt, LoggedShot, list_attempts
-from app.telling.practice import Practice, attempt_rows, practise, practised_rows
+from app.store.log_views import LoggedAttempt, LoggedShot, list_attempts, list_shots
+from app.telling.practice import Practice, attempt_rows, practise, practised_rows, same_size
 from app.telling.rest_of_log import rest_of_log
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Rail, Table
 from vision.shot import Shot
 
-LEAST_SPREAD_RAD, MOST_SPREAD_RAD = radians(0.01), radians(10)
 # What the attempts of a card differ by, and the one value that is wanted: ("speed", "medium").
 Part = tuple[str, str]
 
@@ -57,14 +56,13 @@ def card_of_log(
 ) -> Answer:
     """The card of a shot from its attempts in the log, or from those of the given parts alone.
 
-    ``spread_rad`` is the stroke spread for which the chances are told; without it there are none.
+    ``spread_rad`` is the stroke spread for which the chances are told; without it that of the player, if all attempts
+    are by one and their lines tell it.
 
     Raises InputError for a part that is not there, for a near rail that is the shot's first, and for a spread that no
     stroke has.
     """
-    if spread_rad is not None and not LEAST_SPREAD_RAD <= spread_rad <= MOST_SPREAD_RAD:
-        least, most = degrees(LEAST_SPREAD_RAD), degrees(MOST_SPREAD_RAD)
-        raise InputError(f"a stroke spread of {degrees(spread_rad):g}° cannot be; give one of {least:g} to {most:g}°.")
+    said = None if spread_rad is None else stated_stroke(spread_rad)
     shot, on = drilled.shot, table or drilled.table or STANDARD_TABLES["9ft"]
     logged = list_attempts(engine, shot_name=shot.name)
     chosen = choose(logged, shot, parts)
@@ -78,8 +76,10 @@ def card_of_log(
         practice = practise(shot, on, chosen, None, others)
     choices = tuple((entry.by, entry.counts) for entry in practice.fit.pooled if entry.by in APART)
     card = aim_card(practice.fit, practice.rows, shot, on, near)
-    if isinstance(card, AimCard) and spread_rad is not None:
-        card = with_chances(card, np.array([spread_rad]))
+    if isinstance(card, AimCard):
+        here = [one for one in chosen if same_size(one.table, on)]
+        stroke = said or stroke_of_player(replace(drilled, table=on), here, partial(_everything, engine))
+        card = card if stroke is None else with_chances(card, stroke)
     return Answer(card, practice, tuple(parts), choices)
 
 
@@ -92,6 +92,10 @@ def parse_part(text: str) -> Part:
     if not found or not value.strip():
         raise InputError(f"a part {text!r} has no value; write one, such as {by}={EXAMPLES.get(by, 'VALUE')}.")
     return by, value.strip()
+
+
+def _everything(engine: Engine) -> tuple[Sequence[LoggedAttempt], Sequence[LoggedShot]]:
+    return list_attempts(engine), list_shots(engine)
 
 
 EXAMPLES = {"english": "none", "speed": "medium", "player": "NAME", "day": "2026-03-01", "session": "4 of 2026-03-01"}

@@ -25,7 +25,9 @@ def card(
     shot: Annotated[str, typer.Option(help="The shot of this name.")],
     split: Annotated[
         list[str] | None,
-        typer.Option(help="Only attempts of one english, speed, player or day: speed=medium. May be given again."),
+        typer.Option(
+            help="Only attempts of one english, speed, player, day or session: speed=medium. May be given again."
+        ),
     ] = None,
     near: Annotated[
         str | None, typer.Option(help="The near rail; without it the one that most lines come over.")

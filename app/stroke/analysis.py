@@ -211,9 +211,13 @@ def _needs(lines: Delivered, kept: Flags, stated: bool) -> tuple[Spread, Offset 
 def _speed_part(lines: Delivered, kept: Flags, needs: Lines) -> SpeedPart | None:
     speed = np.array([a.attempt.speed_mps for a in lines.attempts])[kept]
     known = np.isfinite(speed)
-    if int(known.sum()) < 3 or float(np.std(speed[known])) < LEAST_SPEED_SD_MPS:
+    if int(known.sum()) < 3:
         return None
     some = needs.some(known)
+    # Each group has a constant of its own, so that only what differs within groups tells.
+    within = [speed[known][some.group == g] - speed[known][some.group == g].mean() for g in np.unique(some.group)]
+    if float(np.std(np.concatenate(within))) < LEAST_SPEED_SD_MPS:
+        return None
     wider = Lines(some.deviation_rad, some.sd_rad, some.group, np.column_stack([some.columns, speed[known]]))
     if wider.freedom < LEAST_FOR_SPEED:
         return None

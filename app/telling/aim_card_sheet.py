@@ -2,7 +2,6 @@
 
 import io
 from collections.abc import Sequence
-from math import isfinite
 
 from reportlab.lib.units import mm
 from reportlab.lib.utils import simpleSplit
@@ -119,7 +118,7 @@ def _lines(page: Canvas, card: AimCard, top: float, low: float, wide: float) -> 
 def _block(
     page: Canvas, card: AimCard, rows: Sequence[CardRow], left: float, top: float, wide: float, step: float
 ) -> None:
-    chances = isfinite(card.stroke_spread_rad)
+    chances = card.stroke is not None
     shares = (0.0, 0.12, 0.43, 0.665, 0.80) if chances else (0.0, 0.13, 0.43, 0.69)
     columns = [left + share * wide for share in shares]
     titles = [(card.near, "rail"), (f"{card.first} rail,", "through the sight"), (f"{card.first} rail,", "at the nose")]

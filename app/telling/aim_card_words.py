@@ -154,7 +154,7 @@ def card_figures(card: AimCard) -> Figures:
         [tell_near(row), tell_place(row.through_sight), tell_place(row.at_nose), tell_chance(row), tell_state(row)]
         for row in card.rows
     ]
-    if not isfinite(card.stroke_spread_rad):
+    if card.stroke is None:
         columns, rows = [c for c in columns if c != "made"], [row[:3] + row[4:] for row in rows]
     note = " ".join([tell_counting(card), tell_within(), *tell_chances(card)])
     return Figures("Lines", note, tuple(columns), tuple(tuple(row) for row in rows))
@@ -162,10 +162,16 @@ def card_figures(card: AimCard) -> Figures:
 
 def tell_chances(card: AimCard) -> list[str]:
     """For which stroke the chances are told; nothing where there are none."""
-    if not isfinite(card.stroke_spread_rad):
+    stroke = card.stroke
+    if stroke is None:
         return []
-    spread = told(degrees(card.stroke_spread_rad), nan, finest=2)
-    return [f"Made: of 100 tries on that line, by a stroke that spreads by {spread}°."]
+    spread = f"{told(degrees(stroke.spread_rad), nan, finest=2)}°"
+    if isfinite(stroke.low_rad):
+        low, high = (told(degrees(v), nan, finest=2) for v in (stroke.low_rad, stroke.high_rad))
+        spread += f" (95 %: {low} to {high}°)"
+    whose = "a stroke" if stroke.player is None else stroke.player or "the player"
+    ball = "object ball's lines spread" if card.shot.kind == "bank" else "lines spread"
+    return [f"Made: of 100 tries on that line by {whose}, whose {ball} by {spread}."]
 
 
 def tell_chance(row: CardRow) -> str:

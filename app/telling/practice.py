@@ -132,13 +132,13 @@ def practise(
         rows=tuple(rows),
         fit=fit,
         point=point_view(fit.to_json()),
-        elsewhere=sum(not _same_size(a.table, table) for a in attempts),
+        elsewhere=sum(not same_size(a.table, table) for a in attempts),
     )
 
 
 def practised_rows(shot: Shot, table: Table, attempts: Sequence[LoggedAttempt]) -> list[AttemptRow]:
     """The attempts as rows for the fit: those on a table of this size, with a measured start and line."""
-    here = {FIRST_ROW + k for k, a in enumerate(attempts) if _same_size(a.table, table)}
+    here = {FIRST_ROW + k for k, a in enumerate(attempts) if same_size(a.table, table)}
     return [row for row in attempt_rows(attempts, shot) if row.row in here]
 
 
@@ -216,5 +216,5 @@ def _as_entered(row: AttemptRow, source: str, entry: LoggedEntry) -> AttemptRow:
     )
 
 
-def _same_size(one: Table, other: Table) -> bool:
+def same_size(one: Table, other: Table) -> bool:
     return abs(one.length_m - other.length_m) < 0.01 and abs(one.width_m - other.width_m) < 0.01

@@ -31,7 +31,10 @@ def answer(
     shot_id: int,
     split: Annotated[
         list[str] | None,
-        Query(max_length=5, description="Only attempts of one english, speed, player or day, such as speed=medium."),
+        Query(
+            max_length=5,
+            description="Only attempts of one english, speed, player, day or session, such as speed=medium.",
+        ),
     ] = None,
     near: Annotated[
         NearRail, Query(description="The near rail; the one that most lines come over if left out.")

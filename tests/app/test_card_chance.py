@@ -7,13 +7,14 @@ from math import cos, degrees, nan, radians, sin, tan
 import numpy as np
 import pytest
 
-from app.card.aim_card import AimCard, NoCard, aim_card, harder_sights
+from app.card.aim_card import AimCard, CardStroke, NoCard, aim_card, harder_sights
 from app.card.chance import with_chances
 from app.card.lines_over_rails import bearings_through
+from app.card.player_stroke import stated_stroke
 from app.fitting import lines
 from app.fitting.fit import fit_shot
 from app.margins.shot_margins import margins
-from app.telling.aim_card_words import tell_chance, tell_harder, tell_no_card, tell_starts
+from app.telling.aim_card_words import tell_chance, tell_chances, tell_harder, tell_no_card, tell_starts
 from app.telling.point_view import point_view
 from calibration.unfold import unfold
 from tests.app.mirror_table import build
@@ -25,7 +26,7 @@ from vision.shot import Shot
 
 def test_balls_sent_along_the_lines_drop_as_often_as_the_card_says() -> None:
     """Lines delivered with a spread, followed over a table of mirrors with its pockets and jaws."""
-    card = with_chances(made(kicks(30, noise_deg=0.005)), np.array([radians(0.6)]))
+    card = with_chances(made(kicks(30, noise_deg=0.005)), stated_stroke(radians(0.6)))
     on = build(TABLE)
     rng = np.random.default_rng(11)
     told = [row for row in card.rows if row.state == "holds" and row.on_cushion][::4]
@@ -42,7 +43,7 @@ def test_balls_sent_along_the_lines_drop_as_often_as_the_card_says() -> None:
 
 def test_what_the_fit_does_not_know_counts_as_the_stroke_does() -> None:
     """By drawing all three: the family, a needed line's own scatter, and the stroke."""
-    card = with_chances(made(kicks(9, noise_deg=1.0, seed=3)), np.array([radians(0.4)]))
+    card = with_chances(made(kicks(9, noise_deg=1.0, seed=3)), stated_stroke(radians(0.4)))
     found = card.fit.convergence
     assert degrees(found.spread_rad) > 0.2
     rng = np.random.default_rng(5)
@@ -61,24 +62,28 @@ def test_what_the_fit_does_not_know_counts_as_the_stroke_does() -> None:
 def test_chances_of_strokes_not_known_for_sure_are_means() -> None:
     card = made(kicks(12))
     spreads = np.radians([0.2, 0.5, 1.1])
-    together = with_chances(card, spreads)
-    apart = [with_chances(card, np.array([s])) for s in spreads]
+    stroke = CardStroke("A. Player", radians(0.5), radians(0.2), radians(1.1), spreads)
+    together = with_chances(card, stroke)
+    apart = [with_chances(card, stated_stroke(s)) for s in spreads]
     for k, row in enumerate(together.rows):
         if row.on_cushion:
             assert row.make_chance == pytest.approx(np.mean([one.rows[k].make_chance for one in apart]))
             assert apart[0].rows[k].make_chance > apart[2].rows[k].make_chance
         else:
             assert np.isnan(row.make_chance)
-    assert together.stroke_spread_rad == pytest.approx(spreads.mean())
+    assert together.stroke == stroke
+    assert tell_chances(together) == [
+        "Made: of 100 tries on that line by A. Player, whose lines spread by 0.50° (95 %: 0.20 to 1.1°)."
+    ]
     nowhere = Shot("kick", "kick", ("left",), "hit", target_ball="any")
-    assert all(np.isnan(row.make_chance) for row in with_chances(made(kicks(12), nowhere), spreads).rows)
+    assert all(np.isnan(row.make_chance) for row in with_chances(made(kicks(12), nowhere), stroke).rows)
 
 
 def test_a_line_beside_the_one_needed_makes_fewer() -> None:
     """A card of one direction pays for it where its line is not the one needed."""
     card = made(kicks(20, noise_deg=0.05))
     turned = replace(card, rows=tuple(replace(row, bearing_rad=row.bearing_rad + radians(0.8)) for row in card.rows))
-    spread = np.array([radians(0.3)])
+    spread = stated_stroke(radians(0.3))
     for row, other in zip(with_chances(card, spread).rows, with_chances(turned, spread).rows, strict=True):
         assert np.isnan(row.make_chance) or other.make_chance < row.make_chance - 0.05
 
