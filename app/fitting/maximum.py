@@ -14,6 +14,9 @@ from calibration.table import Vector
 # starts' reach).
 VAGUE_INFORMATION = 0.01
 NO_FIT = -1e12
+# A step that is halved below this share of itself leads nowhere.
+LEAST_SIZE = 1e-6
+EVERY = slice(None)
 # How much of a limit's information counts for the room that limits leave.
 LIMITS_SHARE = 0.6
 # Steps to the best nuisances at most, and how near in log-likelihood is near enough for a region.
@@ -103,37 +106,33 @@ def solve(
     normal = obs.wrong_share == 0 and obs.all_measured
     for _ in range(most_steps):
         gain = np.einsum("bi,bi->b", step, gradient)
-        open_ = gain > tolerance
-        if not open_.any():
+        on = (gain > tolerance) & (size > LEAST_SIZE)
+        if not on.any():
             break
-        whole = bool((size == 1).all())
         if normal and _is_straight(obs, step, gain, tolerance):
             # A parabola, on whose top a step lands: its promise need not be tried.
             state = state + step
             value = value + 0.5 * gain
             break
-        if whole and bool(open_.all()):
-            # The usual case, all together and all steps whole, is spared the copying to and fro.
-            trial = state + step
-            expanded = _expand(obs, trial, variance, log_norm)
-            better = expanded[0] >= value
-            if bool(better.all()):
-                state, (value, gradient, information) = trial, expanded
+        # Those that a first whole step does not help try the half of it at once.
+        for _half in range(2 if on.all() and (size == 1).all() else 1):
+            # All of a batch at once is cheaper than the copying of a part to and fro, unless most of it stands.
+            part = np.flatnonzero(on) if 2 * np.count_nonzero(on) < b else EVERY
+            trial = state[part] + (on * size)[part, None] * step[part]
+            tried = _expand(obs, trial, variance[part], log_norm[part])
+            better = (tried[0] >= value[part]) & on[part]
+            if part is EVERY and bool((better | ~on).all()):
+                state, (value, gradient, information) = trial, tried
                 step = _step(gradient, information, held)
-                continue
-            size = np.where(better, 1.0, 0.5)
-        on = np.flatnonzero(open_ if whole else open_ & (size > 1e-6))
-        if not len(on):
-            break
-        trial = state[on] + size[on, None] * step[on]
-        new_value, new_gradient, new_information = _expand(obs, trial, variance[on], log_norm[on])
-        better = new_value >= value[on]
-        k = on[better]
-        state[k], value[k], gradient[k] = trial[better], new_value[better], new_gradient[better]
-        information.put(k, new_information.at(better))
-        step[k] = _step(gradient[k], new_information.at(better), held)
-        size[k] = np.minimum(2 * size[k], 1.0)
-        size[on[~better]] /= 2
+                size[on] = np.minimum(2 * size[on], 1.0)
+                break
+            k, taken = np.arange(b)[part][better], tried[2].at(better)
+            state[k], value[k], gradient[k] = trial[better], tried[0][better], tried[1][better]
+            information.put(k, taken)
+            step[k] = _step(gradient[k], taken, held)
+            size[on] /= 2
+            size[k] = np.minimum(4 * size[k], 1.0)
+            on[k] = False
     return _solutions(obs, state, variance, value, information)
 
 
