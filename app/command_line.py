@@ -13,6 +13,7 @@ from app.commands.fits import export, fit
 from app.commands.importing import import_file
 from app.commands.margins import margins
 from app.commands.markers import markers
+from app.commands.marks import marks
 from app.commands.rates import rates
 from app.commands.reading import read
 from app.commands.serving import serve
@@ -67,7 +68,7 @@ def settings() -> None:
     )
 
 
-for command in (demo, setup, markers, read, enter, fit, card, rates, stroke, margins, serve, export, settings):
+for command in (demo, setup, markers, read, enter, fit, card, rates, stroke, margins, marks, serve, export, settings):
     main.command()(command)
 # "import" is a word of the language itself and names no function.
 main.command(name="import")(import_file)

@@ -12,6 +12,7 @@ from calibration.errors import InputError
 PREFIX = "RAILPOINT_"
 DATABASE_FILE = "railpoint.sqlite3"
 MARKS_FILE = "marks.toml"
+ROOM_FILE = "room.toml"
 
 
 class Settings(BaseSettings):
@@ -45,8 +46,13 @@ class Settings(BaseSettings):
 
     @property
     def marks_file(self) -> Path:
-        """Where the marks of the room are stated: places one could aim at."""
+        """The older file of marks alone: places one could aim at, a line a mark."""
         return self.data_dir / MARKS_FILE
+
+    @property
+    def room_file(self) -> Path:
+        """Where the room is stated: its walls and marks."""
+        return self.data_dir / ROOM_FILE
 
     @property
     def hosts(self) -> tuple[str, ...]:

@@ -14,9 +14,10 @@ from app.fitting.attempts_csv import AttemptRow, load_attempts, write_attempts
 from app.fitting.choices import MIRRORED, MIRRORED_CORNER, fit_apart, fit_mirrored
 from app.fitting.fit import ShotFit
 from app.fitting.log_fit import Job, Others, by_shot, fit_all
-from app.fitting.marks import Marks, load_marks, parse_mark
 from app.fitting.pooled import APART
 from app.fitting.remarks import check_units
+from app.room.marks import parse_mark
+from app.room.room_file import Room, load_room
 from app.settings import load_settings
 from app.store.database import opened
 from app.store.log_views import find_shot, list_attempts, list_shots
@@ -37,7 +38,7 @@ class Choice:
 
     split: str | None
     mirrored: str | None
-    marks: Marks
+    room: Room
 
 
 # A fit with what telling it needs.
@@ -54,7 +55,9 @@ def fit(
     ] = None,
     mark: Annotated[
         list[str] | None,
-        typer.Option(help="A place to aim at, compared with the point: NAME=x,y in metres. May be given again."),
+        typer.Option(
+            help="A place to aim at, compared with the point: NAME=x,y in metres, or a sight. May be given again."
+        ),
     ] = None,
     split: Annotated[
         str | None, typer.Option(help="Fit each shot apart by english, speed, player, day or session.")
@@ -65,8 +68,9 @@ def fit(
     check_writable(json_out)
     _check(split, mirrored)
     stated = standard_table(table) if table is not None else None
-    marks = load_marks(load_settings().marks_file) | dict(parse_mark(text) for text in mark or [])
-    choice = Choice(split, mirrored, marks)
+    settings = load_settings()
+    room = load_room(settings.room_file, settings.marks_file).with_marks(parse_mark(text) for text in mark or [])
+    choice = Choice(split, mirrored, room)
     if source is not None:
         found = _from_file(source, shot, load_shots(shots), stated or STANDARD_TABLES[DEFAULT_TABLE], choice)
     elif shots is not None:
@@ -164,7 +168,7 @@ def _from_log(shot: str | None, stated: Table | None, choice: Choice) -> list[Fi
                 for on in [stated or one.table or STANDARD_TABLES[DEFAULT_TABLE]]
             ]
             if choice.split is None and choice.mirrored is None:
-                fits = fit_together(engine, drilled, choice.marks)
+                fits = fit_together(engine, drilled, choice.room.marks_on)
                 return [(fit, of, on) for fit, (of, on, _) in zip(fits, drilled, strict=True)]
             by_table: dict[Table, list[AttemptRow]] = {}
             for _, on, rows in drilled:
@@ -196,12 +200,13 @@ def _fit_rows(
     if shot is not None and choice.mirrored is not None:
         # The first of a shot's images is the one to which the others are turned.
         rows = sorted(rows, key=lambda row: row.shot != shot)
+    marks = choice.room.marks_on(on)
     if choice.split is not None:
-        fits = fit_apart(rows, choice.split, on, known, choice.marks, others)
+        fits = fit_apart(rows, choice.split, on, known, marks, others)
     elif choice.mirrored is not None:
-        fits = [one for one in fit_mirrored(rows, choice.mirrored, on, known, choice.marks) if _is_of(one, shot)]
+        fits = [one for one in fit_mirrored(rows, choice.mirrored, on, known, marks) if _is_of(one, shot)]
     else:
-        fits = fit_all(rows, on, known, choice.marks, others=others)
+        fits = fit_all(rows, on, known, marks, others=others)
     # A part's name is its shot's with what it is a part by in brackets.
     return [(one, known.get(one.shot) or known.get(one.shot.rpartition(" (")[0]), on) for one in fits]
 

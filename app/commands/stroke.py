@@ -9,7 +9,9 @@ import typer
 
 from app.commands.days import day_option
 from app.commands.terminal import check_apart, check_writable, grid, say, waiting, write_text
-from app.fitting.marks import load_marks, parse_mark
+from app.room.from_log import marks_by_shot
+from app.room.marks import parse_mark
+from app.room.room_file import load_room
 from app.settings import load_settings
 from app.store.database import opened
 from app.stroke.from_log import StrokeQuestion, strokes_of_log
@@ -41,9 +43,9 @@ def stroke(
         check_writable(path)
     asked = StrokeQuestion(shot, player, day_option("--since", since), day_option("--until", until), aimed)
     settings = load_settings()
-    marks = load_marks(settings.marks_file) | dict(parse_mark(text) for text in mark or [])
+    room = load_room(settings.room_file, settings.marks_file).with_marks(parse_mark(text) for text in mark or [])
     with opened(settings, make=False) as engine, waiting("Measuring"):
-        answer = strokes_of_log(engine, asked, marks)
+        answer = strokes_of_log(engine, asked, marks_by_shot(engine, room, shot))
     if not answer.strokes:
         raise InputError("the log has no tries for that; read a clip with 'railpoint read', or ask for less.")
     for one in answer.strokes:

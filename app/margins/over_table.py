@@ -137,21 +137,35 @@ def margin_table(
         raise InputError(
             f"shot {shot.name!r} does not say where its target is; give it a target.ball [x, y] or a target.pocket."
         )
-    places = _grid(every_sights) if starts is None else np.array(starts, dtype=float).reshape(-1, 2)
+    places = sight_crossings(every_sights) if starts is None else np.array(starts, dtype=float).reshape(-1, 2)
     if len(places) > MOST_STARTS:
         raise InputError(f"{len(places)} starts are too many; give at most {MOST_STARTS}.")
-    at = np.array([_place_m(float(a), float(b), corner, table) for a, b in places]).reshape(-1, 2)
-    ways = [way for made in _in_turn(shot.made) if (way := _way_made(shot, table, at, made)) is not None]
+    at = np.array([place_m(float(a), float(b), corner, table) for a, b in places]).reshape(-1, 2)
+    ways = _ways(shot, table, at)
     if not ways:
         raise InputError(f"shot {shot.name!r} has no margins: its target ball may be any; give it a place [x, y].")
     cue_m = cut = None
     if cue is not None:
         if shot.kind != "bank":
             raise InputError("a kick's cue ball is the ball that starts; its place goes with a bank only.")
-        cue_m = _place_m(*cue, corner, table)
+        cue_m = place_m(*cue, corner, table)
         own = ways[0].whole
         cut = through_cut(np.broadcast_to(cue_m, at.shape), at, own.needed_rad, own.left_rad, own.right_rad, table)
-    return MarginTable(shot, table, corner, at, places[:, 0], places[:, 1], tuple(ways), cue_m, cut)
+    return MarginTable(shot, table, corner, at, places[:, 0], places[:, 1], ways, cue_m, cut)
+
+
+def margins_from(shot: Shot, table: Table, start_m: Vector) -> MarginTable | None:
+    """Margins from places (n, 2), metres; None where the shot does not say where its target is."""
+    corner = counting_corner(shot, table)
+    ways = _ways(shot, table, start_m) if len(start_m) else ()
+    if not ways:
+        return None
+    end, side = corner.split("-")
+    along, across = (
+        np.array([table.diamonds_along(place, rail, corner) for place in start_m])  # type: ignore[arg-type]
+        for rail in (side, end)
+    )
+    return MarginTable(shot, table, corner, start_m, along, across, ways, None, None)
 
 
 def parse_place(text: str, what: str = "a start") -> tuple[float, float]:
@@ -164,7 +178,8 @@ def parse_place(text: str, what: str = "a start") -> tuple[float, float]:
     return along, across
 
 
-def _grid(every_sights: float) -> Vector:
+def sight_crossings(every_sights: float) -> Vector:
+    """Starts over the table, in sights along and across, (n, 2). Raises InputError for a step out of range."""
     if not LEAST_STEP_SIGHTS <= every_sights <= MOST_STEP_SIGHTS:
         raise InputError(
             f"starts every {every_sights:g} sights: use a step from {LEAST_STEP_SIGHTS:g} to {MOST_STEP_SIGHTS:g}."
@@ -173,7 +188,7 @@ def _grid(every_sights: float) -> Vector:
     return np.array([(a, b) for a in along for b in across])
 
 
-def _place_m(along: float, across: float, corner: Corner, table: Table) -> Vector:
+def place_m(along: float, across: float, corner: Corner, table: Table) -> Vector:
     """A place on the table, metres. Raises InputError for one where no ball can lie."""
     end, side = corner.split("-")
     x = table.rail_point_m(side, along, corner, at="nose")[0]  # type: ignore[arg-type]
@@ -190,6 +205,11 @@ def _place_m(along: float, across: float, corner: Corner, table: Table) -> Vecto
 
 def _in_turn(own: Made) -> tuple[Made, ...]:
     return ("hit", "pocketed") if own == "hit" else ("pocketed", "hit")
+
+
+def _ways(shot: Shot, table: Table, start_m: Vector) -> tuple[MadeMargins, ...]:
+    found = (_way_made(shot, table, start_m, made) for made in _in_turn(shot.made))
+    return tuple(way for way in found if way is not None)
 
 
 def _way_made(shot: Shot, table: Table, start_m: Vector, made: Made) -> MadeMargins | None:

@@ -8,8 +8,8 @@ from math import isfinite, nan
 import numpy as np
 from sqlalchemy import Engine
 
-from app.fitting.marks import Marks
 from app.rates.tries import outcome_of
+from app.room.marks import Marks
 from app.store.log_views import LoggedAttempt, LoggedShot, find_shot, list_attempts, list_shots
 from app.stroke.aim import POINT, Aim, aim_at
 from app.stroke.analysis import Stroke, analyse, borrowing, expected_of, outcomes

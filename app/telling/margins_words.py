@@ -67,9 +67,9 @@ def margin_figures(told_of: MarginTable) -> tuple[Figures, ...]:
     rail = told_of.shot.rails[0]
     note = (
         f"Starts in sights along and across from the {told_of.corner} corner. Left and right: how far the line may "
-        "stray from the needed one, and how far the path may pass beside the target then. Line: where the needed one passes "
-        f"the sights of the {rail} rail, from the {told_of.first_corner} corner; aim: where the best one does, in the "
-        "middle of the margins."
+        "stray from the needed one, and how far the path may pass beside the target then. Line: where the needed one "
+        f"passes the sights of the {rail} rail, from the {told_of.first_corner} corner; aim: where the best one does, "
+        "in the middle of the margins."
     )
     if any(helped.values()):
         note += " Rail first: what of left and right comes off a rail beside the target."

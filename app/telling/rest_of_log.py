@@ -1,6 +1,6 @@
 """The log's shots made ready for the fit, and those from which a shot that cannot tell its scatter borrows it."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 from sqlalchemy import Engine
 
@@ -21,15 +21,17 @@ def rest_of_log(engine: Engine, name: str, table: Table) -> Others:
 def fit_together(
     engine: Engine,
     drilled: Sequence[tuple[Shot, Table, Sequence[AttemptRow]]],
-    marks: Mapping[str, tuple[float, float]] | None = None,
+    marks_on: Callable[[Table], Mapping[str, tuple[float, float]]] | None = None,
 ) -> list[ShotFit]:
     """The fits of shots of the log in their order, each on its table, as each would be fitted for itself; what they
-    borrow from one another is computed once."""
+    borrow from one another is computed once. ``marks_on`` gives the marks by a table."""
     fits: dict[str, ShotFit] = {}
     for on in dict.fromkeys(table for _, table, _ in drilled):
         known = {shot.name: shot for shot, table, _ in drilled if table == on}
         rows = [row for _, table, mine in drilled if table == on for row in mine]
-        found = fit_all(rows, on, known, marks, others=_besides(engine, known, on))
+        found = fit_all(
+            rows, on, known, marks_on(on) if marks_on is not None else None, others=_besides(engine, known, on)
+        )
         fits |= {fit.shot: fit for fit in found}
         for name, shot in known.items():
             fits.setdefault(name, fit_shot((), shot_name=name, table=on, shot=shot))

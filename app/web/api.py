@@ -8,7 +8,8 @@ from fastapi import APIRouter, HTTPException, Query, Request, Response
 from sqlalchemy import Engine
 
 from app.fitting.choices import fit_apart
-from app.fitting.marks import Marks, load_marks
+from app.room.marks import Marks
+from app.room.room_file import Room, load_room
 from app.store import log_views
 from app.store.log_views import LoggedAttempt, LoggedSession, LoggedShot
 from app.telling.mirrored import image_names, practise_mirrored
@@ -99,7 +100,7 @@ def session_attempts(request: Request, session_id: int, limit: Limit = 100, offs
 def session_fits(request: Request, session_id: int) -> list[dict[str, Any]]:
     """The fit of each shot from this session's attempts alone."""
     found = _session(request, session_id)
-    marks = marks_of(request)
+    marks = marks_of(request, found.table)
     engine = _engine(request)
     return [
         practise(
@@ -171,7 +172,7 @@ def shot_fit(
     """The fit of a shot from all its attempts in the log."""
     found = _shot(request, shot_id)
     table = found.table or STANDARD_TABLES["9ft"]
-    logged, marks = _logged(request, found), marks_of(request)
+    logged, marks = _logged(request, found), marks_of(request, table)
     others = rest_of_log(_engine(request), found.shot.name, table)
     if mirrored is None:
         return practise(found.shot, table, logged, marks, others).fit.to_json()
@@ -192,7 +193,8 @@ def shot_fits_apart(
     table = found.table or STANDARD_TABLES["9ft"]
     rows = practised_rows(found.shot, table, _logged(request, found))
     others = rest_of_log(_engine(request), found.shot.name, table)
-    return [f.to_json() for f in fit_apart(rows, by, table, {found.shot.name: found.shot}, marks_of(request), others)]
+    marks, known = marks_of(request, table), {found.shot.name: found.shot}
+    return [f.to_json() for f in fit_apart(rows, by, table, known, marks, others)]
 
 
 @router.get("/fits", tags=["fits"])
@@ -206,9 +208,14 @@ def _engine(request: Request) -> Engine:
     return cast(Engine, request.app.state.engine)
 
 
-def marks_of(request: Request) -> Marks:
-    """The marks of the room as they are stated now."""
-    return load_marks(request.app.state.marks_file)
+def room_of(request: Request) -> Room:
+    """The room as it is stated now."""
+    return load_room(request.app.state.room_file, request.app.state.marks_file)
+
+
+def marks_of(request: Request, table: Table) -> Marks:
+    """The marks of the room as they are stated now, by a table."""
+    return room_of(request).marks_on(table)
 
 
 def images_of(request: Request, found: LoggedShot, table: Table) -> dict[Shot, Sequence[LoggedAttempt]]:

@@ -42,7 +42,7 @@ def session(request: Request, session_id: int) -> Response:
     found = log_views.load_session(engine, session_id) if 0 < session_id <= MOST_ID else None
     if found is None:
         raise HTTPException(404, f"There is no session {session_id}.")
-    marks = marks_of(request)
+    marks = marks_of(request, found.table)
     practices = [
         practise(shot, found.table, found.of_shot(shot.name), marks, rest_of_log(engine, shot.name, found.table))
         for shot in found.shots
@@ -62,7 +62,8 @@ def shot(
     if found is None:
         raise HTTPException(404, f"There is no shot {shot_id}.")
     logged = log_views.list_attempts(engine, shot_name=found.shot.name)
-    table, marks = found.table or STANDARD_TABLES["9ft"], marks_of(request)
+    table = found.table or STANDARD_TABLES["9ft"]
+    marks = marks_of(request, table)
     images, others = images_of(request, found, table), rest_of_log(engine, found.shot.name, table)
     if by is not None:
         parts = practise_apart(found.shot, table, logged, by, marks, others)

@@ -5,7 +5,7 @@ from sqlalchemy import Engine
 
 from app.settings import Settings
 from app.version import program_version
-from app.web import api, cards, errors, margins, pages, rates_query, stroke_pages
+from app.web import api, cards, errors, margins, marks, pages, rates_query, stroke_pages
 from app.web.guard import Guard
 
 
@@ -20,7 +20,7 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
         redoc_url=None,
     )
     app.state.engine = engine
-    app.state.marks_file = settings.marks_file
+    app.state.room_file, app.state.marks_file = settings.room_file, settings.marks_file
     app.include_router(api.router)
     app.include_router(rates_query.router)
     app.include_router(cards.interface)
@@ -29,6 +29,8 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
     app.include_router(margins.pages)
     app.include_router(stroke_pages.router)
     app.include_router(stroke_pages.page_router)
+    app.include_router(marks.router)
+    app.include_router(marks.pages)
     app.include_router(pages.router)
     pages.mount_static(app)
     errors.install(app, pages.error_page)

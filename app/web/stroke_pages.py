@@ -7,12 +7,13 @@ from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import Field
 from sqlalchemy import Engine
 
+from app.room.from_log import marks_by_shot
 from app.store.log_views import list_shots
 from app.stroke.from_log import StrokeAnswer, StrokeQuestion, strokes_of_log
 from app.stroke.stroke_json import stroke_json
 from app.telling.stroke_drawing import draw_panels, draw_strokes
 from app.telling.stroke_words import place_figures, stroke_figures, stroke_words, write_stroke
-from app.web.api import WRONG, marks_of
+from app.web.api import WRONG, room_of
 from app.web.pages import page
 from app.web.rates_query import Day, Name, blank_is_none
 
@@ -67,7 +68,7 @@ def stroke_page(request: Request, asked: Asked) -> Response:
         query=request.url.query,
         shots=[("", "all"), *((s.shot.name, s.shot.name) for s in list_shots(_engine(request)))],
         players=[("", "all"), *((name, name) for name in answer.players)],
-        marks=list(marks_of(request)),
+        marks=room_of(request).mark_names(),
         summary=[f for f in tables if several and f.heading in ("Strokes", "Players")],
         strokes=[
             {"name": s.shot.name, "player": s.player, "words": stroke_words(s), "svg": draw_panels([s])}
@@ -78,7 +79,8 @@ def stroke_page(request: Request, asked: Asked) -> Response:
 
 
 def _answer(request: Request, asked: StrokeQuestion) -> StrokeAnswer:
-    return strokes_of_log(_engine(request), asked, marks_of(request))
+    engine = _engine(request)
+    return strokes_of_log(engine, asked, marks_by_shot(engine, room_of(request), asked.shot))
 
 
 def _engine(request: Request) -> Engine:
