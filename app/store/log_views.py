@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from app.store.attempt_columns import attempt_of, measured
 from app.store.database import reading
-from app.store.models import AttemptLogRow, ClipRow, EntryRow, SessionRow, ShotRow, TableRow
+from app.store.models import AttemptLogRow, ClipRow, EntryRow, PlayerRow, SessionRow, ShotRow, TableRow
 from calibration.errors import InputError
 from calibration.table import Table
 from vision.reading import Attempt
@@ -245,6 +245,12 @@ def _tables(session: Session) -> dict[int, Table]:
         for session_id, table in session.execute(select(SessionRow.id, TableRow).join(TableRow))
     }
     return {shot_id: Table(**measures[session_id]) for session_id, shot_id in sorted(used)}
+
+
+def list_players(engine: Engine) -> list[str]:
+    """The players of the log, by name."""
+    with reading(engine) as session:
+        return list(session.scalars(select(PlayerRow.name).order_by(PlayerRow.name)))
 
 
 def find_shot(engine: Engine, name: str) -> LoggedShot:

@@ -35,7 +35,7 @@ class AttemptOut(BaseModel):
     number: int = Field(description="Counts within its session and shot, from 1.")
     session: int
     shot: str
-    source: str = Field(description="clip or hand.")
+    source: str = Field(description="clip (measured by film), hand or import.")
     clip: str = Field(description="The first digits of the clip's hash; empty without a clip.")
     at: datetime
     player: str

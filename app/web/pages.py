@@ -12,6 +12,7 @@ from sqlalchemy import Engine
 
 from app.rates.from_log import Question, rates_of_log
 from app.store import log_views
+from app.telling.entries_list import origin_of
 from app.telling.mirrored import practise_mirrored
 from app.telling.practice import Practice, practise, practise_apart
 from app.telling.rates_drawing import draw_rates
@@ -19,6 +20,7 @@ from app.telling.rates_words import rate_figures, rate_words, unlike_expected
 from app.telling.rest_of_log import rest_of_log
 from app.telling.shot_words import describe_shot
 from app.web.api import MOST_ID, images_of, marks_of
+from app.web.form_values import form_values
 from app.web.rates_query import question
 from calibration.table import STANDARD_TABLES
 
@@ -73,7 +75,8 @@ def shot(
         parts = {"": practise(found.shot, table, logged, marks, others)}
     drawn = {value: _drawn(practice, f"attempt-{k}-") for k, (value, practice) in enumerate(parts.items())}
     names = [image.name for image in images]
-    return page("shot.html", found=found, by=by, mirrored=mirrored, images=names, parts=drawn)
+    form = form_values(engine, found)
+    return page("shot.html", found=found, by=by, mirrored=mirrored, images=names, parts=drawn, **form)
 
 
 @router.get("/rates")
@@ -136,6 +139,7 @@ def _templates() -> Environment:
     )
     made.filters["day"] = _day
     made.filters["clock"] = _clock
+    made.filters["origin"] = origin_of
     made.globals["describe"] = describe_shot
     return made
 

@@ -5,7 +5,7 @@ from sqlalchemy import Engine
 
 from app.settings import Settings
 from app.version import program_version
-from app.web import api, cards, errors, margins, marks, pages, rates_query, stroke_pages
+from app.web import api, cards, entries_api, entries_form, errors, margins, marks, pages, rates_query, stroke_pages
 from app.web.guard import Guard
 
 
@@ -31,6 +31,8 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
     app.include_router(stroke_pages.page_router)
     app.include_router(marks.router)
     app.include_router(marks.pages)
+    app.include_router(entries_api.router)
+    app.include_router(entries_form.pages)
     app.include_router(pages.router)
     pages.mount_static(app)
     errors.install(app, pages.error_page)

@@ -18,7 +18,17 @@ from app.web.server import create_app
 from tests.app.conftest import Client, clip
 from tests.app.scenario import KICK, attempt, reading
 
-PAGES = ["/", "/sessions/1", "/shots/1", "/shots/1/card", "/rates", "/stroke", "/camera", "/interface"]
+PAGES = [
+    "/",
+    "/sessions/1",
+    "/shots/1",
+    "/shots/1/card",
+    "/shots/1/entries",
+    "/rates",
+    "/stroke",
+    "/camera",
+    "/interface",
+]
 
 
 @pytest.fixture

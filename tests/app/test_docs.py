@@ -47,10 +47,12 @@ def test_settings() -> None:
 def test_endpoints(engine: Engine, settings: Settings) -> None:
     told = section("API")
     described = create_app(engine, settings).openapi()["paths"]
-    listed = re.findall(r"^\| `GET (/api/[^`]*)` \| (.*?) \|$", told, re.MULTILINE)
-    assert [path for path, _ in listed] == list(described)
-    for path, words in listed:
-        summary = described[path]["get"]["description"].rstrip(".")
+    listed = re.findall(r"^\| `(GET|POST) (/api/[^`]*)` \| (.*?) \|$", told, re.MULTILINE)
+    assert [(method.lower(), path) for method, path, _ in listed] == [
+        (method, path) for path, methods in described.items() for method in methods
+    ]
+    for method, path, words in listed:
+        summary = described[path][method.lower()]["description"].rstrip(".")
         assert words.startswith(summary), path
 
 

@@ -11,12 +11,16 @@ import pytest
 from alembic import command
 from sqlalchemy import Engine, create_engine, make_url, text
 
+from app.entry.lines import put_line_right
 from app.settings import Settings
-from app.store.database import alembic_config, check_database, open_database
+from app.store.database import alembic_config, check_database, open_database, writing
+from app.store.entries import restore, withdraw
 from app.store.log import store_reading
 from app.store.log_views import list_attempts, list_sessions, list_shots, load_session
+from app.store.models import AttemptLogRow
 from tests.app.conftest import clip
 from tests.app.scenario import KICK, TABLE, attempt, reading
+from tests.app.test_entries import log as log_entries
 
 ADDRESS = os.environ.get("RAILPOINT_TEST_POSTGRESQL", "")
 pytestmark = pytest.mark.skipif(not ADDRESS, reason="RAILPOINT_TEST_POSTGRESQL names no database")
@@ -75,3 +79,28 @@ def test_writers_at_once_lose_nothing_and_store_nothing_twice(postgresql: Engine
     assert failures == []
     assert len(list_attempts(postgresql)) == 12 + 5
     assert len(list_sessions(postgresql)) == 13
+
+
+def test_entries_are_added_withdrawn_and_put_right(postgresql: Engine) -> None:
+    ids = log_entries(postgresql)
+    store_reading(postgresql, reading(), clip())
+    withdraw(postgresql, [ids[0]])
+    old = next(a for a in list_attempts(postgresql) if a.id == ids[1])
+    new, _ = put_line_right(postgresql, old, "start 5 by 1, through 3.25, made", KICK)
+    assert [a.id for a in list_attempts(postgresql) if a.source == "hand"] == [ids[2], new]
+    assert [(s.attempts, s.made) for s in list_shots(postgresql)] == [(7, 3)]
+    restore(postgresql, [ids[0]])
+    assert [a.number for a in list_attempts(postgresql, session_id=old.session_id)] == [1, 2, 3]
+    assert len(list_attempts(postgresql, withdrawn=True)) == 9
+
+
+def test_what_was_entered_comes_after_what_was_filmed_in_a_session(postgresql: Engine) -> None:
+    """PostgreSQL and SQLite differ in where they put unknown times."""
+    stored = store_reading(postgresql, reading(), clip())
+    ids = log_entries(postgresql)
+    with writing(postgresql) as session:
+        for attempt_id in ids:
+            row = session.get(AttemptLogRow, attempt_id)
+            assert row is not None
+            row.session_id = stored.session_id
+    assert [a.source for a in list_attempts(postgresql)] == ["clip"] * 5 + ["hand"] * 3
