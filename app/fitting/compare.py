@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from scipy.special import fdtrc
 
+from app.fitting import lines
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.convergence import Convergence, blind
 from app.fitting.evidence import gather
@@ -25,6 +26,8 @@ from vision.shot import Shot
 
 FEWEST_IN_GROUP = 3
 SURE = 0.05
+# A group's lines meet in a point if its inverse distance is so many sds from nothing.
+SURELY_NEAR_SD = 2.0
 # Lines that meet in one point to the last digit leave nothing; errors are at least this share of what is stated.
 LEAST_SHARE = 1e-6
 SWAPPED = {"left": "right", "right": "left"}
@@ -34,7 +37,8 @@ SWAPPED = {"left": "right", "right": "left"}
 class Comparison:
     """``verdict``: moved | not moved | cannot tell. ``between_sd`` (2,): of direction (radians) and inverse distance
     (per metre) from group to group, chance taken out. ``families`` (k, 2) of the groups named, ``family_sd`` (k, 2) how
-    sure each is, ``attempts`` how many each is told from."""
+    sure each is, ``points_m`` (k, 2) their points in the table frame, NaN where parallel lines would do as well,
+    ``attempts`` how many each is told from."""
 
     verdict: str
     reason: str
@@ -43,6 +47,7 @@ class Comparison:
     groups: tuple[str, ...]
     families: Vector
     family_sd: Vector
+    points_m: Vector
     attempts: tuple[int, ...]
 
     def to_json(self) -> dict[str, Any]:
@@ -57,13 +62,14 @@ class Comparison:
                 {
                     "group": name,
                     "attempts": count,
+                    "point_m": [round(float(v), 4) for v in point] if np.isfinite(point).all() else None,
                     "direction_deg": round(degrees(phi) % 360.0, 4),
                     "direction_sd_deg": round(degrees(phi_sd), 4),
                     "inverse_distance_per_m": round(float(kappa), 5),
                     "inverse_distance_sd_per_m": round(float(kappa_sd), 5),
                 }
-                for name, count, (phi, kappa), (phi_sd, kappa_sd) in zip(
-                    self.groups, self.attempts, self.families, self.family_sd, strict=True
+                for name, count, point, (phi, kappa), (phi_sd, kappa_sd) in zip(
+                    self.groups, self.attempts, self.points_m, self.families, self.family_sd, strict=True
                 )
             ],
         }
@@ -82,10 +88,12 @@ def compare(
     gathered = {
         name: gather(rows, table, shot).observations for name, rows in groups.items() if len(rows) >= FEWEST_IN_GROUP
     }
-    return compare_observations(gathered, together)
+    return compare_observations(gathered, table.centre_m, together)
 
 
-def compare_parts(obs: Observations, parts: Mapping[str, Sequence[int]], together: Convergence | None) -> Comparison:
+def compare_parts(
+    obs: Observations, parts: Mapping[str, Sequence[int]], centre_m: Vector, together: Convergence | None
+) -> Comparison:
     """As ``compare``, for parts (row numbers from 0) of observations that are gathered already."""
     gathered = {}
     for name, members in parts.items():
@@ -98,11 +106,13 @@ def compare_parts(obs: Observations, parts: Mapping[str, Sequence[int]], togethe
                 nuisance_rad=some.nuisance_rad[:, some.nuisance_rad.any(axis=0)],
                 wrong_share=wrong_share_of(len(some)),
             )
-    return compare_observations(gathered, together)
+    return compare_observations(gathered, centre_m, together)
 
 
-def compare_observations(groups: Mapping[str, Observations], together: Convergence | None = None) -> Comparison:
-    """As ``compare``, from observations."""
+def compare_observations(
+    groups: Mapping[str, Observations], centre_m: Vector, together: Convergence | None = None
+) -> Comparison:
+    """As ``compare``, from observations about the table's centre (2,)."""
     told: dict[str, Observations] = {}
     begin: dict[str, Vector] = {}
     for name, given in groups.items():
@@ -114,7 +124,8 @@ def compare_observations(groups: Mapping[str, Observations], together: Convergen
     k, n = len(told), sum(len(obs) for obs in told.values())
     if k < 2:
         reason = f"it takes two groups of at least {FEWEST_IN_GROUP} measured attempts that tell of the point."
-        return Comparison("cannot tell", reason, nan, (nan, nan), (), np.zeros((0, 2)), np.zeros((0, 2)), ())
+        none = np.zeros((0, 2))
+        return Comparison("cannot tell", reason, nan, (nan, nan), (), none, none, none, ())
     if together is not None:
         spread = together.spread_rad
     else:
@@ -131,6 +142,8 @@ def compare_observations(groups: Mapping[str, Observations], together: Convergen
     p = float(fdtrc(chance, n - 2 * k, squares / chance))
     between = [_between(off[:, i], covariance[:, i, i]) for i in (0, 1)]
     moved = p < SURE
+    family_sd = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
+    near = np.abs(families[:, 1:]) > SURELY_NEAR_SD * family_sd[:, 1:]
     reason = "the groups' points differ by more than chance." if moved else "chance alone would do this."
     return Comparison(
         verdict="moved" if moved else "not moved",
@@ -139,7 +152,8 @@ def compare_observations(groups: Mapping[str, Observations], together: Convergen
         between_sd=(between[0], between[1]),
         groups=tuple(told),
         families=families,
-        family_sd=np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)),
+        family_sd=family_sd,
+        points_m=np.where(near, centre_m + lines.to_point(families), nan),
         attempts=tuple(len(obs) for obs in told.values()),
     )
 

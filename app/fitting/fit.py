@@ -156,7 +156,7 @@ def fit_shot(
     else:
         found = refused("no attempt says which bearing it needed: log misses, or outcomes with margins.")
         verdict, rules = cannot_tell("there is no fit."), ()
-    by_session, by_day = _over_time(evidence, found)
+    by_session, by_day = _over_time(evidence, found, table)
     return ShotFit(
         shot=shot_name,
         attempts=len(mine),
@@ -194,14 +194,15 @@ def _margins(evidence: Evidence, table: Table, shot: Shot | None) -> Vector:
     return np.where(np.isfinite(margin), margin, ideal)
 
 
-def _over_time(evidence: Evidence, found: Convergence) -> tuple[Comparison | None, Comparison | None]:
+def _over_time(evidence: Evidence, found: Convergence, table: Table) -> tuple[Comparison | None, Comparison | None]:
     """Whether the point has moved from session to session, else from day to day: a file knows no sessions, and one
     question is not asked twice."""
     by_session = sessions(evidence.rows)
     parts = by_session or days(evidence.rows)
     if len(parts) < 2:
         return None, None
-    moved = compare_parts(evidence.observations, parts, None if found.status == "refused" else found)
+    together = None if found.status == "refused" else found
+    moved = compare_parts(evidence.observations, parts, table.centre_m, together)
     return (moved, None) if by_session else (None, moved)
 
 

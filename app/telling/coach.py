@@ -11,6 +11,7 @@ import numpy as np
 from app.fitting.compare import Comparison
 from app.fitting.fit import ShotFit
 from app.telling.rounding import UNKNOWN, chance_words, told, told_with_sd
+from calibration.table import Vector
 
 RULES = {
     "point": "at the point",
@@ -98,13 +99,20 @@ def _rules(fit: ShotFit) -> Figures:
 def _envelope(fit: ShotFit) -> Figures:
     rows = []
     for local in fit.one_point.envelope:
-        at = UNKNOWN if local.point_m is None else ", ".join(told(float(v), 0.005, finest=2) for v in local.point_m)
-        rows.append((f"{told(100 * local.across_m, 1.0, finest=0)} cm", at if at == UNKNOWN else f"{at} m"))
+        at = np.full(2, nan) if local.point_m is None else local.point_m
+        rows.append((f"{told(100 * local.across_m, 1.0, finest=0)} cm", _place(at)))
     note = (
         "Where the lines from starts near one offset meet, as the start moves to the left across the line of aim "
         "(offset from the table's middle; place along and across the table)."
     )
     return Figures("How the point moves with the start", note, ("start", "point"), tuple(rows))
+
+
+def _place(point_m: Vector) -> str:
+    """A point (2,) along and across the table, to the centimetre; NaN is not known."""
+    if not np.isfinite(point_m).all():
+        return UNKNOWN
+    return f"{', '.join(told(float(v), 0.005, finest=2) for v in point_m)} m"
 
 
 def _compared(compared: Comparison | None, heading: str, what: str) -> Figures:
@@ -116,9 +124,10 @@ def _compared(compared: Comparison | None, heading: str, what: str) -> Figures:
             str(count),
             f"{told_with_sd(degrees(float(phi)) % 360.0, degrees(float(phi_sd)), finest=3)}°",
             f"{told_with_sd(float(kappa), float(kappa_sd), finest=4)} a metre",
+            _place(point),
         )
-        for name, count, (phi, kappa), (phi_sd, kappa_sd) in zip(
-            compared.groups, compared.attempts, compared.families, compared.family_sd, strict=True
+        for name, count, point, (phi, kappa), (phi_sd, kappa_sd) in zip(
+            compared.groups, compared.attempts, compared.points_m, compared.families, compared.family_sd, strict=True
         )
     )
     note = (
@@ -126,4 +135,4 @@ def _compared(compared: Comparison | None, heading: str, what: str) -> Figures:
         f"{chance_words(compared.p_value)}; from {what} to {what} the direction varies by "
         f"{told(degrees(compared.between_sd[0]), nan, finest=2)}° (sd, chance taken out)."
     )
-    return Figures(heading, note, (what, "attempts", "direction", "one over distance"), rows)
+    return Figures(heading, note, (what, "attempts", "direction", "one over distance", "point"), rows)

@@ -46,6 +46,13 @@ def test_a_day_with_an_attempt_known_by_its_outcome_only_is_compared_by_the_othe
     assert with_it.groups == ("a", "b")
 
 
+def test_a_group_whose_lines_may_as_well_be_parallel_has_no_point() -> None:
+    few = [replace(r, bearing_rad=radians(50) + 0.004 * (-1) ** k) for k, r in enumerate(bare(3, 6))]
+    said = compare({"a": bare(1, 12), "b": [replace(r, miss_m=0.0) for r in few]}, TABLE).to_json()
+    assert said["groups"][0]["point_m"] is not None
+    assert said["groups"][1]["point_m"] is None
+
+
 def test_too_little_to_compare() -> None:
     said = compare({"a": bare(1), "b": bare(2, 2)}, TABLE)
     assert said.verdict == "cannot tell"
@@ -91,6 +98,11 @@ def test_where_sessions_are_known_the_fit_compares_them_and_not_the_days() -> No
     assert fit.sessions.groups == ("session 0", "session 1", "session 2", "session 3")
     assert fit.sessions.attempts == (12, 12, 12, 12)
     assert fit.sessions.verdict == "moved"
+    # A needed bearing that turns to the left moves the point there, by about the turn times its distance.
+    middle = fit.sessions.points_m.mean(axis=0) - TABLE.centre_m
+    to_left = np.array([-middle[1], middle[0]]) / np.hypot(*middle)
+    off_m = (fit.sessions.points_m - TABLE.centre_m - middle) @ to_left
+    assert off_m == pytest.approx(radians(0.8) * np.hypot(*middle) * np.array([1, -1, 1, -1]), rel=0.6)
     # The sd of four turns of 0.8 degrees either way is 0.92.
     assert degrees(fit.sessions.between_sd[0]) == pytest.approx(0.92, rel=0.35)
     by_day = fit_shot([replace(r, session=None) for r in rows], shot_name="kick", table=TABLE).days
