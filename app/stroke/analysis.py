@@ -14,7 +14,7 @@ from app.store.log_views import LoggedAttempt
 from app.stroke.delivered import Delivered
 from app.stroke.expected import NOTHING, Expected, expect
 from app.stroke.make_chance import make_chance
-from app.stroke.spread import Flags, Lines, Smooth, Spread, odd_lines, smooth_at, smooth_of, spread_of
+from app.stroke.spread import Flags, Lines, Smooth, Spread, likeliest_spread, odd_lines, smooth_at, smooth_of, spread_of
 from calibration.table import Vector
 
 How = Literal["aimed", "repeats", "smooth"]
@@ -25,6 +25,8 @@ LEAST_FOR_SPEED, LEAST_SPEED_SD_MPS = 8, 0.05
 SURE = 0.05
 # With fewer degrees of freedom the spread of all the player's shots says more than the shot's own.
 ENOUGH_OF_ITS_OWN = 6
+# With fewer still, any rate might be expected.
+LEAST_FOR_CHANCES = 3
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,8 @@ class Stroke:
     spread of the needed line from try to try: speed, english, rails. ``mixed_aim`` is the probability, by chance, of
     tries from one place agreeing so much better than the stated line says. ``odd`` lines, with their distance in sds,
     are left out of the spread. ``by`` is the spread on which the chances rest: these lines', or the player's.
+    ``good`` (n,) is 1 for a line within the margins of the line usually needed from there, 0 for another, NaN where
+    that is not known: a good line that missed was lost by something else.
     """
 
     lines: Delivered
@@ -95,6 +99,7 @@ class Stroke:
     chances: Chances
     error_rad: Vector
     error_sd_rad: Vector
+    good: Vector
 
 
 def analyse(lines: Delivered, stated: bool) -> Stroke:
@@ -123,6 +128,7 @@ def analyse(lines: Delivered, stated: bool) -> Stroke:
         chances=_chances(lines, spread, error, error_sd, rest),
         error_rad=error,
         error_sd_rad=error_sd,
+        good=_good(lines, kept & lines.measured, rest),
     )
 
 
@@ -183,7 +189,7 @@ def _aim_error(lines: Delivered, basis: Lines, kept: Flags, spread: Spread) -> O
         means.append(float(np.mean(basis.deviation_rad[mine])))
         sds.append(float(np.sqrt(variance + np.mean(turn[mine]) ** 2)))
     days = Lines(np.array(means), np.array(sds), np.zeros(len(means), dtype=int), np.zeros((len(means), 0)))
-    between = spread_of([days]).spread_rad if len(means) > 1 else 0.0
+    between = likeliest_spread(days) if len(means) > 1 else 0.0
     mean = smooth_of(days, between)
     value = smooth.value_rad
     return Offset(
@@ -193,7 +199,7 @@ def _aim_error(lines: Delivered, basis: Lines, kept: Flags, spread: Spread) -> O
 
 def _needs(lines: Delivered, kept: Flags, stated: bool) -> tuple[Spread, Offset | None, SpeedPart | None]:
     """What moves the needed line from try to try, how far stated lines exceed it, and the speed's part in it."""
-    needs = lines.needs(kept)
+    needs, _ = lines.needs(kept)
     rest = spread_of([needs])
     if not rest.known:
         return rest, None, None
@@ -221,7 +227,7 @@ def _speed_part(lines: Delivered, kept: Flags, needs: Lines) -> SpeedPart | None
     wider = Lines(some.deviation_rad, some.sd_rad, some.group, np.column_stack([some.columns, speed[known]]))
     if wider.freedom < LEAST_FOR_SPEED:
         return None
-    spread = spread_of([wider]).spread_rad
+    spread = likeliest_spread(wider)
     fitted: Smooth = smooth_of(wider, max(spread, _floor(wider)))
     slope, sd = float(fitted.slopes[-1]), float(fitted.slopes_sd[-1])
     return SpeedPart(slope, sd, 2 * float(t.sf(abs(slope / sd), wider.freedom)))
@@ -233,10 +239,10 @@ def _off_best(lines: Delivered, kept: Flags) -> tuple[Offset, Vector, Vector]:
     nothing = np.full(len(lines), nan)
     if len(errors) < 2:
         return UNKNOWN_OFFSET, nothing, nothing
-    scatter = spread_of([errors])
-    if not scatter.known:
+    scatter = likeliest_spread(errors)
+    if not isfinite(scatter):
         return UNKNOWN_OFFSET, nothing, nothing
-    level = max(scatter.spread_rad, _floor(errors))
+    level = max(scatter, _floor(errors))
     value, sd = smooth_at(errors, level, columns)
     off = value - lines.best_rad
     known = np.isfinite(off)
@@ -251,13 +257,26 @@ def _off_best(lines: Delivered, kept: Flags) -> tuple[Offset, Vector, Vector]:
     return offset, value, sd
 
 
+def _good(lines: Delivered, kept: Flags, rest: Spread) -> Vector:
+    if rest.freedom < LEAST_FOR_CHANCES:
+        return np.full(len(lines), nan)
+    needs, columns = lines.needs(kept)
+    fitted = smooth_of(needs, max(rest.spread_rad, _floor(needs)))
+    sessions = np.unique(needs.group)
+    at = np.clip(np.searchsorted(sessions, lines.session), 0, len(sessions) - 1)
+    usual = fitted.constants_rad[at] + columns @ fitted.slopes
+    off = lines.deviation_rad - usual
+    known = (sessions[at] == lines.session) & np.isfinite(lines.half_rad)
+    return np.where(known, ((off <= lines.left_rad) & (off >= -lines.right_rad)).astype(float), nan)
+
+
 def _mixed_aim(lines: Delivered, kept: Flags) -> float:
     """Pure error against lack of fit (Draper and Smith, Applied Regression Analysis, chapter 2; from memory)."""
     smooth, runs = lines.round_smooth().some(kept), lines.round_runs().some(kept)
     extra = smooth.freedom - runs.freedom
     if runs.freedom < LEAST_REPEATS or extra < 1:
         return nan
-    level = max(spread_of([runs]).spread_rad, _floor(runs))
+    level = max(likeliest_spread(runs), _floor(runs))
     if level <= 0:
         return nan
     within, around = _squares(runs, level), _squares(smooth, level)
@@ -271,11 +290,13 @@ def _squares(lines: Lines, spread_rad: float) -> float:
 
 def _chances(lines: Delivered, spread: Spread, error_rad: Vector, error_sd_rad: Vector, rest: Spread) -> Chances:
     half, nodes = lines.half_rad, spread.nodes_rad[:, None]
+    if spread.freedom < LEAST_FOR_CHANCES:
+        nodes = np.full_like(nodes, nan)
     steady = make_chance(half, half, nodes)
     off = error_rad - lines.best_rad
     # An estimate's square exceeds the truth's by its variance on the mean, and a rate falls with the square.
     off = np.sign(off) * np.sqrt(np.maximum(off**2 - error_sd_rad**2, 0.0))
-    more = rest.spread_rad if rest.known else nan
+    more = rest.spread_rad if rest.freedom >= LEAST_FOR_CHANCES else nan
     return Chances(
         steady=steady,
         aimed=np.mean(make_chance(half, half, nodes, off), axis=0),

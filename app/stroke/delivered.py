@@ -29,7 +29,7 @@ OUT_OF_REACH = "a line aimed on that the cut does not allow from there"
 # Starts this near to one another (in the standard deviation along a direction) tell no slope along it.
 LEAST_REACH_M = 0.03
 # Degrees of freedom that must be left over before a slope is asked for: along the line, across it, and its bend.
-LEFT_OVER = {"across": 4, "along": 8, "bend": 12}
+LEFT_OVER = {"across": 2, "along": 6, "bend": 10}
 
 
 @dataclass(frozen=True)
@@ -90,13 +90,14 @@ class Delivered:
         columns = self._columns(together, told)
         return Lines(self.error_rad[told], self.error_sd_rad[told], together[told], columns[told]), columns
 
-    def needs(self, kept: NDArray[np.bool_]) -> Lines:
+    def needs(self, kept: NDArray[np.bool_]) -> tuple[Lines, Vector]:
         """How far the lines needed exceed the stated ones, of those ``kept`` (n,), whose misses are measured: what
-        moves them from try to try is no part of the stroke's line. A clip's turn is in the bearings alone, hence
-        constants by session and clip."""
+        moves them from try to try is no part of the stroke's line; and the columns at every line, (n, k). A clip's
+        turn is in the bearings alone, hence constants by session and clip."""
         sd = np.hypot(self.sd_rad, self.error_sd_rad)
         columns = self._columns(self.session, kept)
-        return Lines((self.deviation_rad - self.error_rad)[kept], sd[kept], self.session[kept], columns[kept])
+        exceed = (self.deviation_rad - self.error_rad)[kept]
+        return Lines(exceed, sd[kept], self.session[kept], columns[kept]), columns
 
     def _columns(self, group: NDArray[np.int_], kept: NDArray[np.bool_] | None = None) -> Vector:
         """What the starts let one ask, by their places alone, so that no choice hangs on how the lines fell; of the

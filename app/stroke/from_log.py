@@ -23,6 +23,9 @@ from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Corner, Table, Vector
 from vision.shot import Shot
 
+# More places than this are gathered by sights.
+MOST_PLACES = 12
+
 
 @dataclass(frozen=True)
 class StrokeQuestion:
@@ -170,10 +173,11 @@ def _shot_stroke(
 ) -> ShotStroke:
     made, told = outcomes(stroke.lines, outcome)
     counted = told & np.isfinite(stroke.chances.steady).all(axis=0) if len(told) else told
+    corner = counting_corner(shot, table)
     return ShotStroke(
         shot=shot,
         table=table,
-        corner=counting_corner(shot, table),
+        corner=corner,
         player=player,
         aim=aim,
         stroke=stroke,
@@ -182,7 +186,7 @@ def _shot_stroke(
         expected=expected_of(stroke, made, told),
         aimed_rate=_mean(stroke.chances.aimed[counted]),
         all_rate=_mean(stroke.chances.all[counted]),
-        places=tuple(_place(stroke, made, told, mine) for mine in _places(stroke, table)),
+        places=tuple(_place(stroke, made, told, mine) for mine in _places(stroke, table, corner)),
     )
 
 
@@ -200,23 +204,29 @@ def _place(stroke: Stroke, made: Flags, told: Flags, mine: Flags) -> PlaceStroke
     )
 
 
-def _places(stroke: Stroke, table: Table) -> list[Flags]:
-    """Lines whose balls lay within a ball's width of those of the first line there, by place along the table."""
-    attempts = [a.attempt for a in stroke.lines.attempts]
-    near_m, firsts, number = 2 * table.ball_radius_m, list[int](), []
-    for k, a in enumerate(attempts):
-        for which, first in enumerate(firsts):
-            b = attempts[first]
-            apart = [np.hypot(*(a.start_m - b.start_m)), np.hypot(*(a.cue_start_m - b.cue_start_m))]
-            if not any(gap > near_m for gap in apart):
-                number.append(which)
-                break
-        else:
-            number.append(len(firsts))
-            firsts.append(k)
-    numbers = np.array(number, dtype=int)
-    order = sorted(range(len(firsts)), key=lambda g: tuple(attempts[firsts[g]].start_m))
-    return [numbers == g for g in order]
+def _places(stroke: Stroke, table: Table, corner: Corner) -> list[Flags]:
+    """Lines whose balls lay within a ball's width of those of the first line there, by place along the table; where
+    that are too many places to read, starts of one sight along and across from the corner together."""
+    lines = stroke.lines
+    cue = np.array([a.attempt.cue_start_m for a in lines.attempts], dtype=float).reshape(-1, 2)
+    number = np.full(len(lines), -1)
+    for which in range(MOST_PLACES):
+        left = np.flatnonzero(number < 0)
+        if not len(left):
+            break
+        apart = np.stack([lines.start_m - lines.start_m[left[0]], cue - cue[left[0]]])
+        gap = np.hypot(apart[..., 0], apart[..., 1])
+        number[(number < 0) & ~np.any(gap > 2 * table.ball_radius_m, axis=0)] = which
+    if (number < 0).any():
+        end, side = corner.split("-")
+        sights = [
+            (int(table.diamonds_along(at, side, corner)), int(table.diamonds_along(at, end, corner)))  # type: ignore[arg-type]
+            for at in lines.start_m
+        ]
+        order = {cell: k for k, cell in enumerate(sorted(set(sights)))}
+        number = np.array([order[cell] for cell in sights])
+    groups = [number == g for g in np.unique(number)]
+    return sorted(groups, key=lambda mine: tuple(lines.start_m[mine].mean(axis=0)))
 
 
 def _family(engine: Engine, one: LoggedShot, attempts: Sequence[LoggedAttempt]) -> Vector:

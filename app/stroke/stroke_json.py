@@ -3,6 +3,8 @@
 from math import degrees, isfinite
 from typing import Any
 
+import numpy as np
+
 from app.stroke.analysis import left_out
 from app.stroke.expected import Expected
 from app.stroke.from_log import PlaceStroke, PlayerStroke, ShotStroke, StrokeAnswer
@@ -58,12 +60,24 @@ def _stroke(s: ShotStroke) -> dict[str, Any]:
             "chance": _number(k.speed.chance),
         },
         "mixed_aim_chance": _number(k.mixed_aim),
+        "lines_within_margins": _within(s),
         "spread_used": "shot" if k.by is k.spread else "player",
         "expected": expected_json(s.expected),
         "expected_as_aimed": _number(s.aimed_rate),
         "expected_with_rest": _number(s.all_rate),
         "places": [_place(p) for p in s.places],
         "left_out": [{"attempt": a.id, "number": a.number, "why": why} for a, why in left_out(k)],
+    }
+
+
+def _within(s: ShotStroke) -> dict[str, int]:
+    known = s.told & np.isfinite(s.stroke.good)
+    good, made = s.stroke.good[known] > 0, s.made[known]
+    return {
+        "lines": int(known.sum()),
+        "within": int(good.sum()),
+        "within_made": int((good & made).sum()),
+        "beside_made": int((~good & made).sum()),
     }
 
 

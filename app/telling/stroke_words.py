@@ -4,8 +4,10 @@ import csv
 from math import degrees, hypot, isfinite, nan
 from typing import TextIO
 
+import numpy as np
+
 from app.store.log_views import LoggedAttempt
-from app.stroke.analysis import SURE, Offset, left_out
+from app.stroke.analysis import LEAST_FOR_CHANCES, SURE, Offset, left_out
 from app.stroke.expected import Expected
 from app.stroke.from_log import PlaceStroke, PlayerStroke, ShotStroke, StrokeAnswer
 from app.stroke.spread import Spread
@@ -45,6 +47,8 @@ CSV_COLUMNS = (
     "expected_with_rest",
 )
 MOST_NAMED = 3
+LEAST_TOLD_M = 0.001
+LEAST_FOR_WITHIN = 5
 # The error of a mark is told by start where it differs by so much, degrees.
 LEAST_BY_START_DEG = 0.1
 # A loss is named from half a try on, if it is this much of all that is lost.
@@ -72,8 +76,8 @@ def expected_words(e: Expected) -> str:
 def stroke_words(s: ShotStroke) -> list[str]:
     """Sentences on one player's stroke at one shot, the plainest first."""
     k = s.stroke
-    said = [_plain(s), _spread(s)] if k.spread.known else [_too_few(s)]
-    said += [_magnified(s), _aim(s), _mark(s), _mixed(s), _off_best(s), _rest(s), verdict(s)]
+    said = [_plain(s), _spread(s)] if k.spread.freedom >= LEAST_FOR_CHANCES else [_too_few(s)]
+    said += [_magnified(s), _aim(s), _mark(s), _mixed(s), _off_best(s), _rest(s), _within(s), verdict(s)]
     return [sentence for sentence in said if sentence] + _left_out(s)
 
 
@@ -146,6 +150,8 @@ def _too_few(s: ShotStroke) -> str:
 def _plain(s: ShotStroke) -> str:
     """What a spread is on the table: of three lines two lie within one standard deviation."""
     wide_m = s.stroke.spread.spread_rad * s.table.length_m
+    if wide_m < LEAST_TOLD_M:
+        return "The lines agree as nearly as they can be measured."
     ball = wide_m / (2 * s.table.ball_radius_m)
     return (
         f"Of three strokes two send the cue ball within {1000 * wide_m:.0f} mm ({told(ball, nan, finest=2)} "
@@ -213,7 +219,7 @@ def _off_best(s: ShotStroke) -> str:
 
 def _rest(s: ShotStroke) -> str:
     k = s.stroke
-    if not k.rest.known:
+    if k.rest.freedom < LEAST_FOR_CHANCES:
         return ""
     wide, sd = degrees(k.rest.spread_rad), degrees(k.rest.sd_rad)
     if k.rest.low_rad <= 0:
@@ -227,6 +233,20 @@ def _rest(s: ShotStroke) -> str:
         turn = told_with_sd(abs(degrees(k.speed.slope_rad)), degrees(k.speed.sd_rad), finest=2)
         text += f"; 1 m/s harder turns it {turn}° to the {'left' if k.speed.slope_rad > 0 else 'right'}"
     return f"{text}."
+
+
+def _within(s: ShotStroke) -> str:
+    """Lines good and bad against made and missed: what a good line that missed was lost by is not the line."""
+    known = s.told & np.isfinite(s.stroke.good)
+    if known.sum() < LEAST_FOR_WITHIN:
+        return ""
+    good, made = s.stroke.good[known] > 0, s.made[known]
+    others = int((~good).sum())
+    beside = f", and {int((made & ~good).sum())} of the {others} others" if others else ""
+    return (
+        f"Of {int(known.sum())} lines {int(good.sum())} were within the margins of the line usually needed; "
+        f"{int((made & good).sum())} of these were made{beside}."
+    )
 
 
 def _losses(s: ShotStroke) -> str:
