@@ -7,7 +7,6 @@ from typing import Literal, cast
 
 import numpy as np
 
-from app.fitting import lines
 from app.telling.words import corner_on, counting_corner
 from calibration.errors import InputError
 from calibration.table import Rail, Table, Vector
@@ -17,6 +16,8 @@ POINT = "point"
 RAILS = ("head", "foot", "left", "right")
 # A line farther off than past the ends of a rail is a slip of the pen.
 MOST_SIGHTS = 12.0
+# A place aimed at nearer to the table's centre than this is as good as there.
+NEAREST_M = 0.001
 HOW = '"point", the name of a mark, or a place on a rail such as "sight left 3.5" or "nose left 3.5"'
 
 
@@ -29,13 +30,15 @@ class Aim:
     place_m: tuple[float, float] | None = None
     family: tuple[float, float] | None = None
 
-    def bearing_rad(self, start_m: Vector, table: Table) -> Vector:
-        """Bearings from starts (n, 2) towards it, (n,)."""
-        if self.family is not None:
-            return lines.needed_bearings(np.array(self.family), start_m - table.centre_m)
-        away = np.array(self.place_m) - start_m
-        bearing: Vector = np.arctan2(away[:, 1], away[:, 0])
-        return bearing
+    def family_about(self, table: Table) -> Vector:
+        """(phi, kappa) about the table's centre, (2,)."""
+        return np.array(self.family) if self.place_m is None else family_of(np.array(self.place_m), table)
+
+
+def family_of(place_m: Vector, table: Table) -> Vector:
+    """Direction and inverse distance of a place (2,) from the table's centre, (2,)."""
+    away = place_m - table.centre_m
+    return np.array([np.arctan2(away[1], away[0]), 1 / max(float(np.hypot(*away)), NEAREST_M)])
 
 
 def aim_at(text: str, shot: Shot, table: Table, marks: Mapping[str, tuple[float, float]], family: Vector | None) -> Aim:

@@ -209,8 +209,8 @@ def _needs(lines: Delivered, kept: Flags, stated: bool) -> tuple[Spread, Offset 
         turn = float(np.sqrt(np.mean(lines.turn_sd_rad[kept] ** 2)))
         count = len(np.unique(needs.group))
         sd = hypot(rest.spread_rad / np.sqrt(len(needs)), turn / np.sqrt(count))
-        off = -smooth.value_rad
-        mark = Offset(float(-np.mean(needs.deviation_rad)), sd, float(np.min(off)), float(np.max(off)))
+        off = -smooth.value_rad - lines.usual_less_stated_rad[kept]
+        mark = Offset(float(np.mean(off)), sd, float(np.min(off)), float(np.max(off)))
     return rest, mark, _speed_part(lines, kept, needs)
 
 
@@ -264,7 +264,7 @@ def _good(lines: Delivered, kept: Flags, rest: Spread) -> Vector:
     fitted = smooth_of(needs, max(rest.spread_rad, _floor(needs)))
     sessions = np.unique(needs.group)
     at = np.clip(np.searchsorted(sessions, lines.session), 0, len(sessions) - 1)
-    usual = fitted.constants_rad[at] + columns @ fitted.slopes
+    usual = lines.usual_less_stated_rad + fitted.constants_rad[at] + columns @ fitted.slopes
     off = lines.deviation_rad - usual
     known = (sessions[at] == lines.session) & np.isfinite(lines.half_rad)
     return np.where(known, ((off <= lines.left_rad) & (off >= -lines.right_rad)).astype(float), nan)

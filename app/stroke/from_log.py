@@ -13,8 +13,8 @@ from app.room.marks import Marks
 from app.store.log_views import LoggedAttempt, LoggedShot, find_shot, list_attempts, list_shots
 from app.stroke.aim import POINT, Aim, aim_at
 from app.stroke.analysis import Stroke, analyse, borrowing, expected_of, outcomes
-from app.stroke.delivered import delivered
 from app.stroke.expected import Expected
+from app.stroke.from_attempts import lines_of_attempts
 from app.stroke.spread import Flags, Spread, alike, spread_of
 from app.telling.practice import practise
 from app.telling.rest_of_log import rest_of_log
@@ -155,7 +155,7 @@ def strokes_of(
                 aim = aim_at(aimed, one.shot, table, marks or {}, (families or {}).get(one.shot.name))
         for (player, name), mine in grouped.items():
             if name == one.shot.name:
-                stroke = analyse(delivered(one.shot, table, mine, aim), aim is not None)
+                stroke = analyse(lines_of_attempts(one.shot, table, mine, aim), aim is not None)
                 found.setdefault(player, []).append((one, aim, table, stroke))
     strokes: list[ShotStroke] = []
     together: list[PlayerStroke] = []
