@@ -8,6 +8,8 @@ from app.fitting import lines
 from app.fitting.fit import ShotFit
 from calibration.table import Table, Vector
 
+POINT = "the point"
+
 
 @dataclass(frozen=True)
 class Aim:
@@ -31,7 +33,7 @@ class Aim:
 
 def at_point(fit: ShotFit) -> Aim | None:
     """Aim at the fitted point; None when there is none."""
-    return None if fit.convergence.point_m is None else Aim("the point", fit.convergence.point_m)
+    return None if fit.convergence.point_m is None else Aim(POINT, fit.convergence.point_m)
 
 
 def carried_over(fit: ShotFit, from_m: Vector, table: Table, name: str) -> Aim:

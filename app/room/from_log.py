@@ -137,6 +137,20 @@ def marks_of_log(
     )
 
 
+def marks_of_all(
+    engine: Engine, room: Room, *, table: Table | None = None
+) -> tuple[tuple[MarksAnswer, ...], tuple[tuple[str, str], ...]]:
+    """Judge the room's marks for every shot of the log, by name; and the shots for which that cannot be done yet, each
+    with the reason."""
+    answers, refused = [], []
+    for drilled in list_shots(engine):
+        try:
+            answers.append(marks_of_log(engine, drilled, room, table=table))
+        except InputError as error:
+            refused.append((drilled.shot.name, str(error)))
+    return tuple(answers), tuple(refused)
+
+
 def marks_by_shot(engine: Engine, room: Room, shot: str | None) -> Marks:
     """The room's marks by the table of a shot of the log; by a 9-ft table where none is named, or none was shot on."""
     table = next((one.table for one in list_shots(engine) if one.shot.name == shot and one.table is not None), None)

@@ -18,10 +18,13 @@ from app.room.walls import OnWall, Wall, first_wall, on_wall, run_to
 from app.telling.words import corner_on
 from calibration.table import Corner, Rail, Table, Vector
 
+# A mark farther off than this is no use to an eye at the table.
+FARTHEST_MARK_M = 12.0
+
 
 @dataclass(frozen=True)
 class WallMark:
-    """The mark for the line over ``near_sight`` of the near rail. ``at`` is None where the line meets no wall.
+    """The mark for the line over ``near_sight`` of the near rail. ``at`` is None where the line meets no wall nearby.
 
     ``left_m`` and ``right_m`` are how far the lines of the point's 95 % region meet the wall beside it, seen by someone
     who looks along the line: NaN where there is no region, infinite where one of them misses the wall's line.
@@ -102,7 +105,7 @@ def _mark(
 ) -> WallMark:
     heading = lines.unit(np.array(bearing_rad))
     met = first_wall(near_m, heading, walls)
-    if met is None:
+    if met is None or met[1] > FARTHEST_MARK_M:
         return WallMark(count, near_m, bearing_rad, None, inf, nan, nan, False, seen)
     wall, run = met
     place = near_m + run * heading

@@ -6,7 +6,6 @@ from math import isfinite, nan
 
 import numpy as np
 
-from app.room.marks import FARTHEST_M
 from app.telling.words import corner_on
 from calibration.errors import InputError
 from calibration.table import CORNERS, RAILS, Corner, Rail, Table, Vector
@@ -14,6 +13,8 @@ from calibration.table import CORNERS, RAILS, Corner, Rail, Table, Vector
 # Less than this from a nose, a wall would stand in the rail.
 NEAREST_M = 0.15
 PARALLEL = 1e-9
+# A wall whose neighbour is not known runs on past the table by this, and no farther: there the room ends somewhere.
+RUNS_ON_M = 5.0
 
 
 @dataclass(frozen=True)
@@ -69,8 +70,8 @@ def walls_by_rails(out_m: dict[Rail, float], table: Table) -> tuple[Wall, ...]:
 
     Where two of them meet is a corner of the room; where the neighbour is not given a wall runs on.
     """
-    low = np.array([-out_m.get("head", FARTHEST_M), -out_m.get("right", FARTHEST_M)])
-    high = np.array([table.length_m + out_m.get("foot", FARTHEST_M), table.width_m + out_m.get("left", FARTHEST_M)])
+    low = np.array([-out_m.get("head", RUNS_ON_M), -out_m.get("right", RUNS_ON_M)])
+    high = np.array([table.length_m + out_m.get("foot", RUNS_ON_M), table.width_m + out_m.get("left", RUNS_ON_M)])
     walls = []
     for rail in RAILS:
         if rail not in out_m:

@@ -4,6 +4,7 @@ also from where over the table it is good enough, told by the shape of the sign.
 import numpy as np
 
 from app.fitting import lines
+from app.room.aims import POINT
 from app.room.from_log import MarksAnswer
 from app.room.mark_quality import MarkQuality, Verdict
 from app.room.wall_scale import WallMark
@@ -54,7 +55,7 @@ def draw_marks(answer: MarksAnswer, *, mark: str | None = None, standalone: bool
         draw_point(svg, point, shot.rails[0], table, view)
     with svg.group(cls="marks"):
         for judged in answer.judged:
-            if judged.aim.name != "the point" and mark in (None, judged.aim.name):
+            if judged.aim.name != POINT and mark in (None, judged.aim.name):
                 _mark(svg, judged, view)
     draw_scale(svg, table)
     return svg.text(style=drawing_style() if standalone else "")

@@ -1,13 +1,13 @@
 """Marks in the room in words and as tables: what aiming at each costs, from where it is good enough, marks on walls."""
 
-import csv
+from collections.abc import Sequence
 from dataclasses import replace
 from math import isfinite, nan
-from typing import TextIO
 
 import numpy as np
 
 from app.card.tape import lay_tape
+from app.room.aims import POINT
 from app.room.from_log import MarksAnswer, Starts, mean_miss_m
 from app.room.mark_quality import MarkQuality, Verdict
 from app.room.wall_scale import WallMark
@@ -34,12 +34,6 @@ SIGNS: dict[Verdict, str] = {"good enough": "●", "not": "×", "cannot tell": "
 # So many ways to aim stand side by side in one table.
 SIDE_BY_SIDE = 5
 SAID: dict[Verdict, str] = {"good enough": "good", "not": "not", "cannot tell": "cannot tell", "no path": "no path"}
-MARKS_CSV = (
-    "table", "mark", "along_sights", "across_sights", "start_x_m", "start_y_m", "tries", "seen",
-    "off_deg", "off_sd_deg", "miss_m", "miss_sd_m", "expected_miss_m", "to_pocket", "to_hit",
-    "near_rail", "near_sight", "wall", "place_x_m", "place_y_m", "measured_from", "along_m", "level_corner", "level_m",
-    "left_m", "right_m", "replaces_point",
-)  # fmt: skip
 
 
 def marks_sentences(answer: MarksAnswer) -> list[str]:
@@ -56,7 +50,7 @@ def marks_sentences(answer: MarksAnswer) -> list[str]:
         sentences.append("There is no point in reach; the marks on the walls, a line each, do without one.")
     if not answer.walls:
         sentences.append("No walls are known; write them into the room's file, and a point beyond one can be replaced.")
-    marks = [m for m in answer.judged if m.aim.name != "the point"]
+    marks = [m for m in answer.judged if m.aim.name != POINT]
     if not marks:
         sentences.append("No marks are known; write them into the room's file, or give one with the question.")
     if answer.at.margins is None:
@@ -136,26 +130,23 @@ def scale_tables(answer: MarksAnswer) -> tuple[Figures, ...]:
     return tuple(tables)
 
 
-def write_marks(answer: MarksAnswer, stream: TextIO) -> None:
-    """All of it as CSV: ``table`` tells the rows of starts seen, of starts over the table and of the walls' scale
-    apart; blank where not known."""
-    writer = csv.DictWriter(stream, MARKS_CSV, lineterminator="\n", restval="")
-    writer.writeheader()
-    told_of = answer.to_json()
-    for mark in told_of["marks"]:
-        for name in ("seen", "over_table"):
-            for start in mark[name]:
-                row = {key: start[key] for key in MARKS_CSV if key in start}
-                row |= {"table": name, "mark": mark["name"], "seen": "yes" if start["seen"] else "no"}
-                row |= {"start_x_m": start["start_m"][0], "start_y_m": start["start_m"][1]}
-                row |= {"to_pocket": start["verdict"].get("pocketed"), "to_hit": start["verdict"].get("hit")}
-                writer.writerow(_blank(row))
-    for mark in told_of["scale"]:
-        row = {key: mark[key] for key in MARKS_CSV if key in mark}
-        x, y = mark["place_m"] or (None, None)
-        row |= {"table": "scale", "near_rail": told_of["near_rail"], "place_x_m": x, "place_y_m": y}
-        row |= {name: "yes" if mark[name] else "no" for name in ("seen", "replaces_point")}
-        writer.writerow(_blank(row))
+def by_shot_table(answers: Sequence[MarksAnswer]) -> Figures:
+    """Every mark for every shot: which target bears it."""
+    rows = []
+    for answer in answers:
+        made = _made(answer)
+        for here in answer.judged:
+            ways = [_from(here, answer.at, way) if way in made else UNKNOWN for way in ("pocketed", "hit")]
+            rows.append((here.aim.name, answer.practice.shot.name, _length_words(mean_miss_m(here, answer.at)), *ways))
+    # The marks of the room shot by shot first, each shot's own point last.
+    rows.sort(key=lambda row: (row[0] == POINT, row[0], row[1]))
+    note = (
+        "Miss to expect: the mean at the starts seen. Good: with its 90 % interval the miss stays within a quarter of "
+        "the margins there; from so many of the starts from which there is a line."
+    )
+    return Figures(
+        "Marks by shot", note, ("mark", "shot", "miss to expect", "good to pocket", "good to hit"), tuple(rows)
+    )
 
 
 def scale_place(mark: WallMark) -> str:
@@ -200,7 +191,9 @@ def _miss(answer: MarksAnswer, here: MarkQuality, k: int) -> str:
     if not isfinite(miss):
         turn = np.degrees([here.off_rad[k], here.sd_rad[k]])
         return f"{told_with_sd(abs(turn[0]), turn[1], finest=2)}° to the {'left' if turn[0] > 0 else 'right'}"
-    text = f"{told_with_sd(100 * abs(miss), 100 * sd, finest=1)} cm"
+    near = abs(miss) < 2
+    text = told_with_sd((100 if near else 1) * abs(miss), (100 if near else 1) * sd, finest=1 if near else 2)
+    text = f"{text} {'cm' if near else 'm'}"
     if abs(miss) < sd:
         return text
     shot, table = answer.practice.shot, answer.table
@@ -238,7 +231,7 @@ def _scale_row(mark: WallMark, from_end: bool, level: bool) -> tuple[str, ...]:
         raise ValueError("a line that meets no wall has no mark")
     half = mark.half_width_m
     if isfinite(half):
-        within = f"{told(100 * half, nan, finest=1)} cm ({told(half / INCH_M, nan, finest=1)} in)"
+        within = f"{_centimetres(half)} ({told(half / INCH_M, nan, finest=1)} in)"
     else:
         within = UNKNOWN if half != half else "anywhere"
     cells = [f"{mark.near_sight:g}"]
@@ -261,13 +254,16 @@ def _level(mark: WallMark) -> str:
 def _length_words(length_m: float) -> str:
     if not isfinite(length_m):
         return UNKNOWN
-    text = f"{told(100 * length_m, nan, finest=1)} cm"
+    text = _centimetres(length_m)
     return f"{text} ({inches(length_m)} in)" if inches(length_m) != "0" else text
+
+
+def _centimetres(length_m: float) -> str:
+    """Two digits, in metres from two metres on."""
+    if length_m < 2:
+        return f"{told(100 * length_m, nan, finest=1)} cm"
+    return f"{told(length_m, nan, finest=1)} m"
 
 
 def _made(answer: MarksAnswer) -> tuple[Made, ...]:
     return () if answer.at.margins is None else tuple(way.made for way in answer.at.margins.ways)
-
-
-def _blank(row: dict[str, object]) -> dict[str, object]:
-    return {name: "" if value is None else value for name, value in row.items()}

@@ -6,17 +6,19 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
 
 from app.margins.over_table import LEAST_STEP_SIGHTS, MOST_STEP_SIGHTS
-from app.room.from_log import MarksAnswer, marks_of_log
+from app.room.from_log import MarksAnswer, marks_of_all, marks_of_log
 from app.room.marks import parse_mark
+from app.store.log_views import list_shots
+from app.telling.marks_csv import write_marks
 from app.telling.marks_drawing import draw_marks
 from app.telling.marks_words import (
+    by_shot_table,
     caution,
     mark_detail,
     mark_table,
     marks_sentences,
     scale_tables,
     start_tables,
-    write_marks,
 )
 from app.web.api import WRONG, room_of
 from app.web.pages import page
@@ -47,6 +49,13 @@ def asked_for(
 Asked = Annotated[MarksAnswer, Depends(asked_for)]
 
 
+@router.get("/marks")
+def all_marks(request: Request) -> list[dict[str, Any]]:
+    """The marks of the room judged for every shot that has a fit."""
+    answers, _ = marks_of_all(engine_of(request), room_of(request))
+    return [answer.to_json() for answer in answers]
+
+
 @router.get("/shots/{shot_id}/marks")
 def marks(asked: Asked) -> dict[str, Any]:
     """What aiming at each mark of the room costs at a shot, from where it is good enough, and marks on the walls."""
@@ -57,7 +66,7 @@ def marks(asked: Asked) -> dict[str, Any]:
 def marks_table(asked: Asked) -> Response:
     """The marks judged as a table, CSV."""
     text = StringIO()
-    write_marks(asked, text)
+    write_marks([asked], text)
     return Response(text.getvalue(), media_type="text/csv")
 
 
@@ -70,6 +79,18 @@ def marks_drawing(
     if show is not None and show not in [judged.aim.name for judged in asked.judged]:
         raise HTTPException(404, f"There is no mark {show!r}.")
     return Response(draw_marks(asked, mark=show, standalone=True), media_type="image/svg+xml")
+
+
+@pages.get("/marks")
+def all_marks_page(request: Request) -> Response:
+    answers, refused = marks_of_all(engine_of(request), room_of(request))
+    return page(
+        "all_marks.html",
+        caution=caution(),
+        table=by_shot_table(answers),
+        refused=[f"{why[0].upper()}{why[1:]}" for _, why in refused],
+        shots=[shot for shot in list_shots(engine_of(request)) if shot.attempts],
+    )
 
 
 @pages.get("/shots/{shot_id}/marks")

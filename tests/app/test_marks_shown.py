@@ -3,6 +3,7 @@
 import csv
 import json
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from io import StringIO
 from math import hypot
 from pathlib import Path
@@ -11,26 +12,28 @@ import numpy as np
 import pytest
 from sqlalchemy import Engine
 
-from app.room.from_log import MarksAnswer, hidden_by, marks_of_log, mean_miss_m, merged
+from app.room.from_log import MarksAnswer, hidden_by, marks_of_all, marks_of_log, mean_miss_m, merged
 from app.room.room_file import Room, load_room
 from app.room.walls import walls_by_rails
 from app.store.log import store_reading
 from app.store.log_views import find_shot
 from app.telling.drawing import View
+from app.telling.marks_csv import write_marks
 from app.telling.marks_drawing import clipped, draw_marks
 from app.telling.marks_words import (
     TRIP,
+    by_shot_table,
     mark_detail,
     mark_table,
     marks_sentences,
     scale_tables,
     start_tables,
-    write_marks,
 )
 from calibration.errors import InputError
 from tests.app.conftest import Client, clip
 from tests.app.scenario import KICK, TABLE, attempt, reading
 from tests.app.test_command_line import run
+from vision.shot import Shot
 
 ROOM = """
 unit = "cm"
@@ -148,7 +151,7 @@ def test_too_few_attempts_are_refused_with_the_reason(engine: Engine) -> None:
 
 def test_table_for_a_spreadsheet(answer: MarksAnswer) -> None:
     text = StringIO()
-    write_marks(answer, text)
+    write_marks([answer], text)
     rows = list(csv.DictReader(StringIO(text.getvalue())))
     by_table = {name: [row for row in rows if row["table"] == name] for name in ("seen", "over_table", "scale")}
     assert {name: len(found) for name, found in by_table.items()} == {"seen": 24, "over_table": 63, "scale": 9}
@@ -209,6 +212,39 @@ def test_command(answer: MarksAnswer, tmp_path: Path) -> None:
     assert "The point lies in the room: one mark" in " ".join(elsewhere.stdout.split())
 
 
+def test_all_shots_side_by_side(answer: MarksAnswer, engine: Engine, client: Client, tmp_path: Path) -> None:
+    """The same lines to the same ball: to hit it bears marks that to pocket it does not."""
+    bank = Shot("a bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
+    store_reading(engine, reading([attempt(s, 0.2, shot=bank) for s in STARTS], shot=bank), clip(2))
+    few = replace(KICK, name="few")
+    store_reading(engine, reading([attempt(STARTS[0], 0.2, shot=few)], shot=few), clip(3))
+    answers, refused = marks_of_all(engine, load_room(tmp_path / "data" / "room.toml"))
+    assert [one.practice.shot.name for one in answers] == ["a bank", KICK.name]
+    assert [name for name, _ in refused] == ["few"]
+    assert answers[1].to_json() == answer.to_json()
+    rows = by_shot_table(answers).rows
+    assert [row[:2] for row in rows][:2] == [("third", "a bank"), ("third", KICK.name)]
+    assert rows[-1][:2] == ("the point", KICK.name)
+    # A bank is not made by hitting.
+    assert rows[0][4] == "–"
+    files = tmp_path / "all.csv", tmp_path / "all.json"
+    told = run("marks", "--csv", files[0], "--json", files[1])
+    assert told.exit_code == 0, told.output
+    assert TRIP in " ".join(told.stdout.split())
+    assert "The marks cannot be judged for 'few' yet" in " ".join(told.stdout.split())
+    assert json.loads(files[1].read_text()) == [one.to_json() for one in answers]
+    assert {row["shot"] for row in csv.DictReader(files[0].read_text().splitlines())} == {"a bank", KICK.name}
+    assert client.get("/api/marks").json() == [one.to_json() for one in answers]
+    page = client.get("/marks").text
+    assert TRIP in page
+    assert "cannot be judged for" in page
+
+
+def test_marks_of_an_empty_log(client: Client) -> None:
+    assert "No shot has a fit yet." in client.get("/marks").text
+    assert client.get("/api/marks").json() == []
+
+
 @pytest.mark.usefixtures("full")
 @pytest.mark.parametrize(
     ("options", "says"),
@@ -218,6 +254,7 @@ def test_command(answer: MarksAnswer, tmp_path: Path) -> None:
         (("--shot", KICK.name, "--room", "nowhere.toml"), "no such file of the room"),
         (("--shot", KICK.name, "--show", "lamp"), "there is no mark 'lamp'; there is the point, window post, third"),
         (("--shot", KICK.name, "--every", "0"), "use a step from"),
+        (("--show", "third"), "go with one shot"),
     ],
 )
 def test_wrong_commands(options: tuple[str, ...], says: str) -> None:
@@ -240,7 +277,7 @@ def test_endpoints_and_page(answer: MarksAnswer, client: Client, full: Path) -> 
     assert [mark["name"] for mark in more["marks"]] == ["the point", "window post", "third", "lamp"]
     assert client.get("/api/shots/1/marks", params={"mark": "lamp"}).status_code == 422
     assert client.get("/api/shots/1/marks", params={"mark": ["a=1,2"] * 21}).status_code == 422
-    assert client.get("/api/shots/1/marks.csv").text.startswith("table,mark,")
+    assert client.get("/api/shots/1/marks.csv").text.startswith("shot,table,mark,")
     ET.fromstring(client.get("/api/shots/1/marks.svg", params={"show": "third"}).text)
     assert client.get("/api/shots/1/marks.svg", params={"show": "lamp"}).status_code == 404
     assert client.get("/api/shots/9/marks").status_code == 404
