@@ -118,7 +118,8 @@ def solve(
         for _half in range(2 if on.all() and (size == 1).all() else 1):
             # All of a batch at once is cheaper than the copying of a part to and fro, unless most of it stands.
             part = np.flatnonzero(on) if 2 * np.count_nonzero(on) < b else EVERY
-            trial = state[part] + (on * size)[part, None] * step[part]
+            # What stands has perhaps no step at all: not a number.
+            trial = state[part] + np.where(on[:, None], size[:, None] * step, 0.0)[part]
             tried = _expand(obs, trial, variance[part], log_norm[part])
             better = (tried[0] >= value[part]) & on[part]
             if part is EVERY and bool((better | ~on).all()):

@@ -63,7 +63,7 @@ _Solver = Callable[[Vector, Vector, Vector, NDArray[np.bool_]], tuple[Vector, Ve
 
 def scan(obs: Observations, rules: Sequence[Lines], prior: ScatterPrior | None) -> list[Scan]:
     """Nodes for each of the rules, set where their weight is. ``obs`` allows for no wrong entries."""
-    closed = [bool(obs.measured.all()) and (len(obs) >= FEWEST_STRAIGHT or not any(rule.free)) for rule in rules]
+    closed = [obs.all_measured and (len(obs) >= FEWEST_STRAIGHT or not any(rule.free)) for rule in rules]
     found: dict[int, Scan] = {}
     for straight in (True, False):
         some = [k for k, is_closed in enumerate(closed) if is_closed == straight]

@@ -96,7 +96,7 @@ def _climbed(some: _Padded, begin: Vector) -> Vector:
         on = (np.einsum("kp,kp->k", step, gradient) > TOLERANCE) & (size > LEAST_SIZE)
         if not on.any():
             break
-        trial = state + (on * size)[:, None] * step
+        trial = state + np.where(on[:, None], size[:, None] * step, 0.0)
         tried = some.expanded(*some.errors(trial), trial)
         better = on & (tried[0] >= value)
         size = np.where(better, np.minimum(2 * size, 1.0), np.where(on, size / 2, size))

@@ -130,8 +130,9 @@ def _compared(compared: Comparison | None, heading: str, what: str) -> Figures:
             compared.groups, compared.attempts, compared.points_m, compared.families, compared.family_sd, strict=True
         )
     )
+    reason = compared.reason.replace("the groups'", f"the {what}s'")
     note = (
-        f"{compared.reason[0].upper()}{compared.reason[1:]} Such differences come by chance with probability "
+        f"{reason[0].upper()}{reason[1:]} Such differences come by chance with probability "
         f"{chance_words(compared.p_value)}; from {what} to {what} the direction varies by "
         f"{told(degrees(compared.between_sd[0]), nan, finest=2)}° (sd, chance taken out)."
     )
