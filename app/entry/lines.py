@@ -71,7 +71,7 @@ def log_lines(
 ) -> list[int]:
     """Log checked lines, all or none; gives the attempts' numbers. ``at``: when they were shot, now without it."""
     when = at or now()
-    entries = [_new_entry(c.entered, shot, table, player, when) for c in checked]
+    entries = [new_entry(c.entered, shot, table, player, when) for c in checked]
     return add_entries(engine, entries)
 
 
@@ -81,7 +81,7 @@ def put_line_right(engine: Engine, old: LoggedAttempt, line: str, shot: Shot) ->
     Raises InputError for a line with a mistake, and for attempts that were not entered by hand.
     """
     checked = check_lines([line], shot, old.table)[0]
-    entry = _new_entry(checked.entered, shot, old.table, old.player or None, old.at)
+    entry = new_entry(checked.entered, shot, old.table, old.player or None, old.at)
     return put_right(engine, old.id, entry), checked.echo
 
 
@@ -111,7 +111,8 @@ def moment(text: str) -> datetime:
     return when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC)
 
 
-def _new_entry(e: Entered, shot: Shot, table: Table, player: str | None, at: datetime) -> NewEntry:
+def new_entry(e: Entered, shot: Shot, table: Table, player: str | None, at: datetime) -> NewEntry:
+    """An entry as it goes into the log."""
     who = f" {player.strip()}" if player and player.strip() else ""
     return NewEntry(
         shot=shot,

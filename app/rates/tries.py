@@ -37,12 +37,15 @@ CutClass = Literal["straight", "cut in", "back cut"]
 Which = Literal["all", "first", "repeat"]
 CUT_CLASSES: tuple[CutClass, ...] = ("straight", "cut in", "back cut")
 STRAIGHT_RAD = radians(5)
+# A start that is known no better than this belongs to no cell.
+PLACED_SD_SIGHTS = 0.5
 COMMON_CORNER: Corner = "foot-right"
 
 
 @dataclass(frozen=True)
 class Try:
-    """One try. ``along`` and ``across`` in sights from the counting corner, NaN where the start was not measured.
+    """One try. ``along`` and ``across`` in sights from the counting corner, NaN where the start was not measured, or
+    only told as lying somewhere on a line.
 
     ``repeat`` and ``cut`` are None where they cannot be told, ``cut`` for kicks as well. ``side`` is long, short, left,
     right, on line or not known; ``id`` the log's number of the attempt.
@@ -73,7 +76,10 @@ def gather_tries(attempts: Iterable[LoggedAttempt], shots: Mapping[str, Shot], c
     end, side = corner.split("-")
     for logged in sorted(attempts, key=lambda a: (a.session_id, a.at, a.id)):
         attempt, table, shot = logged.attempt, logged.table, shots[logged.shot_name]
-        placed = bool(np.isfinite(attempt.start_m).all())
+        # NaN, a start whose error is not stated, is no larger.
+        placed = (
+            bool(np.isfinite(attempt.start_m).all()) and not attempt.start_sd_m > PLACED_SD_SIGHTS * table.diamond_m
+        )
         tries.append(
             Try(
                 shot=logged.shot_name,

@@ -134,6 +134,13 @@ def test_the_fit_and_the_rates_take_entries(engine: Engine) -> None:
     assert practice.fit.convergence.point_m is not None
 
 
+def test_a_start_told_by_its_line_alone_counts_in_no_cell(engine: Engine) -> None:
+    log(engine, ["start 6, through 3.25, made", "start 6 by 1, through 3.25, made"])
+    rates = rates_of_log(engine, Question(by="table")).rates
+    assert rates.overall.tries == 2
+    assert sum(rate.tries for rate in rates.cells) == 1
+
+
 def test_entries_of_one_start_share_its_error(engine: Engine) -> None:
     log(
         engine,
