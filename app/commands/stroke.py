@@ -17,7 +17,8 @@ from app.store.database import opened
 from app.stroke.from_log import StrokeQuestion, strokes_of_log
 from app.stroke.stroke_json import stroke_json
 from app.telling.stroke_drawing import draw_strokes
-from app.telling.stroke_words import stroke_figures, stroke_words, write_stroke
+from app.telling.stroke_tables import stroke_figures, write_stroke
+from app.telling.stroke_words import stroke_words
 from calibration.errors import InputError
 
 

@@ -88,7 +88,7 @@ def rates_of_log(engine: Engine, asked: Question) -> Answer:
     mine = select_tries(period, player=asked.player)
     # Of the same period: a stroke changes with practice.
     in_period = {t.id for t in select_tries(everything, since=asked.since, until=asked.until)}
-    expected = ExpectedRates(strokes_of([a for a in attempts if a.id in in_period], library)[0])
+    expected = ExpectedRates(strokes_of([a for a in attempts if a.id in in_period], library, only=asked.shot)[0])
     rates = make_rates(mine, asked.by, asked.cell_sights, expected)
     if asked.against is not None and asked.player is not None:
         other = select_tries(period, player=asked.against)

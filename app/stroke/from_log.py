@@ -12,9 +12,10 @@ from app.rates.tries import outcome_of
 from app.room.marks import Marks
 from app.store.log_views import LoggedAttempt, LoggedShot, find_shot, list_attempts, list_shots
 from app.stroke.aim import POINT, Aim, aim_at
-from app.stroke.analysis import Stroke, analyse, borrowing, expected_of, outcomes
+from app.stroke.analysis import ENOUGH_OF_ITS_OWN, Stroke, analyse, borrowing, expected_of, outcomes
 from app.stroke.expected import Expected
 from app.stroke.from_attempts import lines_of_attempts
+from app.stroke.outcome_fit import OutcomeSpread, spread_of_outcomes
 from app.stroke.spread import Flags, Spread, alike, spread_of
 from app.telling.practice import practise
 from app.telling.rest_of_log import rest_of_log
@@ -25,6 +26,8 @@ from vision.shot import Shot
 
 # More places than this are gathered by sights.
 MOST_PLACES = 12
+# With fewer outcomes they say next to nothing of a spread.
+LEAST_OUTCOMES = 8
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,7 @@ class PlaceStroke:
 class ShotStroke:
     """The stroke of one player at one shot; ``aimed_rate`` and ``all_rate`` are the expected rates as the lines were
     aimed, and with what else moves the ball. ``made`` and ``told`` (n,): whether each line was made, and whether that
-    is known."""
+    is known. ``by_outcomes`` is the spread round the best lines that would make as many, None with few outcomes."""
 
     shot: Shot
     table: Table
@@ -69,6 +72,7 @@ class ShotStroke:
     made: Flags
     told: Flags
     expected: Expected
+    by_outcomes: OutcomeSpread | None
     aimed_rate: float
     all_rate: float
     places: tuple[PlaceStroke, ...]
@@ -125,53 +129,65 @@ def strokes_of_log(engine: Engine, asked: StrokeQuestion, marks: Marks | None = 
         and (asked.until is None or a.at.date() <= asked.until)
     ]
     strokes, together = strokes_of(period, library, aimed, asked.shot, marks or {}, families)
-    shown = tuple(s for s in strokes if asked.shot is None or s.shot.name == asked.shot)
-    return StrokeAnswer(asked, shown, together, players)
+    return StrokeAnswer(asked, strokes, together, players)
 
 
 def strokes_of(
     attempts: Sequence[LoggedAttempt],
     library: Sequence[LoggedShot],
     aimed: str = "",
-    aimed_shot: str | None = None,
+    only: str | None = None,
     marks: Mapping[str, tuple[float, float]] | None = None,
     families: Mapping[str, Vector] | None = None,
 ) -> tuple[tuple[ShotStroke, ...], tuple[PlayerStroke, ...]]:
-    """The strokes of each player at each shot, and those of each player together.
+    """The strokes of each player at each shot, or at the shot ``only``, and those of each player together.
 
-    Shots with few lines borrow the spread of all of the player's. ``aimed`` holds for ``aimed_shot``, or for all.
+    Shots with few lines borrow the spread of all of the player's, for which alone the others are looked at when one
+    shot is asked for: then a player without need of them has nothing told together. ``aimed`` holds for the shots asked
+    for; ``families`` are those of their points.
     """
     outcome = {a.id: outcome_of(a) for a in attempts}
-    grouped: dict[tuple[str, str], list[LoggedAttempt]] = {}
+    grouped: dict[str, dict[str, list[LoggedAttempt]]] = {}
     for a in attempts:
-        grouped.setdefault((a.player, a.shot_name), []).append(a)
-    found: dict[str, list[tuple[LoggedShot, Aim | None, Table, Stroke]]] = {}
-    for one in library:
-        table = one.table or STANDARD_TABLES["9ft"]
-        aim = None
-        if aimed and aimed_shot in (None, one.shot.name):
-            known = any(name == one.shot.name for _, name in grouped)
-            if known:
-                aim = aim_at(aimed, one.shot, table, marks or {}, (families or {}).get(one.shot.name))
-        for (player, name), mine in grouped.items():
-            if name == one.shot.name:
-                stroke = analyse(lines_of_attempts(one.shot, table, mine, aim), aim is not None)
-                found.setdefault(player, []).append((one, aim, table, stroke))
+        grouped.setdefault(a.player, {}).setdefault(a.shot_name, []).append(a)
     strokes: list[ShotStroke] = []
     together: list[PlayerStroke] = []
-    for player, theirs in sorted(found.items()):
-        sets = [stroke.basis for *_, stroke in theirs]
-        all_of_them = spread_of(sets)
-        together.append(PlayerStroke(player, sum(s.freedom > 0 for s in sets), all_of_them, alike(sets)))
-        for one, aim, table, stroke in theirs:
-            strokes.append(_shot_stroke(one.shot, table, player, aim, borrowing(stroke, all_of_them), outcome))
+    for player, by_shot in sorted(grouped.items()):
+        mine = [one for one in library if one.shot.name in by_shot]
+        asked = [one for one in mine if only in (None, one.shot.name)]
+        found: list[tuple[LoggedShot, Aim | None, Stroke]] = []
+        for one in asked:
+            aim = None
+            if aimed:
+                aim = aim_at(aimed, one.shot, _table(one), marks or {}, (families or {}).get(one.shot.name))
+            found.append((one, aim, _analysed(one, by_shot[one.shot.name], aim)))
+        if only is None or any(stroke.spread.freedom < ENOUGH_OF_ITS_OWN for *_, stroke in found):
+            others = [_analysed(one, by_shot[one.shot.name], None) for one in mine if one not in asked]
+            sets = [stroke.basis for stroke in (*(stroke for *_, stroke in found), *others)]
+            pooled = spread_of(sets)
+            together.append(PlayerStroke(player, sum(s.freedom > 0 for s in sets), pooled, alike(sets)))
+            found = [(one, aim, borrowing(stroke, pooled)) for one, aim, stroke in found]
+        strokes += [_shot_stroke(one.shot, _table(one), player, aim, stroke, outcome) for one, aim, stroke in found]
     return tuple(sorted(strokes, key=lambda s: (s.shot.name, s.player))), tuple(together)
+
+
+def _table(one: LoggedShot) -> Table:
+    return one.table or STANDARD_TABLES["9ft"]
+
+
+def _analysed(one: LoggedShot, attempts: Sequence[LoggedAttempt], aim: Aim | None) -> Stroke:
+    return analyse(lines_of_attempts(one.shot, _table(one), attempts, aim), aim is not None)
 
 
 def _shot_stroke(
     shot: Shot, table: Table, player: str, aim: Aim | None, stroke: Stroke, outcome: Mapping[int, str]
 ) -> ShotStroke:
     made, told = outcomes(stroke.lines, outcome)
+    half = stroke.lines.half_rad
+    known = told & np.isfinite(half) & (half > 0)
+    by_outcomes = None
+    if known.sum() >= LEAST_OUTCOMES:
+        by_outcomes = spread_of_outcomes(half[known], half[known], np.ones(known.sum()), made[known])
     counted = told & np.isfinite(stroke.chances.steady).all(axis=0) if len(told) else told
     corner = counting_corner(shot, table)
     return ShotStroke(
@@ -184,6 +200,7 @@ def _shot_stroke(
         made=made,
         told=told,
         expected=expected_of(stroke, made, told),
+        by_outcomes=by_outcomes,
         aimed_rate=_mean(stroke.chances.aimed[counted]),
         all_rate=_mean(stroke.chances.all[counted]),
         places=tuple(_place(stroke, made, told, mine) for mine in _places(stroke, table, corner)),

@@ -8,6 +8,7 @@ import numpy as np
 from app.stroke.analysis import left_out
 from app.stroke.expected import Expected
 from app.stroke.from_log import PlaceStroke, PlayerStroke, ShotStroke, StrokeAnswer
+from app.stroke.outcome_fit import OutcomeSpread
 from app.stroke.spread import Spread
 
 SCHEMA = 1
@@ -63,10 +64,21 @@ def _stroke(s: ShotStroke) -> dict[str, Any]:
         "lines_within_margins": _within(s),
         "spread_used": "shot" if k.by is k.spread else "player",
         "expected": expected_json(s.expected),
+        "spread_by_outcomes": _by_outcomes(s.by_outcomes),
         "expected_as_aimed": _number(s.aimed_rate),
         "expected_with_rest": _number(s.all_rate),
         "places": [_place(p) for p in s.places],
         "left_out": [{"attempt": a.id, "number": a.number, "why": why} for a, why in left_out(k)],
+    }
+
+
+def _by_outcomes(found: OutcomeSpread | None) -> dict[str, float | None] | None:
+    if found is None:
+        return None
+    return {
+        "spread_deg": _deg(found.spread_rad),
+        "low_deg": _deg(found.low_rad),
+        "high_deg": _deg(found.high_rad),
     }
 
 

@@ -1,17 +1,14 @@
-"""The stroke in words and as tables: for the terminal, the coach's page and a file of CSV."""
+"""The stroke in words, for the terminal and the coach's page."""
 
-import csv
 from math import degrees, hypot, isfinite, nan
-from typing import TextIO
 
 import numpy as np
 
 from app.store.log_views import LoggedAttempt
 from app.stroke.analysis import LEAST_FOR_CHANCES, SURE, Offset, left_out
 from app.stroke.expected import Expected
-from app.stroke.from_log import PlaceStroke, PlayerStroke, ShotStroke, StrokeAnswer
+from app.stroke.from_log import ShotStroke
 from app.stroke.spread import Spread
-from app.telling.coach import Figures
 from app.telling.rounding import UNKNOWN, chance_words, told, told_with_sd
 from app.telling.words import side_of
 from calibration.errors import InputError
@@ -22,38 +19,18 @@ ROUND = {
     "repeats": "the mean of tries from one place",
     "smooth": "a line that changes smoothly with the start",
 }
-CSV_COLUMNS = (
-    "group",
-    "shot",
-    "player",
-    "along_sights",
-    "across_sights",
-    "lines",
-    "freedom",
-    "spread_deg",
-    "spread_low_deg",
-    "spread_high_deg",
-    "round",
-    "rest_deg",
-    "off_best_deg",
-    "magnified",
-    "margin_deg",
-    "tries",
-    "made",
-    "expected",
-    "expected_low",
-    "expected_high",
-    "expected_as_aimed",
-    "expected_with_rest",
-)
+# Of attempts left out so many are named.
 MOST_NAMED = 3
+# A scatter below this, at a table's length, is none that one would see.
 LEAST_TOLD_M = 0.001
+# Fewer lines are not counted as within their margins or not.
 LEAST_FOR_WITHIN = 5
+# A spread that outcomes leave as wide as this is not told.
+MOST_BY_OUTCOMES_RAD = 0.35
 # The error of a mark is told by start where it differs by so much, degrees.
 LEAST_BY_START_DEG = 0.1
 # A loss is named from half a try on, if it is this much of all that is lost.
 LEAST_LOSS, LEAST_LOSS_SHARE = 0.5, 0.25
-WITHIN = "Aimed at the middle of the margins; by chance between the two figures, in 95 of 100 such practices."
 
 
 def spread_words(spread: Spread) -> str:
@@ -77,7 +54,17 @@ def stroke_words(s: ShotStroke) -> list[str]:
     """Sentences on one player's stroke at one shot, the plainest first."""
     k = s.stroke
     said = [_plain(s), _spread(s)] if k.spread.freedom >= LEAST_FOR_CHANCES else [_too_few(s)]
-    said += [_magnified(s), _aim(s), _mark(s), _mixed(s), _off_best(s), _rest(s), _within(s), verdict(s)]
+    said += [
+        _magnified(s),
+        _aim(s),
+        _mark(s),
+        _mixed(s),
+        _off_best(s),
+        _rest(s),
+        _within(s),
+        verdict(s),
+        _by_outcomes(s),
+    ]
     return [sentence for sentence in said if sentence] + _left_out(s)
 
 
@@ -96,50 +83,6 @@ def verdict(s: ShotStroke) -> str:
     if e.differs > 0:
         return f"{text}: more are made than the margins explain. Pockets wider than assumed would do it."
     return f"{text}: fewer are made than the stroke explains. {_losses(s)}"
-
-
-def stroke_figures(answer: StrokeAnswer) -> tuple[Figures, ...]:
-    """The tables of an answer: all strokes, each shot by place, the players; those without a row left out."""
-    rows = tuple(
-        (
-            s.shot.name,
-            s.player or UNKNOWN,
-            str(len(s.stroke.basis)),
-            *_spread_cells(s.stroke.spread),
-            _side(degrees(s.stroke.off_best.mean_rad), degrees(s.stroke.off_best.sd_rad), short=True),
-            f"{s.expected.made} of {s.expected.tries}" if s.expected.tries else UNKNOWN,
-            expected_words(s.expected),
-        )
-        for s in answer.strokes
-    )
-    columns = ("shot", "player", "lines", "spread", "95 %", "off the best", "made", "expected")
-    found = [Figures("Strokes", f"Lines of the cue ball. Expected: {WITHIN[0].lower()}{WITHIN[1:]}", columns, rows)]
-    found += [place_figures(s, named=len(answer.strokes) > 1) for s in answer.strokes]
-    if any(p.shots > 1 for p in answer.together):
-        found.append(_together(answer.together))
-    return tuple(figures for figures in found if figures.rows)
-
-
-def write_stroke(answer: StrokeAnswer, stream: TextIO) -> None:
-    """All figures as CSV: a line a shot and player, a place, and a player; degrees of the cue ball's line, rates
-    between 0 and 1, blank where not known."""
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(CSV_COLUMNS)
-    for s in answer.strokes:
-        k = s.stroke
-        spread = [*(_deg(v) for v in (k.spread.spread_rad, k.spread.low_rad, k.spread.high_rad)), k.how]
-        rest = [_deg(k.rest.spread_rad), _deg(k.off_best.mean_rad), "", ""]
-        rates = [_number(s.aimed_rate), _number(s.all_rate)]
-        head = ["shot", s.shot.name, s.player, "", "", len(k.basis), k.spread.freedom]
-        writer.writerow([*head, *spread, *rest, *_counts(s.expected), *rates])
-        for p in s.places:
-            along, across = _sights(s, p)
-            head = ["place", s.shot.name, s.player, f"{along:.2f}", f"{across:.2f}", p.lines]
-            rest = ["", _deg(p.off_best_rad), _number(p.magnified), _deg(p.half_rad)]
-            writer.writerow([*head, *[""] * 5, *rest, *_counts(p.expected), _number(p.aimed_rate), ""])
-    for one in answer.together:
-        spread = [_deg(v) for v in (one.spread.spread_rad, one.spread.low_rad, one.spread.high_rad)]
-        writer.writerow(["player", "", one.player, "", "", one.spread.lines, one.spread.freedom, *spread, *[""] * 12])
 
 
 def _too_few(s: ShotStroke) -> str:
@@ -195,7 +138,7 @@ def _mark(s: ShotStroke) -> str:
     sd = degrees(offset.sd_rad)
     by_start = ""
     if high - low > max(4 * sd, LEAST_BY_START_DEG):
-        by_start = f": {_side(low, nan)} at one start, {_side(high, nan)} at another"
+        by_start = f": {side_words(low, nan)} at one start, {side_words(high, nan)} at another"
     if abs(offset.mean_rad) < 2 * offset.sd_rad and not by_start:
         return f"The line to {_aimed_at(s)} is the one needed, to {told(sd, nan, finest=2)}°."
     return f"The line to {_aimed_at(s)} stands {_offset(offset)} of the one needed{by_start}."
@@ -249,6 +192,18 @@ def _within(s: ShotStroke) -> str:
     )
 
 
+def _by_outcomes(s: ShotStroke) -> str:
+    found = s.by_outcomes
+    if found is None or (s.expected.tries and s.expected.differs == 0):
+        return ""
+    if not isfinite(found.high_rad) or found.high_rad > MOST_BY_OUTCOMES_RAD or found.low_rad <= 0:
+        return ""
+    value, low, high = (
+        told(degrees(v), degrees(found.sd_rad), finest=2) for v in (found.spread_rad, found.low_rad, found.high_rad)
+    )
+    return f"As many would be made with a spread of {value}° (95 %: {low} to {high}°) round the best lines."
+
+
 def _losses(s: ShotStroke) -> str:
     e = s.expected
     aim = e.mean - e.tries * s.aimed_rate if isfinite(s.aimed_rate) else 0.0
@@ -276,45 +231,6 @@ def _left_out(s: ShotStroke) -> list[str]:
     return said
 
 
-def place_figures(s: ShotStroke, *, named: bool) -> Figures:
-    """A stroke by place; ``named`` puts shot and player into the heading."""
-    bank = s.shot.kind == "bank"
-    columns = ("start", "lines", "object ball", "margin", "off the best", "made", "expected", "as aimed")
-    rows = []
-    for p in s.places:
-        along, across = _sights(s, p)
-        cells = (
-            f"{along:.1f} along, {across:.1f} across",
-            str(p.lines),
-            f"{told(abs(p.magnified), nan, finest=1)}° a degree",
-            f"±{told(degrees(p.half_rad), nan, finest=2)}°" if isfinite(p.half_rad) else UNKNOWN,
-            _side(degrees(p.off_best_rad), nan, short=True),
-            f"{p.expected.made} of {p.expected.tries}" if p.expected.tries else UNKNOWN,
-            expected_words(p.expected),
-            f"{100 * p.aimed_rate:.0f} %" if isfinite(p.aimed_rate) else UNKNOWN,
-        )
-        rows.append(tuple(cell for cell, column in zip(cells, columns, strict=True) if bank or column != "object ball"))
-    whose = f" of {s.player}" if s.player else ""
-    heading = f"By place: {s.shot.name}{whose}" if named else "By place"
-    note = f"Starts in sights from the {s.corner} corner; margin of the cue ball's line to either side of the best."
-    return Figures(heading, note, tuple(c for c in columns if bank or c != "object ball"), tuple(rows))
-
-
-def _together(players: tuple[PlayerStroke, ...]) -> Figures:
-    rows = tuple(
-        (
-            p.player or UNKNOWN,
-            str(p.shots),
-            str(p.spread.lines),
-            *_spread_cells(p.spread),
-            UNKNOWN if not isfinite(p.alike) else ("no" if p.alike < SURE else "may be"),
-        )
-        for p in players
-    )
-    note = "One spread for all shots of a player, each round its own lines; whether the shots' own may be one."
-    return Figures("Players", note, ("player", "shots", "lines", "spread", "95 %", "all alike"), rows)
-
-
 def _aimed_at(s: ShotStroke) -> str:
     if s.aim is None or s.aim.family is not None:
         return "the point"
@@ -322,20 +238,15 @@ def _aimed_at(s: ShotStroke) -> str:
 
 
 def _offset(offset: Offset) -> str:
-    return _side(degrees(offset.mean_rad), degrees(offset.sd_rad), with_sd=True)
+    return side_words(degrees(offset.mean_rad), degrees(offset.sd_rad), with_sd=True)
 
 
-def _side(value_deg: float, sd_deg: float, *, with_sd: bool = False, short: bool = False) -> str:
+def side_words(value_deg: float, sd_deg: float, *, with_sd: bool = False, short: bool = False) -> str:
     """``0.12 ± 0.04° to the left``; ``0.12° left`` for a cell of a table."""
     if not isfinite(value_deg):
         return UNKNOWN
     size = told_with_sd(abs(value_deg), sd_deg, finest=3) if with_sd else told(abs(value_deg), sd_deg, finest=2)
     return f"{size}° {'' if short else 'to the '}{'left' if value_deg > 0 else 'right'}"
-
-
-def _spread_cells(spread: Spread) -> tuple[str, str]:
-    value, _, limits = spread_words(spread).partition(" (95 %: ")
-    return value, limits.removesuffix(")") or UNKNOWN
 
 
 def _arrives(s: ShotStroke, off_rad: float) -> str:
@@ -349,22 +260,3 @@ def _arrives(s: ShotStroke, off_rad: float) -> str:
     turned = off_rad * (s.places[0].magnified if isfinite(s.places[0].magnified) else 1.0)
     side = side_of(turned * ideal.miss_per_rad_m, s.shot.rails[-1], ideal.arrival_bearing_rad)
     return f", which comes {side}" if side in ("long", "short") else ""
-
-
-def _sights(s: ShotStroke, p: PlaceStroke) -> tuple[float, float]:
-    end, side = s.corner.split("-")
-    along = s.table.diamonds_along(p.start_m, side, s.corner)  # type: ignore[arg-type]
-    return along, s.table.diamonds_along(p.start_m, end, s.corner)  # type: ignore[arg-type]
-
-
-def _counts(e: Expected) -> list[object]:
-    rates = [_number(v) for v in (e.rate, *e.limits)]
-    return [e.tries, e.made, *rates]
-
-
-def _deg(value_rad: float) -> str:
-    return f"{degrees(value_rad):.4f}" if isfinite(value_rad) else ""
-
-
-def _number(value: float) -> str:
-    return f"{value:.4f}" if isfinite(value) else ""

@@ -12,7 +12,8 @@ from app.store.log_views import list_shots
 from app.stroke.from_log import StrokeAnswer, StrokeQuestion, strokes_of_log
 from app.stroke.stroke_json import stroke_json
 from app.telling.stroke_drawing import draw_panels, draw_strokes
-from app.telling.stroke_words import place_figures, stroke_figures, stroke_words, write_stroke
+from app.telling.stroke_tables import place_figures, stroke_figures, write_stroke
+from app.telling.stroke_words import stroke_words
 from app.web.api import WRONG, room_of
 from app.web.pages import page
 from app.web.rates_query import Day, Name, blank_is_none

@@ -18,10 +18,12 @@ from app.margins.through_cut import through_cut
 from app.store.log import ClipFile, store_reading
 from app.stroke.aim import Aim, aim_at
 from app.stroke.analysis import analyse
+from app.stroke.expected import NOTHING, Expected
 from app.stroke.from_attempts import lines_of_attempts
 from app.stroke.from_log import ShotStroke, StrokeQuestion, strokes_of, strokes_of_log
 from app.telling.stroke_drawing import draw_panels
-from app.telling.stroke_words import CSV_COLUMNS, stroke_figures, stroke_words, write_stroke
+from app.telling.stroke_tables import CSV_COLUMNS, stroke_figures, write_stroke
+from app.telling.stroke_words import stroke_words, verdict
 from calibration.errors import InputError
 from tests.app.conftest import Client
 from tests.app.scenario import TABLE, reading
@@ -203,6 +205,18 @@ def test_shots_without_a_target_still_tell_a_spread() -> None:
     assert analyse(lines_of_attempts(KICK, TABLE, []), False).spread.freedom == 0
 
 
+def test_outcomes_tell_the_spread_that_would_make_as_many() -> None:
+    rng = np.random.default_rng(15)
+    rows = practice(KICK, rng, radians(0.5), each=80, rest_rad=radians(0.7))
+    found = one(rows)
+    assert found.by_outcomes is not None
+    # Stroke and rails together.
+    both = np.hypot(radians(0.5), radians(0.7))
+    assert found.by_outcomes.low_rad < both < found.by_outcomes.high_rad
+    assert any("As many would be made with a spread of" in sentence for sentence in stroke_words(found))
+    assert one(rows[:5]).by_outcomes is None
+
+
 def test_a_point_elsewhere_is_no_spread() -> None:
     """Lines without a flaw to a point that is not the ideal one: what the start does to the line is not the stroke."""
     steady, point = np.random.default_rng(1), np.array([2.2, 3.4])
@@ -352,8 +366,33 @@ def test_question_of_the_log(engine: Engine) -> None:
     text = StringIO()
     write_stroke(answer, text)
     figures = stroke_figures(answer)
-    assert [f.heading for f in figures] == ["Strokes", "By place", "Players"]
+    # Of one shot with lines enough the player's others are not looked at.
+    assert [f.heading for f in figures] == ["Strokes", "By place"]
+    everything = stroke_figures(strokes_of_log(engine, StrokeQuestion()))
+    assert [f.heading for f in everything][::4] == ["Strokes", "Players"]
+    # Asked for alone or with all others, a shot's stroke is the same.
+    all_of_them = strokes_of_log(engine, StrokeQuestion()).strokes
+    same = next(s for s in all_of_them if (s.shot.name, s.player) == (KICK.name, "A"))
+    assert same.expected == answer.strokes[0].expected
     # Off the table's length two strokes of three: the spread in millimetres.
     wide = answer.strokes[0].stroke.spread.spread_rad * TABLE.length_m
     assert f"within {1000 * wide:.0f} mm" in stroke_words(answer.strokes[0])[0]
     assert degrees(answer.strokes[0].stroke.spread.spread_rad) == pytest.approx(0.35, rel=0.4)
+
+
+def test_verdicts() -> None:
+    """Golden sentences: as expected, more, and fewer with what the loss is put down to."""
+    found = one(practice(KICK, np.random.default_rng(3), radians(0.4), each=8))
+    told = replace(found, expected=Expected(40, 30, 32.0, 2.5, 27, 37, 0.4))
+    assert verdict(told) == (
+        "30 of 40 made. With this spread, aimed at the best lines, 32 are expected, 27 to 37 by chance: the stroke "
+        "explains the rate."
+    )
+    more = replace(found, expected=Expected(40, 39, 32.0, 2.5, 27, 37, 0.01))
+    assert verdict(more).endswith("more are made than the margins explain. Pockets wider than assumed would do it.")
+    fewer = replace(found, expected=Expected(40, 20, 32.0, 2.5, 27, 37, 0.001), aimed_rate=0.6, all_rate=0.575)
+    # 12 are lost: 8 by aim, 1 by the rest, 3 by neither.
+    assert "Lost are about 8 by where they are aimed" in verdict(fewer)
+    assert verdict(fewer).endswith("about 3 by what neither explains, such as pockets tighter than assumed.")
+    assert "speed, english" not in verdict(fewer)
+    assert verdict(replace(found, expected=NOTHING)).startswith("No rate can be expected")
