@@ -14,7 +14,7 @@ from app.store import log_views
 from app.store.log_views import LoggedAttempt, LoggedSession, LoggedShot
 from app.telling.mirrored import image_names, practise_mirrored
 from app.telling.practice import practise, practised_rows
-from app.telling.rest_of_log import rest_of_log
+from app.telling.rest_of_log import fit_together, rest_of_log
 from app.telling.words import tell_attempt
 from app.web.api_schema import (
     AttemptOut,
@@ -201,7 +201,12 @@ def shot_fits_apart(
 def fits(request: Request, limit: Limit = 20, offset: Offset = 0) -> list[dict[str, Any]]:
     """The fits of all shots, by name."""
     found = log_views.list_shots(_engine(request))[offset : offset + limit]
-    return [shot_fit(request, s.id) for s in found]
+    drilled = [
+        (s.shot, table, practised_rows(s.shot, table, _logged(request, s)))
+        for s in found
+        for table in [s.table or STANDARD_TABLES["9ft"]]
+    ]
+    return [fit.to_json() for fit in fit_together(_engine(request), drilled, room_of(request).marks_on)]
 
 
 def _engine(request: Request) -> Engine:

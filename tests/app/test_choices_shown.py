@@ -135,6 +135,8 @@ def test_a_shot_borrows_the_logs_scatter_wherever_it_is_shown(client: Client, en
         spreads.append(next(f for f in json.loads(out.read_text()) if f["shot"] == "lone")["spread_deg"])
     shot_id = next(s["id"] for s in client.get("/api/shots").json()["items"] if s["shot"]["name"] == "lone")
     spreads.append(client.get(f"/api/shots/{shot_id}/fit").json()["spread_deg"])
+    together = client.get("/api/fits").json()
+    assert together == [client.get(f"/api/shots/{k}/fit").json() for k in (shot_id, 3 - shot_id)]
     assert spreads == pytest.approx([spreads[0]] * 5, rel=1e-3)
     alone = fit_shot(load_attempts(exported).rows, shot_name="lone", table=TABLE)
     assert spreads[0] != pytest.approx(alone.to_json()["spread_deg"], rel=0.02)
