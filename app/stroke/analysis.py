@@ -81,7 +81,8 @@ class Stroke:
     tries from one place agreeing so much better than the stated line says. ``odd`` lines, with their distance in sds,
     are left out of the spread. ``by`` is the spread on which the chances rest: these lines', or the player's.
     ``good`` (n,) is 1 for a line within the margins of the line usually needed from there, 0 for another, NaN where
-    that is not known: a good line that missed was lost by something else.
+    that is not known: a good line that missed was lost by something else. ``steady`` (n,) likewise for a line whose
+    stroke's own error is no more than the margins allow: aimed at the best line it would have been within them.
     """
 
     lines: Delivered
@@ -100,6 +101,7 @@ class Stroke:
     error_rad: Vector
     error_sd_rad: Vector
     good: Vector
+    steady: Vector
 
 
 def analyse(lines: Delivered, stated: bool) -> Stroke:
@@ -129,6 +131,7 @@ def analyse(lines: Delivered, stated: bool) -> Stroke:
         error_rad=error,
         error_sd_rad=error_sd,
         good=_good(lines, kept & lines.measured, rest),
+        steady=_steady(lines, basis, kept, spread),
     )
 
 
@@ -268,6 +271,18 @@ def _good(lines: Delivered, kept: Flags, rest: Spread) -> Vector:
     off = lines.deviation_rad - usual
     known = (sessions[at] == lines.session) & np.isfinite(lines.half_rad)
     return np.where(known, ((off <= lines.left_rad) & (off >= -lines.right_rad)).astype(float), nan)
+
+
+def _steady(lines: Delivered, basis: Lines, kept: Flags, spread: Spread) -> Vector:
+    steady = np.where(kept, nan, 0.0)
+    if spread.freedom >= LEAST_FOR_CHANCES:
+        level = max(spread.spread_rad, _floor(basis))
+        # A residual is smaller than the error by the line's own part in the smooth one; alone in its group it is none.
+        error = smooth_of(basis, level).standardised * np.sqrt(level**2 + basis.sd_rad**2)
+        _, number, count = np.unique(basis.group, return_inverse=True, return_counts=True)
+        known = count[number.reshape(-1)] > 1
+        steady[kept] = np.where(known, (np.abs(error) <= lines.half_rad[kept]).astype(float), nan)
+    return np.where(np.isfinite(lines.half_rad), steady, nan)
 
 
 def _mixed_aim(lines: Delivered, kept: Flags) -> float:

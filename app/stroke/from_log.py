@@ -58,6 +58,18 @@ class PlaceStroke:
 
 
 @dataclass(frozen=True)
+class Account:
+    """Of so many ``lines`` these were ``steady`` enough for the margins if aimed at the best line, ``within`` them as
+    aimed, and ``made``; of those within ``within_made``."""
+
+    lines: int
+    steady: int
+    within: int
+    within_made: int
+    made: int
+
+
+@dataclass(frozen=True)
 class ShotStroke:
     """The stroke of one player at one shot; ``aimed_rate`` and ``all_rate`` are the expected rates as the lines were
     aimed, and with what else moves the ball. ``made`` and ``told`` (n,): whether each line was made, and whether that
@@ -75,6 +87,7 @@ class ShotStroke:
     by_outcomes: OutcomeSpread | None
     aimed_rate: float
     all_rate: float
+    account: Account
     places: tuple[PlaceStroke, ...]
 
 
@@ -203,8 +216,15 @@ def _shot_stroke(
         by_outcomes=by_outcomes,
         aimed_rate=_mean(stroke.chances.aimed[counted]),
         all_rate=_mean(stroke.chances.all[counted]),
+        account=_account(stroke, made, told),
         places=tuple(_place(stroke, made, told, mine) for mine in _places(stroke, table, corner)),
     )
+
+
+def _account(stroke: Stroke, made: Flags, told: Flags) -> Account:
+    known = told & np.isfinite(stroke.good) & np.isfinite(stroke.steady)
+    good, steady, hits = stroke.good[known] > 0, stroke.steady[known] > 0, made[known]
+    return Account(int(known.sum()), int(steady.sum()), int(good.sum()), int((good & hits).sum()), int(hits.sum()))
 
 
 def _place(stroke: Stroke, made: Flags, told: Flags, mine: Flags) -> PlaceStroke:

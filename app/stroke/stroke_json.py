@@ -1,9 +1,8 @@
 """Strokes as JSON: degrees of the cue ball's line, rates as shares, null where not known."""
 
+from dataclasses import asdict
 from math import degrees, isfinite
 from typing import Any
-
-import numpy as np
 
 from app.stroke.analysis import left_out
 from app.stroke.expected import Expected
@@ -61,7 +60,7 @@ def _stroke(s: ShotStroke) -> dict[str, Any]:
             "chance": _number(k.speed.chance),
         },
         "mixed_aim_chance": _number(k.mixed_aim),
-        "lines_within_margins": _within(s),
+        "account": asdict(s.account),
         "spread_used": "shot" if k.by is k.spread else "player",
         "expected": expected_json(s.expected),
         "spread_by_outcomes": _by_outcomes(s.by_outcomes),
@@ -79,17 +78,6 @@ def _by_outcomes(found: OutcomeSpread | None) -> dict[str, float | None] | None:
         "spread_deg": _deg(found.spread_rad),
         "low_deg": _deg(found.low_rad),
         "high_deg": _deg(found.high_rad),
-    }
-
-
-def _within(s: ShotStroke) -> dict[str, int]:
-    known = s.told & np.isfinite(s.stroke.good)
-    good, made = s.stroke.good[known] > 0, s.made[known]
-    return {
-        "lines": int(known.sum()),
-        "within": int(good.sum()),
-        "within_made": int((good & made).sum()),
-        "beside_made": int((~good & made).sum()),
     }
 
 

@@ -2,8 +2,6 @@
 
 from math import degrees, hypot, isfinite, nan
 
-import numpy as np
-
 from app.store.log_views import LoggedAttempt
 from app.stroke.analysis import LEAST_FOR_CHANCES, SURE, Offset, left_out
 from app.stroke.expected import Expected
@@ -23,8 +21,8 @@ ROUND = {
 MOST_NAMED = 3
 # A scatter below this, at a table's length, is none that one would see.
 LEAST_TOLD_M = 0.001
-# Fewer lines are not counted as within their margins or not.
-LEAST_FOR_WITHIN = 5
+# Fewer lines are not counted out by what they were lost by.
+LEAST_FOR_ACCOUNT = 5
 # A spread that outcomes leave as wide as this is not told.
 MOST_BY_OUTCOMES_RAD = 0.35
 # The error of a mark is told by start where it differs by so much, degrees.
@@ -61,7 +59,7 @@ def stroke_words(s: ShotStroke) -> list[str]:
         _mixed(s),
         _off_best(s),
         _rest(s),
-        _within(s),
+        _account(s),
         verdict(s),
         _by_outcomes(s),
     ]
@@ -178,17 +176,16 @@ def _rest(s: ShotStroke) -> str:
     return f"{text}."
 
 
-def _within(s: ShotStroke) -> str:
-    """Lines good and bad against made and missed: what a good line that missed was lost by is not the line."""
-    known = s.told & np.isfinite(s.stroke.good)
-    if known.sum() < LEAST_FOR_WITHIN:
+def _account(s: ShotStroke) -> str:
+    """Stroke, aim, and what came after, counted: a line within the margins that missed was not lost by the line."""
+    a = s.account
+    if a.lines < LEAST_FOR_ACCOUNT:
         return ""
-    good, made = s.stroke.good[known] > 0, s.made[known]
-    others = int((~good).sum())
-    beside = f", and {int((made & ~good).sum())} of the {others} others" if others else ""
+    others = a.lines - a.within
+    beside = f" and {a.made - a.within_made} of the {others} others" if others else ""
     return (
-        f"Of {int(known.sum())} lines {int(good.sum())} were within the margins of the line usually needed; "
-        f"{int((made & good).sum())} of these were made{beside}."
+        f"Of {a.lines} lines {a.steady} were steady enough for the margins if aimed at the best; as they were aimed "
+        f"{a.within} were within them, and made were {a.within_made} of these{beside}."
     )
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 from sqlalchemy import Engine
 
 from app.margins.shot_margins import margins
@@ -20,7 +21,7 @@ from app.stroke.aim import Aim, aim_at
 from app.stroke.analysis import analyse
 from app.stroke.expected import NOTHING, Expected
 from app.stroke.from_attempts import lines_of_attempts
-from app.stroke.from_log import ShotStroke, StrokeQuestion, strokes_of, strokes_of_log
+from app.stroke.from_log import Account, ShotStroke, StrokeQuestion, strokes_of, strokes_of_log
 from app.telling.stroke_drawing import draw_panels
 from app.telling.stroke_tables import CSV_COLUMNS, stroke_figures, write_stroke
 from app.telling.stroke_words import stroke_words, verdict
@@ -239,8 +240,25 @@ def test_lines_within_the_margins_are_told_from_tries_made() -> None:
     assert (wild.stroke.good > 0).mean() < 0.6
     # On ideal rails the line alone decides, but for measurement errors beside the edge of a margin.
     assert (wild.made == (wild.stroke.good > 0)).mean() > 0.9
-    said = " ".join(stroke_words(fine))
-    assert f"Of 40 lines 40 were within the margins of the line usually needed; {fine.made.sum()} of these" in said
+    made = int(fine.made.sum())
+    assert fine.account == Account(40, 40, 40, made, made)
+    assert f"40 were within them, and made were {made} of these." in " ".join(stroke_words(fine))
+
+
+def test_losses_are_counted_out() -> None:
+    """Stroke, aim and rails, each against what was put in."""
+    rng, half = np.random.default_rng(13), 0.7
+    rows = practice(KICK, rng, radians(0.5), each=60, offset_rad=radians(0.5), rest_rad=radians(0.4))
+    a = one(rows).account
+    assert a.lines == 300
+    # The margins are about 0.7 degrees to either side, here more and there less.
+    steady = norm.cdf(half / 0.5) - norm.cdf(-half / 0.5)
+    within = norm.cdf((half - 0.5) / 0.5) - norm.cdf((-half - 0.5) / 0.5)
+    both = np.hypot(0.5, 0.4)
+    made = norm.cdf((half - 0.5) / both) - norm.cdf((-half - 0.5) / both)
+    for counted, share in ((a.steady, steady), (a.within, within), (a.made, made)):
+        assert counted / 300 == pytest.approx(share, abs=0.1)
+    assert a.steady > a.within > a.made > 0
 
 
 def test_many_places_are_gathered_by_sights() -> None:

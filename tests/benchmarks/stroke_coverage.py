@@ -1,5 +1,4 @@
-"""How often the interval of the stroke spread holds the truth, through the whole way from attempts to the answer; and
-how often as many are made as the expected count allows."""
+"""How often the interval of the stroke spread holds the truth, and the count made lies within what is expected."""
 
 from collections.abc import Callable
 from functools import partial
