@@ -1,6 +1,7 @@
 """``railpoint fit`` and ``railpoint export``: the convergence point from a file or the log, and the log as a file."""
 
 import json
+import re
 import sys
 from dataclasses import dataclass
 from io import StringIO
@@ -10,18 +11,22 @@ from typing import Annotated
 import typer
 
 from app.commands.terminal import check_writable, say, waiting, write_text
+from app.entry.vocabulary import UNIT_M
 from app.fitting.attempts_csv import AttemptRow, load_attempts, write_attempts
 from app.fitting.choices import MIRRORED, MIRRORED_CORNER, fit_apart, fit_mirrored
 from app.fitting.fit import ShotFit
 from app.fitting.log_fit import Job, Others, by_shot, fit_all
 from app.fitting.pooled import APART
 from app.fitting.remarks import check_units
+from app.next_shot.from_rows import plan_next
+from app.next_shot.plan import check_wanted
 from app.room.marks import parse_mark
 from app.room.room_file import Room, load_room
 from app.settings import load_settings
 from app.store.database import opened
 from app.store.log_views import find_shot, list_attempts, list_shots
 from app.telling.fit_words import fit_words, weight_words
+from app.telling.next_words import tell_plan
 from app.telling.point_view import point_view, tell_point
 from app.telling.practice import FIRST_ROW, attempt_rows, practised_rows
 from app.telling.rest_of_log import fit_together, rest_of_log
@@ -63,20 +68,27 @@ def fit(
         str | None, typer.Option(help="Fit each shot apart by english, speed, player, day or session.")
     ] = None,
     mirrored: Annotated[str | None, typer.Option(help="The same shot from mirrored corners: pool or compare.")] = None,
+    until: Annotated[
+        str | None, typer.Option(help="What to shoot next, and how often, until the ellipse reaches so far: 5cm, 2in.")
+    ] = None,
 ) -> None:
     """Fit the convergence point of each shot, from the log or from a file of attempts."""
     check_writable(json_out)
     _check(split, mirrored)
+    wanted_m = None if until is None else _wanted(until, split, mirrored)
+    fitted_rows: list[AttemptRow] = []
     stated = standard_table(table) if table is not None else None
     settings = load_settings()
     room = load_room(settings.room_file, settings.marks_file).with_marks(parse_mark(text) for text in mark or [])
     choice = Choice(split, mirrored, room)
     if source is not None:
-        found = _from_file(source, shot, load_shots(shots), stated or STANDARD_TABLES[DEFAULT_TABLE], choice)
+        found = _from_file(
+            source, shot, load_shots(shots), stated or STANDARD_TABLES[DEFAULT_TABLE], choice, fitted_rows
+        )
     elif shots is not None:
         raise InputError("--shots goes with --from; the log has the shots of its own.")
     else:
-        found = _from_log(shot, stated, choice)
+        found = _from_log(shot, stated, choice, fitted_rows)
     if mirrored is not None and not any(_has_image(one) for one, _, _ in found):
         raise InputError("--mirrored: no two of these shots are alike but for the sides of their rails and pockets.")
     for one, drilled, on in found:
@@ -91,6 +103,13 @@ def fit(
             entry = f"Line {weight.row}" if source is not None else f"Attempt {weight.row - FIRST_ROW + 1}"
             entry += f" of {weight.shot!r}" if weight.shot is not None else ""
             say(f"  {entry} counts {weight_words(weight.weight)}: {weight.why.rstrip('.')}.")
+        if wanted_m is not None:
+            say(
+                *(
+                    f"  {told}"
+                    for told in tell_plan(plan_next(one, fitted_rows, on, drilled, wanted_m=wanted_m), drilled, on)
+                )
+            )
         if len(one.weights) > 10:
             say(f"  {len(one.weights) - 10} more count less than fully; the JSON lists them.")
     if json_out is not None:
@@ -143,9 +162,25 @@ def _check(split: str | None, mirrored: str | None) -> None:
         raise InputError("--split parts attempts and --mirrored puts shots together; give one of them.")
 
 
-def _from_file(source: Path, shot: str | None, known: dict[str, Shot], on: Table, choice: Choice) -> list[Fitted]:
+def _wanted(until: str, split: str | None, mirrored: str | None) -> float:
+    """``5cm`` in metres."""
+    if split is not None or mirrored is not None:
+        raise InputError("--until is for shots as they are; leave out --split and --mirrored.")
+    found = re.fullmatch(r"\s*(\d{1,6}(?:[.,]\d{1,6})?)\s*(mm|cm|m|in)\s*", until)
+    if found is None:
+        raise InputError(f"--until {until}: give a length such as 5cm, 50mm or 2in.")
+    wanted_m = float(found[1].replace(",", ".")) * UNIT_M[found[2]]
+    check_wanted(wanted_m)
+    return wanted_m
+
+
+def _from_file(
+    source: Path, shot: str | None, known: dict[str, Shot], on: Table, choice: Choice, fitted: list[AttemptRow]
+) -> list[Fitted]:
+    """``fitted`` takes the rows."""
     read = load_attempts(source)
     rows = list(read.rows)
+    fitted += rows
     say(*read.remarks)
     check_units(rows, on, known, str(source))
     if shot is not None and all(row.shot != shot for row in rows):
@@ -154,7 +189,8 @@ def _from_file(source: Path, shot: str | None, known: dict[str, Shot], on: Table
         return _fit_rows(rows, shot, on, known, choice)
 
 
-def _from_log(shot: str | None, stated: Table | None, choice: Choice) -> list[Fitted]:
+def _from_log(shot: str | None, stated: Table | None, choice: Choice, fitted: list[AttemptRow]) -> list[Fitted]:
+    """``fitted`` takes the rows."""
     with opened(load_settings(), make=False) as engine:
         chosen = [find_shot(engine, shot)] if shot is not None and not choice.mirrored else list_shots(engine)
         if not chosen:
@@ -167,6 +203,7 @@ def _from_log(shot: str | None, stated: Table | None, choice: Choice) -> list[Fi
                 for one in chosen
                 for on in [stated or one.table or STANDARD_TABLES[DEFAULT_TABLE]]
             ]
+            fitted += [row for _, _, rows in drilled for row in rows]
             if choice.split is None and choice.mirrored is None:
                 fits = fit_together(engine, drilled, choice.room.marks_on)
                 return [(fit, of, on) for fit, (of, on, _) in zip(fits, drilled, strict=True)]

@@ -11,15 +11,14 @@ from app.fitting.attempts_csv import AttemptRow
 from app.fitting.compare import Comparison, compare_parts, days, sessions
 from app.fitting.convergence import Convergence, converge, refused
 from app.fitting.evidence import Evidence, gather
-from app.fitting.likelihood import Observations
 from app.fitting.margins import half_width, smaller
-from app.fitting.next_start import next_start
 from app.fitting.one_point import OnePoint, cannot_tell, judge
 from app.fitting.pooled import Pooled, pooled
 from app.fitting.remarks import remarks
 from app.fitting.rules import Rule, rank_rules
-from app.fitting.scatter import USUAL_SCATTER_RAD, ScatterPrior
+from app.fitting.scatter import ScatterPrior
 from app.fitting.terms import Term, fit_term
+from app.next_shot.plan import first_start
 from calibration.table import Table, Vector
 from vision.shot import Shot
 
@@ -168,7 +167,7 @@ def fit_shot(
         weights=_weights(evidence, found),
         speed_slope=_speed_slope(evidence, found, prior),
         pooled=pooled(evidence.rows),
-        next_start_m=_next_start(obs, found, table),
+        next_start_m=first_start(obs, found, table, shot),
         days=by_day,
         sessions=by_session,
         remarks=(*_assumed(evidence), *remarks(mine, table, shot)),
@@ -204,16 +203,6 @@ def _over_time(evidence: Evidence, found: Convergence, table: Table) -> tuple[Co
     together = None if found.status == "refused" else found
     moved = compare_parts(evidence.observations, parts, table.centre_m, together)
     return (moved, None) if by_session else (None, moved)
-
-
-def _next_start(obs: Observations, found: Convergence, table: Table) -> Vector | None:
-    if not len(obs):
-        return None
-    if found.status != "refused":
-        return next_start(obs, found.family, found.spread_rad, table)
-    mean = obs.bearing_unit.mean(axis=0)
-    parallel = np.array([np.arctan2(mean[1], mean[0]), 0.0])
-    return next_start(obs, parallel, USUAL_SCATTER_RAD, table)
 
 
 def _speed_slope(evidence: Evidence, found: Convergence, prior: ScatterPrior | None) -> Term | None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from app.telling.place_words import place_words
 from app.telling.rounding import told
 from app.telling.words import corner_on, counting_corner
 from calibration.table import CORNERS, RAILS, Corner, Rail, Table, Vector
@@ -162,12 +163,8 @@ def _moves_m(fit: dict[str, Any]) -> float:
 def tell_next_start(view: PointView, corner: Corner, table: Table) -> list[str]:
     if view.next_start_m is None:
         return []
-    end, side = corner.split("-")
-    along = table.diamonds_along(view.next_start_m, side, corner)  # type: ignore[arg-type]
-    across = table.diamonds_along(view.next_start_m, end, corner)  # type: ignore[arg-type]
     return [
-        f"An attempt from {told(along, nan, finest=1)} sights along and {told(across, nan, finest=1)} across from the "
-        f"{corner} corner would tell most."
+        f"An attempt from {place_words(view.next_start_m, corner, table)} from the {corner} corner would tell most."
     ]
 
 

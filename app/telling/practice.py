@@ -9,10 +9,12 @@ from app.fitting.attempts_csv import AttemptRow
 from app.fitting.fit import ShotFit, fit_shot
 from app.fitting.log_fit import Job, Others, fit_all
 from app.fitting.pooled import APART, NOT_KNOWN
+from app.next_shot.from_rows import plan_next
 from app.store.log_views import LoggedAttempt, LoggedEntry
 from app.telling.coach import Figures, coach_figures, rule_name
 from app.telling.drawing import draw_practice
 from app.telling.fit_words import weight_words
+from app.telling.next_words import tell_plan
 from app.telling.point_view import PointView, point_view, tell_point
 from app.telling.rounding import told
 from app.telling.words import AttemptWords, tell_attempt
@@ -83,6 +85,10 @@ class Practice:
         if self.elsewhere:
             told.append(f"{self.elsewhere} attempts on tables of another size are left out of the point.")
         return told
+
+    def shoot_next(self) -> list[str]:
+        """From where to shoot next, and what for."""
+        return tell_plan(plan_next(self.fit, self.rows, self.table, self.shot), self.shot, self.table)
 
     def ways_to_aim(self) -> list[tuple[str, str]]:
         """Each aiming rule that was compared, in words, and the miss to expect with it in ball-widths."""

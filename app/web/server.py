@@ -5,7 +5,19 @@ from sqlalchemy import Engine
 
 from app.settings import Settings
 from app.version import program_version
-from app.web import api, cards, entries_api, entries_form, errors, margins, marks, pages, rates_query, stroke_pages
+from app.web import (
+    api,
+    cards,
+    entries_api,
+    entries_form,
+    errors,
+    margins,
+    marks,
+    next_api,
+    pages,
+    rates_query,
+    stroke_pages,
+)
 from app.web.guard import Guard
 
 
@@ -33,6 +45,7 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
     app.include_router(marks.pages)
     app.include_router(entries_api.router)
     app.include_router(entries_form.pages)
+    app.include_router(next_api.router)
     app.include_router(pages.router)
     pages.mount_static(app)
     errors.install(app, pages.error_page)

@@ -1,0 +1,43 @@
+"""What to shoot next, in a player's words."""
+
+from math import isfinite
+
+from app.next_shot.plan import Plan
+from app.telling.place_words import place_words
+from app.telling.words import counting_corner
+from calibration.table import Corner, Table
+from vision.shot import Shot
+
+FOR = {"point": "to learn where the point is", "curve": "to check whether one point will do"}
+
+
+def tell_plan(plan: Plan, shot: Shot | None, table: Table) -> list[str]:
+    """Sentences: from where to shoot next and what for, and how many more attempts a wanted ellipse takes."""
+    corner: Corner = counting_corner(shot, table) if shot is not None else "foot-right"
+    told = []
+    for k, one in enumerate(plan.shots):
+        counted = f" from the {corner} corner" if k == 0 else ""
+        told.append(
+            f"{'Shoot next' if k == 0 else 'Then'} from {place_words(one.start_m, corner, table)}{counted}, "
+            f"{FOR[one.purpose]}."
+        )
+    if isfinite(plan.wanted_m):
+        told.append(_wanted(plan))
+    elif plan.reason:
+        told.append(f"Nothing to shoot next can be told: {plan.reason}")
+    return told
+
+
+def _wanted(plan: Plan) -> str:
+    ellipse = f"an ellipse of {100 * plan.wanted_m:g} cm either way"
+    if plan.attempts == 0:
+        return f"There is {ellipse} already."
+    if plan.attempts is None:
+        return f"How many attempts {ellipse} takes cannot be told: {plan.reason}"
+    before = (
+        f"{plan.attempts_as_before} from those shot so far"
+        if plan.attempts_as_before is not None
+        else "from those shot so far more than anyone would shoot"
+    )
+    more = "attempt" if plan.attempts == 1 else "attempts"
+    return f"For {ellipse} it takes about {plan.attempts} more {more} from places chosen so, {before}."
