@@ -62,7 +62,10 @@ def rates(
     )
     with opened(load_settings(), make=False) as engine, waiting("Counting"):
         answer = rates_of_log(engine, asked)
-    say(f"{shot or 'All shots'}: {rate_words(answer.rates.overall)}.", *unlike_expected(answer.rates))
+    unlike = unlike_expected(answer.rates)
+    say(f"{shot or 'All shots'}: {rate_words(answer.rates.overall)}.", *unlike)
+    if unlike:
+        say("'railpoint stroke' takes apart what it is: aim, stroke, speed and english, the table.")
     for figures in rate_figures(answer):
         say("", f"{figures.heading}. {figures.note}")
         grid(figures.columns, figures.rows)

@@ -25,6 +25,8 @@ LEAST_FOR_SPEED, LEAST_SPEED_SD_MPS = 8, 0.05
 SURE = 0.05
 # With fewer degrees of freedom the spread of all the player's shots says more than the shot's own.
 ENOUGH_OF_ITS_OWN = 6
+# A line's sd, as a share of the margin, from which on it is not counted as within or not.
+BESIDE_MARGIN = 0.5
 # With fewer still, any rate might be expected.
 LEAST_FOR_CHANCES = 3
 
@@ -269,7 +271,7 @@ def _good(lines: Delivered, kept: Flags, rest: Spread) -> Vector:
     at = np.clip(np.searchsorted(sessions, lines.session), 0, len(sessions) - 1)
     usual = lines.usual_less_stated_rad + fitted.constants_rad[at] + columns @ fitted.slopes
     off = lines.deviation_rad - usual
-    known = (sessions[at] == lines.session) & np.isfinite(lines.half_rad)
+    known = (sessions[at] == lines.session) & _tells(lines)
     return np.where(known, ((off <= lines.left_rad) & (off >= -lines.right_rad)).astype(float), nan)
 
 
@@ -282,7 +284,13 @@ def _steady(lines: Delivered, basis: Lines, kept: Flags, spread: Spread) -> Vect
         _, number, count = np.unique(basis.group, return_inverse=True, return_counts=True)
         known = count[number.reshape(-1)] > 1
         steady[kept] = np.where(known, (np.abs(error) <= lines.half_rad[kept]).astype(float), nan)
-    return np.where(np.isfinite(lines.half_rad), steady, nan)
+    return np.where(_tells(lines), steady, nan)
+
+
+def _tells(lines: Delivered) -> Flags:
+    """Whether a line was measured well enough beside its margins to say on which side of their end it lay."""
+    with np.errstate(invalid="ignore"):
+        return lines.sd_rad < BESIDE_MARGIN * lines.half_rad
 
 
 def _mixed_aim(lines: Delivered, kept: Flags) -> float:

@@ -115,8 +115,6 @@ def unlike_expected(rates: MakeRates) -> list[str]:
             kind = "fewer" if e.made < e.mean else "more"
             counted = f"{e.made} of {e.tries} made, {e.mean:.0f} expected"
             said.append(f"{_capital(rate.name)}: {kind} than the strokes explain ({counted}).")
-    if said:
-        said.append("Aim, speed, english or the table: railpoint stroke, or the page Stroke, takes them apart.")
     return said
 
 

@@ -245,6 +245,29 @@ def test_lines_within_the_margins_are_told_from_tries_made() -> None:
     assert f"40 were within them, and made were {made} of these." in " ".join(stroke_words(fine))
 
 
+def test_lines_told_by_hand_are_not_counted_out() -> None:
+    """An entry's line is known to a degree or so: it says something of the spread, and not on which side it lay."""
+    rng = np.random.default_rng(14)
+    rows = practice(KICK, rng, radians(0.4), each=8)
+    rough = [
+        replace(
+            r,
+            attempt=replace(
+                r.attempt,
+                bearing_sd_rad=radians(1.0),
+                bearing_rad=r.attempt.bearing_rad + float(rng.normal(0, radians(1.0))),
+            ),
+        )
+        for r in rows
+    ]
+    found = one(rough)
+    assert found.account.lines == 0
+    assert found.stroke.spread.low_rad < radians(0.4) < found.stroke.spread.high_rad
+    # Left in, that error would be taken for the stroke's.
+    careless = one([replace(r, attempt=replace(r.attempt, bearing_sd_rad=nan)) for r in rough])
+    assert careless.stroke.spread.low_rad > radians(0.7)
+
+
 def test_losses_are_counted_out() -> None:
     """Stroke, aim and rails, each against what was put in."""
     rng, half = np.random.default_rng(13), 0.7
