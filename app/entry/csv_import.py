@@ -20,7 +20,7 @@ from app.entry.entered import path_to_rail
 from app.entry.lines import DEFAULT_TABLE, moment
 from app.fitting.attempts_csv import AttemptFile, AttemptRow, listed, write_attempts
 from app.fitting.remarks import check_units, off_table
-from app.store.entries import NewEntry, add_entries
+from app.store.entries import NewEntry, add_entries, plain_text
 from app.store.log import check_shot
 from app.store.log_views import list_attempts, list_shots
 from app.telling.practice import attempt_rows
@@ -64,7 +64,7 @@ def import_attempts(
     InputError : with a sentence for each row that cannot be used; for a shot that is in neither log nor files, or is
         another there than here; for starts or bearings in other units. Nothing is changed then.
     """
-    rows = [row if row.player else replace(row, player=player) for row in file.rows]
+    rows = [_plain(row if row.player else replace(row, player=player)) for row in file.rows]
     for shot in shots.values():
         check_shot(engine, shot)
     library = list_shots(engine)
@@ -79,6 +79,12 @@ def import_attempts(
     new = _not_in_log(engine, rows, known)
     add_entries(engine, [_entry(row, known[row.shot], on[row.shot], Path(where).name) for row in new])
     return Imported(dict(Counter(row.shot for row in new)), len(rows) - len(new), file.remarks)
+
+
+def _plain(row: AttemptRow) -> AttemptRow:
+    """As the log keeps it, so that it is known again."""
+    texts = {name: plain_text(getattr(row, name)) for name in ("clip", "english", "player", "note")}
+    return replace(row, **texts)  # type: ignore[arg-type]
 
 
 def _check_shots(rows: Sequence[AttemptRow], known: Mapping[str, Shot], where: str) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from math import nan
+from unicodedata import category
 
 from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError
@@ -17,6 +18,8 @@ from calibration.errors import InputError
 from calibration.table import Table
 from vision.reading import Attempt
 from vision.shot import Shot
+
+LONGEST_NAME = 100
 
 
 @dataclass(frozen=True)
@@ -111,11 +114,22 @@ def put_right(engine: Engine, attempt_id: int, entry: NewEntry) -> int:
         return row.id
 
 
+def plain_text(text: str | None) -> str | None:
+    """Without what no database takes in a text: half characters, and control characters such as NUL."""
+    if text is None:
+        return None
+    whole = text.encode("utf-8", "replace").decode("utf-8")
+    return "".join(" " if category(letter) == "Cc" else letter for letter in whole)
+
+
 def _add(session: Session, entries: Sequence[NewEntry]) -> list[int]:
     rows = []
     for entry in entries:
         on = table_row(session, entry.table)
-        player = player_row(session, entry.player)
+        name = plain_text(entry.player)
+        if name is not None and len(name.strip()) > LONGEST_NAME:
+            raise InputError(f"the player's name has {len(name.strip())} letters; {LONGEST_NAME} are the most.")
+        player = player_row(session, name)
         session.flush()
         practice = _practice(session, on, player, entry.at or now())
         row = _row(entry, practice.id, shot_row(session, entry.shot).id)
@@ -155,19 +169,19 @@ def _row(entry: NewEntry, session_id: int, shot_id: int) -> AttemptLogRow:
         source=entry.source,
         **attempt_columns(entry.attempt),
         entry=EntryRow(
-            line=entry.line,
-            file=entry.file,
+            line=plain_text(entry.line) or "",
+            file=plain_text(entry.file) or "",
             at=entry.at,
             at_text=entry.at_text,
             outcome=entry.outcome,
             miss_side=entry.miss_side,
             margin_left_rad=null(entry.margin_left_rad),
             margin_right_rad=null(entry.margin_right_rad),
-            english=entry.english,
+            english=plain_text(entry.english),
             tips=null(entry.tips),
-            clip=entry.clip,
+            clip=plain_text(entry.clip),
             common_bearing_sd_rad=null(entry.common_bearing_sd_rad),
-            note=entry.note,
+            note=plain_text(entry.note),
         ),
     )
 

@@ -1,5 +1,6 @@
 """What to shoot next, in a player's words."""
 
+from itertools import groupby
 from math import isfinite
 
 from app.next_shot.plan import Plan
@@ -14,13 +15,17 @@ FOR = {"point": "to learn where the point is", "curve": "to check whether one po
 def tell_plan(plan: Plan, shot: Shot | None, table: Table) -> list[str]:
     """Sentences: from where to shoot next and what for, and how many more attempts a wanted ellipse takes."""
     corner: Corner = counting_corner(shot, table) if shot is not None else "foot-right"
-    told = []
-    for k, one in enumerate(plan.shots):
-        counted = f" from the {corner} corner" if k == 0 else ""
-        told.append(
-            f"{'Shoot next' if k == 0 else 'Then'} from {place_words(one.start_m, corner, table)}{counted}, "
-            f"{FOR[one.purpose]}."
+    runs = [
+        (where, purpose, len(list(run)))
+        for (where, purpose), run in groupby(
+            (place_words(one.start_m, corner, table), one.purpose) for one in plan.shots
         )
+    ]
+    told = []
+    for k, (where, purpose, times) in enumerate(runs):
+        counted = f" from the {corner} corner" if k == 0 else ""
+        often = "" if times == 1 else " twice" if times == 2 else f" {times} times"
+        told.append(f"{'Shoot next' if k == 0 else 'Then'}{often} from {where}{counted}, {FOR[purpose]}.")
     if isfinite(plan.wanted_m):
         told.append(_wanted(plan))
     elif plan.reason:

@@ -141,6 +141,17 @@ def test_a_start_told_by_its_line_alone_counts_in_no_cell(engine: Engine) -> Non
     assert sum(rate.tries for rate in rates.cells) == 1
 
 
+def test_odd_letters_do_no_harm_and_a_name_has_its_limit(engine: Engine) -> None:
+    log(engine, ["start 6 by 1, through 3.25, made, note a\x00b\ud800c\td"], player="A\x00B")
+    (logged,) = list_attempts(engine)
+    assert logged.entry is not None
+    assert logged.entry.note == "a b?c d"
+    assert logged.player == "A B"
+    with pytest.raises(InputError, match="101 letters"):
+        log(engine, player="x" * 101)
+    assert len(list_attempts(engine)) == 1
+
+
 def test_entries_of_one_start_share_its_error(engine: Engine) -> None:
     log(
         engine,
@@ -279,6 +290,9 @@ def test_a_file_is_taken_in_once(engine: Engine, tmp_path: Path) -> None:
     assert [e.note for a in logged if (e := a.entry) and e.note] == ['said "long", twice']
     withdraw(engine, [logged[0].id])
     assert take_in(engine, tmp_path, FILE, player="A").added == {}
+    odd = f'{HEADER}\n{KICK.name},0.7,0.3,53,,missed,left,,2026-02-02,A\tB,"two\nlines"\n'
+    assert take_in(engine, tmp_path, odd).added == {KICK.name: 1}
+    assert take_in(engine, tmp_path, odd).added == {}
 
 
 def test_a_row_says_no_more_after_the_import_than_its_file_did(engine: Engine, tmp_path: Path) -> None:

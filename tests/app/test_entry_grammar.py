@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.entry.grammar import MOST_CHARACTERS, parse_line
@@ -226,11 +226,13 @@ def test_every_bad_part_gets_a_sentence() -> None:
     )
 
 
+@settings(derandomize=True, deadline=None)
 @given(st.text(max_size=80))
 def test_no_text_does_worse_than_a_sentence(text: str) -> None:
     assert read_or_wrong(text)
 
 
+@settings(derandomize=True, deadline=None)
 @given(
     st.lists(
         st.sampled_from([*"0123456789.,/'- ", "start ", "through ", "by ", "half ", "a ", "ball ", "and ", "long "]),
@@ -241,6 +243,7 @@ def test_no_words_of_ours_in_disorder_do_worse_either(pieces: list[str]) -> None
     assert read_or_wrong("".join(pieces))
 
 
+@settings(derandomize=True, deadline=None)
 @given(
     st.integers(0, 12), st.sampled_from([(0, ""), (0.25, " 1/4"), (0.5, " and a half"), (0.75, " and three quarters")])
 )

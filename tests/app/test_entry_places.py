@@ -5,7 +5,7 @@ from math import degrees, hypot, isnan, nan, radians
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.entry.echo import echo, tell_words
@@ -243,6 +243,7 @@ QUARTERS = st.integers(0, 32).map(lambda k: k / 4)
 AMOUNTS = st.sampled_from(["half a ball", "a quarter of a ball", "2 balls", "a ball", "3.5 cm", "1 in", "0.25 sights"])
 
 
+@settings(derandomize=True, deadline=None)
 @given(
     start=st.one_of(
         QUARTERS.map(lambda s: f"start {s}"),

@@ -14,7 +14,7 @@ from app.fitting.convergence import Convergence, converge
 from app.fitting.likelihood import Observations, measured_bearings
 from app.margins.shot_margins import margins
 from app.next_shot.design import RIDGE, Design, best, design
-from app.next_shot.plan import MOST_ATTEMPTS, first_start, plan
+from app.next_shot.plan import MOST_ATTEMPTS, NextShot, Plan, first_start, plan
 from app.next_shot.shootable import CLEAR_OF_RAIL_M, places, shootable
 from app.store.log import store_reading
 from app.telling.next_words import tell_plan
@@ -251,6 +251,14 @@ def test_without_a_fit_it_says_where_to_begin() -> None:
     assert first_start(empty, fitted(empty), TABLE, KICK) is None
 
 
+def test_one_place_again_and_again_is_told_once() -> None:
+    two, one = NextShot(np.array([1.905, 0.3175]), "point", 0.1), NextShot(np.array([0.635, 0.79375]), "curve", 0.1)
+    assert tell_plan(Plan((two, two, one)), KICK, TABLE) == [
+        "Shoot next twice from 2 sights along and 1 across from the foot-right corner, to learn where the point is.",
+        "Then from 6 sights along and 2.5 across, to check whether one point will do.",
+    ]
+
+
 @pytest.fixture
 def filmed(engine: Engine) -> None:
     store_reading(engine, reading(), clip())
@@ -259,14 +267,14 @@ def filmed(engine: Engine) -> None:
 @pytest.mark.usefixtures("filmed")
 def test_it_is_told_by_command_page_and_interface(client: Client) -> None:
     said = run("fit", "--until", "1cm").stdout
-    assert "Shoot next from " in said
+    assert "Shoot next" in said
     assert "For an ellipse of 1 cm either way it takes about" in " ".join(said.split())
     assert "to check whether one point will do" in said
     answer = client.get("/api/shots/1/next", params={"until_cm": 1, "count": 4}).json()
     assert len(answer["next"]) == 4
     assert answer["attempts"] > 0
-    assert answer["words"][0].startswith("Shoot next from ")
-    assert answer["words"][0] in client.get("/shots/1").text
+    assert answer["words"][0].startswith("Shoot next")
+    assert client.get("/api/shots/1/next").json()["words"][0] in client.get("/shots/1").text
     assert client.get("/api/shots/9/next").status_code == 404
     assert client.get("/api/shots/1/next", params={"until_cm": -1}).status_code == 422
 
