@@ -83,7 +83,7 @@ def card(
 def _sheet(answer: Answer, made: AimCard, paper: str) -> bytes:
     from app.telling.aim_card_sheet import card_sheet
 
-    return card_sheet(made, answer.practice.point, part=answer.part, paper=paper.lower())
+    return card_sheet(made, answer.practice.point, part=answer.part, notes=answer.notes, paper=paper.lower())
 
 
 def _ask(shot: str, split: list[str], near: str | None, table: str | None, spread_deg: float | None) -> Answer:

@@ -37,11 +37,17 @@ SHORT = {"beyond the starts seen": "beyond", "into the pocket": "pocket"}
 # More rows than this stand in two blocks side by side.
 ROWS_IN_A_BLOCK = 16
 BLOCK_GAP_MM = 8.0
+# More have no room on the page; the screen tells all.
+MOST_NOTES = 1
 REGULAR, BOLD = "Helvetica", "Helvetica-Bold"
 
 
-def card_sheet(card: AimCard, point: PointView, *, part: str = "", paper: str = "a4") -> bytes:
-    """The PDF, one page. The same input gives the same bytes. ``part`` names the attempts that alone were fitted.
+def card_sheet(
+    card: AimCard, point: PointView, *, part: str = "", notes: Sequence[str] = (), paper: str = "a4"
+) -> bytes:
+    """The PDF, one page. The same input gives the same bytes.
+
+    ``part`` names the attempts that alone were fitted, ``notes`` are further sentences on them.
 
     Raises InputError for a paper that is not known.
     """
@@ -59,8 +65,8 @@ def card_sheet(card: AimCard, point: PointView, *, part: str = "", paper: str = 
     _fitted(page, MARGIN_MM, line, under, wide, 9.5, REGULAR)
     low = _cautions(page, MARGIN_MM)
     top = _picture_and_words(page, card, point, line - 4, wide)
-    notes = [tell_counting(card), tell_within(), *tell_chances(card), *tell_how(card)]
-    low = _from_below(page, notes, low + 3, wide, 8.5)
+    below = [tell_counting(card), tell_within(), *tell_chances(card), *tell_how(card), *notes[:MOST_NOTES]]
+    low = _from_below(page, below, low + 3, wide, 8.5)
     _lines(page, card, top - 4, low + 2, wide)
     page.showPage()
     page.save()

@@ -86,7 +86,7 @@ def card_pdf(
     asked: Asked, paper: Annotated[Literal["a4", "letter"], Query(description="The paper to print on.")] = "a4"
 ) -> Response:
     """An aim card as a page to print."""
-    sheet = card_sheet(_made(asked), asked.practice.point, part=asked.part, paper=paper)
+    sheet = card_sheet(_made(asked), asked.practice.point, part=asked.part, notes=asked.notes, paper=paper)
     return Response(sheet, media_type="application/pdf", headers=_named(asked, "pdf"))
 
 

@@ -73,7 +73,10 @@ def test_nothing_lies_over_the_edge_or_over_another_part(paper: str, count: int)
     long = "a very long name of a shot " * 8
     shot = replace(card.shot, name=long, stroke=Stroke("firm", "running", 2.0, "follow"))
     view = replace(point, pooled=("speed soft (3), medium (40), firm (12)", "player A. Player (20), B. Player (35)"))
-    (commands,) = pages(card_sheet(replace(card, shot=shot), view, paper=paper))
+    notes = [
+        "A sentence on the attempts that is long enough to take more than one line of the page, as some do. " * 2
+    ] * 4
+    (commands,) = pages(card_sheet(replace(card, shot=shot), view, notes=notes, paper=paper))
     width, height = PAPERS[paper]
     placed = texts(commands)
     assert len(placed) > 40
@@ -82,10 +85,10 @@ def test_nothing_lies_over_the_edge_or_over_another_part(paper: str, count: int)
         assert MARGIN_MM - 0.1 <= y <= height - MARGIN_MM
     # The lines stand above the notes and below the words beside the picture.
     rows = [y for _, y, words, _ in placed if words == "0.00" or re.fullmatch(r"\d\.(00|25|50|75)", words)]
-    notes = [y for _, y, words, _ in placed if words.startswith("Sights are counted")]
+    counted = [y for _, y, words, _ in placed if words.startswith("Sights are counted")]
     beside = [y for x, y, words, _ in placed if x > width / 2 and "speed" in words]
     assert len(rows) >= count
-    assert min(rows) > max(notes)
+    assert min(rows) > max(counted)
     assert max(rows) < min(beside)
     steps = np.diff(sorted({round(y, 2) for y in rows}))
     assert len(steps) == 0 or steps.min() > 3.9
