@@ -42,16 +42,22 @@ def test_balls_sent_along_the_lines_drop_as_often_as_the_card_says() -> None:
 
 
 def test_what_the_fit_does_not_know_counts_as_the_stroke_does() -> None:
-    """By drawing all three: the family, a needed line's own scatter, and the stroke."""
-    card = with_chances(made(kicks(9, noise_deg=1.0, seed=3)), stated_stroke(radians(0.4)))
+    """By drawing all three: the family, a needed line's own scatter, and the stroke. The path aimed at passes beside the
+    middle of the mouth, so that there is more room on one side."""
+    beside = replace(KICK, target_aim=tuple(TABLE.mouth_m("foot-right") + [0.015, 0.015]))
+    card = made(kicks(9, noise_deg=1.0, seed=3), beside)
+    # A line that is not the one needed, as on a card of one direction, has more room left on one of its sides.
+    turned = [replace(row, bearing_rad=row.bearing_rad + radians(0.6)) for row in card.rows]
+    card = with_chances(replace(card, rows=tuple(turned)), stated_stroke(radians(0.4)))
     found = card.fit.convergence
     assert degrees(found.spread_rad) > 0.2
     rng = np.random.default_rng(5)
     draws = 40_000
     families = rng.multivariate_normal(found.family, found.family_covariance, draws)
     for row in [row for row in card.rows if row.on_cushion][::4]:
-        room = margins(KICK, TABLE, row.ball_m)
+        room = margins(beside, TABLE, row.ball_m)
         assert room is not None
+        assert abs(float(room.left_rad - room.right_rad)) > radians(0.3)
         needed = lines.needed_bearings(families, (row.ball_m - TABLE.centre_m)[None, :])[:, 0]
         needed = needed + rng.normal(0, found.spread_rad, draws)
         off = row.bearing_rad + rng.normal(0, radians(0.4), draws) - needed

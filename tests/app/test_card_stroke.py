@@ -74,6 +74,8 @@ def test_a_banks_spread_is_the_object_balls() -> None:
         turns.append(abs(ends[0] - ends[1]) / 2e-4)
     assert degrees(found.spread_rad) == pytest.approx(0.1 * float(np.median(turns)), rel=0.25)
     assert min(turns) > 3
+    assert np.median(found.nodes_rad) == pytest.approx(found.spread_rad, rel=0.1)
+    assert found.low_rad < found.spread_rad < found.high_rad
 
 
 def test_stated_strokes() -> None:
