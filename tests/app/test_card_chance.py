@@ -42,8 +42,8 @@ def test_balls_sent_along_the_lines_drop_as_often_as_the_card_says() -> None:
 
 
 def test_what_the_fit_does_not_know_counts_as_the_stroke_does() -> None:
-    """By drawing all three: the family, a needed line's own scatter, and the stroke. The path aimed at passes beside the
-    middle of the mouth, so that there is more room on one side."""
+    """By drawing all three: the family, a needed line's own scatter, and the stroke. The path aimed at passes beside
+    the middle of the mouth, so that there is more room on one side."""
     beside = replace(KICK, target_aim=tuple(TABLE.mouth_m("foot-right") + [0.015, 0.015]))
     card = made(kicks(9, noise_deg=1.0, seed=3), beside)
     # A line that is not the one needed, as on a card of one direction, has more room left on one of its sides.
