@@ -26,6 +26,8 @@ CSV_COLUMNS = (
 STATES: dict[State, str] = {"holds": "holds", "unsure": "unsure", "beyond": "beyond the starts seen"}
 POCKETED = "into the pocket"
 SURE = 0.99
+# The sight that a side pocket stands in the place of.
+SIDE_POCKET = 4
 # Nearer to a sight than this is opposite it.
 AT_MARK_M = 0.003
 # Finer than this no one aims between two sights.
@@ -95,6 +97,8 @@ def tell_tape(tape: Tape) -> str:
     where = f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}"
     if abs(tape.from_mark_m) < AT_MARK_M:
         return f"from the nose of the {tape.rail} rail opposite sight {tape.mark}: {out}"
+    if tape.rail in ("left", "right") and abs(tape.sight - SIDE_POCKET) * abs(tape.from_mark_m) < AT_MARK_M:
+        return f"from the nose of the {tape.rail} rail opposite the middle of the side pocket: {out}"
     way = "towards" if tape.from_mark_m < 0 else "away from"
     return f"{where}, which is {metres(tape.from_mark_m)} from sight {tape.mark} {way} the {tape.corner} corner: {out}"
 
