@@ -94,13 +94,16 @@ def tell_tape(tape: Tape) -> str:
             f"from the nose line of the {tape.rail} rail carried on past the {tape.corner} corner, to "
             f"{metres(tape.from_mark_m)} from sight {tape.mark}: {out}"
         )
-    where = f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}"
     if abs(tape.from_mark_m) < AT_MARK_M:
         return f"from the nose of the {tape.rail} rail opposite sight {tape.mark}: {out}"
-    if tape.rail in ("left", "right") and abs(tape.sight - SIDE_POCKET) * abs(tape.from_mark_m) < AT_MARK_M:
+    spacing_m = (tape.along_m - tape.from_mark_m) / tape.mark
+    if tape.rail in ("left", "right") and abs(tape.sight - SIDE_POCKET) * spacing_m < AT_MARK_M:
         return f"from the nose of the {tape.rail} rail opposite the middle of the side pocket: {out}"
     way = "towards" if tape.from_mark_m < 0 else "away from"
-    return f"{where}, which is {metres(tape.from_mark_m)} from sight {tape.mark} {way} the {tape.corner} corner: {out}"
+    return (
+        f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}, which is {metres(tape.from_mark_m)} from "
+        f"sight {tape.mark} {way} the {tape.corner} corner: {out}"
+    )
 
 
 def tell_starts(card: AimCard) -> list[str]:
@@ -153,7 +156,7 @@ def tell_within() -> str:
 
 def card_figures(card: AimCard) -> Figures:
     """The rows as text."""
-    columns = [f"{card.near} rail", f"{card.first} rail, through the sight", "at the nose", "made", ""]
+    columns = [f"{card.near} rail", f"{card.first} rail, through the sight", "at the nose", "made", "how sure"]
     rows = [
         [tell_near(row), tell_place(row.through_sight), tell_place(row.at_nose), tell_chance(row), tell_state(row)]
         for row in card.rows

@@ -148,6 +148,39 @@ def test_a_line_through_any_point_beyond_the_rail(q: float, x: float, out: float
     )  # type: ignore[arg-type]
 
 
+ROWS = kicks(10, noise_deg=0.2)
+FIT = fit_shot(ROWS, shot_name="kick", table=TABLE, shot=KICK)
+
+
+@given(phi=st.floats(0.6, 1.7), kappa=st.floats(-0.7, 0.8), near=st.sampled_from([None, "right", "head"]))
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_lines_of_any_family_pass_their_places(phi: float, kappa: float, near: Rail | None) -> None:
+    """Points near and far, before and behind the shooter: near place, both far places, the ball and the point on one
+    straight line, the ball between the rails, and the way from near to far the way that the ball is sent."""
+    family = np.array([phi, kappa if abs(kappa) > 0.02 else 0.02])
+    point = TABLE.centre_m + np.array([cos(phi), sin(phi)]) / family[1]
+    ring = family + np.array([[0.002, 0.0], [0.0, 0.01], [-0.002, 0.0], [0.0, -0.01], [0.002, 0.0]])
+    found = replace(FIT.convergence, status="point", family=family, point_m=point, region=ring)
+    card = aim_card(replace(FIT, convergence=found, weights=()), ROWS, KICK, TABLE, near)
+    if isinstance(card, NoCard):
+        assert "rail lies between" in card.why
+        return
+    low, high = card.seen.near_sights
+    for row in card.rows:
+        far = {
+            y: np.array([LENGTH - SIGHTS_APART * place.count, y]) * INCH
+            for y, place in ((WIDTH + SET_BACK, row.through_sight), (WIDTH, row.at_nose))
+        }
+        way = far[WIDTH] - row.near_m
+        for other in (far[WIDTH + SET_BACK], row.ball_m, point):
+            away = other - row.near_m
+            assert abs(way[0] * away[1] - way[1] * away[0]) < 1e-9 * (1 + float(np.hypot(*away)))
+        assert 0 < float((row.ball_m - row.near_m) @ way) < float(way @ way)
+        assert way @ np.array([cos(row.bearing_rad), sin(row.bearing_rad)]) == pytest.approx(float(np.hypot(*way)))
+        assert (row.state == "beyond") == (not low - 1e-9 <= row.near_sight <= high + 1e-9)
+        assert 0 <= row.at_nose.count <= 8
+
+
 def test_what_holds_what_is_beyond_and_who_vouches() -> None:
     rows = kicks(20, noise_deg=0.03)
     card = made(rows)

@@ -178,6 +178,11 @@ def test_each_row_is_drawn_as_it_is_and_runs_to_the_point() -> None:
             "from the rail",
         ),
         (
+            Tape("left", "foot-left", 0.0, 0.0, 1.2, 1, -0.3175),
+            "from the nose of the left rail opposite sight 0.00, which is 32 cm (12 1/2 in) from sight 1 towards the "
+            "foot-left corner: 1.20 m (47 1/4 in) straight out from the rail",
+        ),
+        (
             Tape("foot", "foot-right", 0.5, 0.15875, 1.0, 1, -0.15875),
             "from the nose of the foot rail opposite sight 0.50, which is 16 cm (6 1/4 in) from sight 1 towards the "
             "foot-right corner: 1.00 m (39 3/8 in) straight out from the rail",
