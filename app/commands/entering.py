@@ -72,6 +72,13 @@ def enter(
     ]
     if len(asked) > 1:
         raise InputError(f"{asked[0]} and {asked[1]} are two things; do one after the other.")
+    if asked:
+        beside = (("--from", source), ("--player", player), ("--at", at), ("--table", table))
+        useless = [option for option, given in beside if given is not None]
+        if lines and asked[0] != "--put-right":
+            useless.append("a line")
+        if useless:
+            raise InputError(f"{asked[0]} takes no {useless[0].removeprefix('a ')}; leave it out.")
     if show or csv_out is not None:
         _list(shot, csv_out)
     elif withdrawn or restored:

@@ -20,7 +20,7 @@ from app.entry.vocabulary import UNIT_M, how_to
 from app.margins.shot_margins import image_m
 from app.telling.words import corner_on, counting_corner
 from calibration.errors import InputError
-from calibration.table import Corner, Rail, Table, Vector
+from calibration.table import CORNERS, Corner, Rail, Table, Vector
 from vision.shot import Shot
 
 OPPOSITE: dict[Rail, Rail] = {"left": "right", "right": "left", "head": "foot", "foot": "head"}
@@ -153,6 +153,8 @@ def _aim_from(start: BallAt, through: OverSight, first: Rail, corner: Corner, ta
         raise InputError(
             f"the start {named} lies off the table; count along the long rail from the {corner} corner, then across."
         )
+    if any(hypot(*(place - table.corner_m(c))) < table.corner_mouth_m for c in CORNERS):
+        raise InputError(f"the start {named} lies in a corner pocket; check the numbers and their unit.")
     other, far_sd = _through(through, first, corner, table)
     if hypot(*(other - inside)) < LEAST_APART_M:
         raise InputError(

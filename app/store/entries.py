@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from math import nan
 from unicodedata import category
 
@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from app.store.attempt_columns import attempt_columns, null
 from app.store.database import writing
 from app.store.log import player_row, shot_row, table_row
-from app.store.models import AttemptLogRow, EntryRow, PlayerRow, SessionRow, TableRow, now
+from app.store.models import AttemptLogRow, EntryRow, PlayerRow, SessionRow, ShotRow, TableRow, now
 from calibration.errors import InputError
 from calibration.table import Table
 from vision.reading import Attempt
@@ -123,20 +123,31 @@ def plain_text(text: str | None) -> str | None:
 
 
 def _add(session: Session, entries: Sequence[NewEntry]) -> list[int]:
+    # A file may hold many thousands: what they share is looked up once.
+    shots: dict[str, ShotRow] = {}
+    practices: dict[tuple[Table, str, date], SessionRow] = {}
     rows = []
     for entry in entries:
-        on = table_row(session, entry.table)
-        name = plain_text(entry.player)
-        if name is not None and len(name.strip()) > LONGEST_NAME:
-            raise InputError(f"the player's name has {len(name.strip())} letters; {LONGEST_NAME} are the most.")
-        player = player_row(session, name)
-        session.flush()
-        practice = _practice(session, on, player, entry.at or now())
-        row = _row(entry, practice.id, shot_row(session, entry.shot).id)
-        session.add(row)
-        session.flush()
-        rows.append(row)
+        name, at = (plain_text(entry.player) or "").strip(), entry.at or now()
+        key = (entry.table, name, at.astimezone(UTC).date())
+        if entry.shot.name not in shots:
+            shots[entry.shot.name] = shot_row(session, entry.shot)
+        if key not in practices:
+            practices[key] = _practice(session, table_row(session, entry.table), _player(session, name), at)
+        practice = practices[key]
+        practice.started_at = min(practice.started_at, at)
+        rows.append(_row(entry, practice.id, shots[entry.shot.name].id))
+    session.add_all(rows)
+    session.flush()
     return [row.id for row in rows]
+
+
+def _player(session: Session, name: str) -> PlayerRow | None:
+    if len(name) > LONGEST_NAME:
+        raise InputError(f"the player's name has {len(name)} letters; {LONGEST_NAME} are the most.")
+    row = player_row(session, name)
+    session.flush()
+    return row
 
 
 def _practice(session: Session, table: TableRow, player: PlayerRow | None, at: datetime) -> SessionRow:
@@ -154,7 +165,6 @@ def _practice(session: Session, table: TableRow, player: PlayerRow | None, at: d
     )
     for row in found:
         if not row.clips and not row.unassigned:
-            row.started_at = min(row.started_at, at)
             return row
     made = SessionRow(table_id=table.id, player_id=None if player is None else player.id, started_at=at)
     session.add(made)

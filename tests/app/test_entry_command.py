@@ -107,6 +107,9 @@ def test_list_withdraw_restore_put_right(engine: Engine, tmp_path: Path) -> None
     refused(run("enter", "--shot", name, "--put-right", 7), "takes one line")
     refused(run("enter", "--shot", name, "--withdraw", 2), "taken out already")
     refused(run("enter", "--shot", name, "--withdraw", 3, "--list"), "two things")
+    refused(run("enter", "--shot", name, "--withdraw", 3, LINE), "--withdraw takes no line")
+    refused(run("enter", "--shot", name, "--put-right", 7, LINE, "--player", "B"), "--put-right takes no --player")
+    assert len(list_attempts(engine)) == 5
 
 
 def test_import_and_again(shot: Path, settings: Settings, tmp_path: Path) -> None:

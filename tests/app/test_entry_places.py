@@ -158,6 +158,7 @@ def _offset(start: np.ndarray, bearing: float, shot: Shot, target: np.ndarray) -
     [
         ("start 9.5 by 1, through 3.25, made", "start 9.5 by 1 sights lies off the table"),
         ("start 3 by 5, through 3.25, made", "lies off the table"),
+        ("start 2.5 by 1.5 cm, through 3.25, made", "lies in a corner pocket"),
         ("start 300 by 20 cm, through 3.25, made", "300 by 20 cm lies off the table"),
         ("start 2.5, through 13, made", "13 is past the ends of the left rail"),
         ("start 12, through 3, made", "12 is past the ends of the right rail"),
