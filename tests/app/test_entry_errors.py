@@ -24,6 +24,13 @@ def test_standardised_errors_are_near_one_and_the_region_holds_the_truth(
     assert float(found["coverage_percent"]) >= 86
 
 
+def test_the_starts_errors_are_shared_for_a_reason() -> None:
+    """Many tries from few marks: each mark is misread once, not every time anew."""
+    found = family_row("few marks", 4, 6, near_sight=False, drills=50, seed=5)
+    assert float(found["coverage_percent"]) >= 90
+    assert float(found["coverage_if_not_shared_percent"]) <= float(found["coverage_percent"]) - 8
+
+
 def test_a_simulated_coachs_lines_reach_the_fit_as_rows() -> None:
     told = drill(np.random.default_rng(3), 6, 2, near_sight=False)
     entered, rows = rows_of(told)

@@ -6,7 +6,7 @@ the quarter and misses to half a ball, with an eye that errs besides, and says "
 goes as text through the program's own reader.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import cos, hypot, nan, radians, sin
 
@@ -112,15 +112,29 @@ def holds_truth(rows: list[AttemptRow]) -> bool:
     return bool(p_values(obs, integrate_scatter(obs, own_prior(evidence)), truth[None])[0] >= 1 - CONFIDENCE)
 
 
+def each_for_itself(rows: list[AttemptRow]) -> list[AttemptRow]:
+    """The same rows as if the starts' errors were not shared."""
+    return [
+        replace(
+            row,
+            clip=None,
+            bearing_sd_rad=hypot(row.bearing_sd_rad, row.common_bearing_sd_rad),
+            common_bearing_sd_rad=nan,
+        )
+        for row in rows
+    ]
+
+
 def family_row(name: str, marks: int, repeats: int, near_sight: bool, drills: int, seed: int) -> dict[str, float | str]:
     rng = np.random.default_rng([seed, *name.encode()])
     of_line: list[float] = []
     of_miss: list[float] = []
-    inside = 0
+    inside = alone = 0
     for _ in range(drills):
         told = drill(rng, marks, repeats, near_sight=near_sight)
         entered, rows = rows_of(told)
         inside += holds_truth(rows)
+        alone += holds_truth(each_for_itself(rows))
         one, other = standardised(told, entered)
         of_line += one
         of_miss += other
@@ -129,6 +143,7 @@ def family_row(name: str, marks: int, repeats: int, near_sight: bool, drills: in
         "line_error_over_sd": float(np.sqrt(np.mean(np.square(of_line)))),
         "miss_error_over_sd": float(np.sqrt(np.mean(np.square(of_miss)))),
         "coverage_percent": 100 * inside / drills,
+        "coverage_if_not_shared_percent": 100 * alone / drills,
         "coverage_sd_percent": 100 * float(np.sqrt(0.05 * 0.95 / drills)),
     }
 
@@ -139,6 +154,7 @@ def run(drills: int = 1000, seed: int = 21) -> list[dict[str, float | str]]:
         ("8 marks, once each", 8, 1, False),
         ("6 marks, three times each", 6, 3, False),
         ("12 marks, twice each", 12, 2, False),
+        ("4 marks, six times each", 4, 6, False),
         ("12 lines over a near sight", 12, 1, True),
         ("30 lines over a near sight", 30, 1, True),
     ]
