@@ -101,8 +101,8 @@ def tell_tape(tape: Tape) -> str:
         return f"from the nose of the {tape.rail} rail opposite the middle of the side pocket: {out}"
     way = "towards" if tape.from_mark_m < 0 else "away from"
     return (
-        f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}, which is {metres(tape.from_mark_m)} from "
-        f"sight {tape.mark} {way} the {tape.corner} corner: {out}"
+        f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}, which is {metres(tape.from_mark_m)} "
+        f"from sight {tape.mark} {way} the {tape.corner} corner: {out}"
     )
 
 
