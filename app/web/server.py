@@ -11,6 +11,7 @@ from app.web import (
     entries_api,
     entries_form,
     errors,
+    import_form,
     margins,
     marks,
     next_api,
@@ -46,6 +47,7 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
     app.include_router(entries_api.router)
     app.include_router(entries_form.pages)
     app.include_router(next_api.router)
+    app.include_router(import_form.pages)
     app.include_router(pages.router)
     pages.mount_static(app)
     errors.install(app, pages.error_page)

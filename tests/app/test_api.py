@@ -24,6 +24,7 @@ PAGES = [
     "/shots/1",
     "/shots/1/card",
     "/shots/1/entries",
+    "/import",
     "/rates",
     "/stroke",
     "/camera",
