@@ -5,7 +5,7 @@ from math import degrees, hypot, isnan, nan, radians
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
 from app.entry.echo import echo, tell_words
@@ -273,7 +273,7 @@ def test_words_to_coordinates_to_words_to_coordinates(
     try:
         first = entered(f"{start}, through {through}{at}, {result}{speed}{english}{rest}", shot, on)
     except InputError:
-        return
+        reject()
     words = tell_words(first, shot, on)
     again = entered(words, shot, on)
     assert again.start_m == pytest.approx(first.start_m, abs=1e-3)
