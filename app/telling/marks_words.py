@@ -259,10 +259,10 @@ def _length_words(length_m: float) -> str:
 
 
 def _centimetres(length_m: float) -> str:
-    """Two digits, in metres from two metres on."""
-    if length_m < 2:
+    """Two digits or whole centimetres, in metres from two metres on."""
+    if length_m < 0.1:
         return f"{told(100 * length_m, nan, finest=1)} cm"
-    return f"{told(length_m, nan, finest=1)} m"
+    return f"{100 * length_m:.0f} cm" if length_m < 2 else f"{length_m:.2f} m"
 
 
 def _made(answer: MarksAnswer) -> tuple[Made, ...]:
