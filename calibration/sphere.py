@@ -8,7 +8,8 @@ pixel at 1080p, always outwards.
 """
 
 from dataclasses import dataclass
-from math import pi
+from functools import cache
+from math import pi, sqrt
 
 import numpy as np
 
@@ -72,17 +73,31 @@ def outline_px(camera: Camera, centre_m: Vector, radius_m: float, n: int = 72) -
     They are the pictures of the circle in which the camera's tangent cone touches the sphere: centre (1 - R^2/D^2) of
     the way to the sphere's centre, radius R sqrt(1 - R^2/D^2).
     """
+    return centre_and_outline_px(camera, centre_m, radius_m, n)[1:]
+
+
+def centre_and_outline_px(camera: Camera, centre_m: Vector, radius_m: float, n: int) -> Matrix:
+    """The picture of a sphere's centre, and after it ``n`` pixels of its outline: (1 + n, 2)."""
     towards = np.asarray(centre_m, dtype=float) - camera.position_m
-    distance = float(np.linalg.norm(towards))
+    x, y, z = towards.tolist()
+    distance = sqrt(x * x + y * y + z * z)
     share = 1 - (radius_m / distance) ** 2
-    x, y, z = (towards / distance).tolist()
+    x, y, z = x / distance, y / distance, z / distance
     # Two directions across the line of sight, written out: this runs for every ball of every frame.
-    first = np.array([y, -x, 0.0]) / np.hypot(x, y) if abs(z) < 0.9 else np.array([0.0, z, -y]) / np.hypot(y, z)
-    fx, fy, fz = first.tolist()
-    second = np.array([y * fz - z * fy, z * fx - x * fz, x * fy - y * fx])
+    long = sqrt(x * x + y * y) if abs(z) < 0.9 else sqrt(y * y + z * z)
+    fx, fy, fz = (y / long, -x / long, 0.0) if abs(z) < 0.9 else (0.0, z / long, -y / long)
+    across = np.array([[fx, fy, fz], [y * fz - z * fy, z * fx - x * fz, x * fy - y * fx]])
+    points = np.empty((1 + n, 3))
+    points[0] = centre_m
+    np.matmul(_circle(n), across * (radius_m * sqrt(share)), out=points[1:])
+    points[1:] += camera.position_m + share * towards
+    return camera.project(points)
+
+
+@cache
+def _circle(n: int) -> Matrix:
     turn = np.arange(n) * (2 * pi / n)
-    around = np.cos(turn)[:, None] * first + np.sin(turn)[:, None] * second
-    return camera.project(camera.position_m + share * towards + radius_m * np.sqrt(share) * around)
+    return np.column_stack([np.cos(turn), np.sin(turn)])
 
 
 def outline_centre_px(camera: Camera, centres_m: Matrix, radius_m: float) -> Matrix:

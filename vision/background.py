@@ -1,10 +1,8 @@
 """The empty table: what each pixel of the cloth looks like when nothing lies on it, and what differs from that.
 
-Frames are compared at a reduced size at which the smallest ball on the table is still some six pixels across; only
-where something differs is the full picture looked at.
+Frames are compared at a reduced size (``vision.reduced``); only where something differs is the full picture looked at.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,13 +14,10 @@ from calibration.camera import Camera
 from calibration.median import median_of
 from calibration.table import POCKETS, Table
 from vision.clip import Frame
+from vision.reduced import Picture, Reduction, reduction_of
 
-Picture = NDArray[np.uint8]
 Mask = NDArray[np.uint8]
-Plane = NDArray[np.uint8]
 
-# Radius of the smallest ball in the reduced picture, in its pixels, about.
-REDUCED_RADIUS_PX = 3.3
 # A shadow takes light but leaves the colour: luma may fall to this fraction of the cloth's before it counts.
 SHADOW_FLOOR = 0.62
 # Differences from the cloth that count, in grey levels: brighter, and off in either colour plane.
@@ -33,6 +28,8 @@ OFF_COLOUR = 9
 FAINT, FAINT_COLOUR = 9, 5
 # A frame in which no reduced pixel differs by this much from the one last looked at need not be looked at.
 CHANGED = 8
+# How much is looked at beyond where balls are seen, in radii of the largest ball: what stands round one shows there.
+AROUND_RADII = 3.0
 # Reach of the local mean that stands for the cloth where a ball lay in most of the stills, in ball radii.
 FILL_REACH_RADII = 6.0
 
@@ -43,14 +40,14 @@ class Background:
 
     Attributes
     ----------
-    factor : how many pixels of the frame make one reduced pixel.
+    reduction : which part of a frame the reduced picture shows, and how much smaller.
     cloth : (h, w, 3) Y, U, V of the empty table, uint8.
     low, high : (h, w, 3) bounds within which a pixel is the cloth, lit or in shadow.
     faint_low, faint_high : (h, w, 3) narrower bounds, within which it is the cloth as it mostly is.
     region : (h, w) 255 where a ball on the table may be seen.
     """
 
-    factor: int
+    reduction: Reduction
     cloth: Picture
     low: Picture
     high: Picture
@@ -58,15 +55,7 @@ class Background:
     faint_high: Picture
     region: Mask
 
-    def luma(self, frame: Frame) -> Plane:
-        """The frame's luma at the reduced size, (h, w)."""
-        return _halved(frame.y, self.factor)
-
-    def reduce(self, frame: Frame, luma: Plane) -> Picture:
-        """The frame at the reduced size, (h, w, 3) Y, U, V, given its reduced luma."""
-        return _with_colour(luma, frame, self.factor)
-
-    def changed(self, luma: Plane, looked_at: Picture) -> bool:
+    def changed(self, luma: Picture, looked_at: Picture) -> bool:
         """Whether anything in the region of balls is brighter or darker than in an earlier reduced picture."""
         difference = cv2.absdiff(luma, looked_at[..., 0]) & self.region
         return bool(cv2.minMaxLoc(difference)[1] >= CHANGED)
@@ -80,39 +69,18 @@ class Background:
         return cv2.bitwise_not(cv2.inRange(reduced, self.faint_low, self.faint_high)) & self.region
 
 
-def reduce(frame: Frame, factor: int) -> Picture:
-    """A frame's three planes at 1/factor of its size (a power of two, 2 at least), (h, w, 3) Y, U, V."""
-    return _with_colour(_halved(frame.y, factor), frame, factor)
-
-
-def _with_colour(luma: Plane, frame: Frame, factor: int) -> Picture:
-    height, width = luma.shape
-    colour = [_halved(plane, factor // 2)[:height, :width] for plane in (frame.u, frame.v)]
-    return cv2.merge([luma[: colour[0].shape[0], : colour[0].shape[1]], *colour])
-
-
-def _halved(plane: Plane, factor: int) -> Plane:
-    """A plane averaged over blocks of factor x factor pixels; what is left over at the far edges is cut off."""
-    while factor > 1:
-        height, width = plane.shape[0] // 2, plane.shape[1] // 2
-        plane = cv2.resize(plane[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
-        factor //= 2
-    return plane
-
-
 def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:
     """The empty table from some frames spread over the clip: their median, with what always lay there painted over."""
     outline = ball_region_px(camera, table)
-    radius = smallest_ball_radius_px(camera, table)
-    # A power of two: halving is ten times faster than any other reduction, and the colour planes have half the size.
-    factor = 2 ** max(1, round(math.log2(radius / REDUCED_RADIUS_PX)))
-    cloth = median_of([reduce(still, factor) for still in stills])
+    smallest, largest = ball_radii_px(camera, table)
+    reduction = reduction_of(outline, smallest, AROUND_RADII * largest, camera.width, camera.height)
+    cloth = median_of([reduction.whole(still, reduction.luma(still)) for still in stills])
     region = np.zeros(cloth.shape[:2], np.uint8)
-    cv2.fillPoly(region, [np.round((outline + 0.5) / factor - 0.5).astype(np.int32)], 255)
-    throats = (_mouths_px(camera, table) + 0.5) / factor - 0.5
-    cloth = _paint_over(cloth, region, throats, radius / factor)
+    cv2.fillPoly(region, [np.round(reduction.reduced_px(outline)).astype(np.int32)], 255)
+    throats = reduction.reduced_px(_mouths_px(camera, table))
+    cloth = _paint_over(cloth, region, throats, smallest / reduction.factor)
     low, high = cloth_bounds(cloth)
-    return Background(factor, cloth, low, high, *faint_bounds(cloth), region)
+    return Background(reduction, cloth, low, high, *faint_bounds(cloth), region)
 
 
 def cloth_bounds(cloth: Picture) -> tuple[Picture, Picture]:
@@ -147,11 +115,12 @@ def ball_region_px(camera: Camera, table: Table) -> NDArray[np.float64]:
     return hull[:, 0, :].astype(float)
 
 
-def smallest_ball_radius_px(camera: Camera, table: Table) -> float:
-    """Radius in pixels of the ball that is seen smallest, at one of the table's corners."""
+def ball_radii_px(camera: Camera, table: Table) -> tuple[float, float]:
+    """Radii in pixels of the balls that are seen smallest and largest; the smallest is in one of the corners."""
     L, W, R = table.length_m, table.width_m, table.ball_radius_m
-    corners = np.array([(0, 0, R), (L, 0, R), (0, W, R), (L, W, R)])
-    return float(ball_radius_px(camera, corners, R).min())
+    places = np.array([(x, y, R) for x in np.linspace(0, L, 9) for y in np.linspace(0, W, 5)])
+    radii = ball_radius_px(camera, places, R)
+    return float(radii.min()), float(radii.max())
 
 
 def ball_radius_px(camera: Camera, centres_m: NDArray[np.float64], radius_m: float) -> NDArray[np.float64]:

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from calibration.camera import Camera
 from calibration.table import POCKETS, Table, Vector
-from vision.background import Background, Mask, Picture, Plane, ball_radius_px, smallest_ball_radius_px
+from vision.background import Background, Mask, ball_radii_px, ball_radius_px
 from vision.clip import Frame
 from vision.outline import BallView, fit_outline
+from vision.reduced import Picture, Reduction
 
 # A blob is a ball's when its area is within these multiples of the ball's disc (smears and partial cover included).
 LEAST_AREA, MOST_AREA = 0.45, 2.6
@@ -61,7 +62,7 @@ class TableView:
     reused: tuple[bool, ...]
     everywhere: Mask
     large: Mask
-    factor: int
+    reduction: Reduction
 
     def covered(self, at_px: Vector) -> bool:
         """Whether something else than the cloth is seen at a pixel of the frame."""
@@ -73,11 +74,11 @@ class TableView:
 
     def crowded(self, camera: Camera, centre_m: NDArray[np.float64], table: Table) -> bool:
         """Whether a good part of the ring round a ball's place, (1, 3) metres, is taken by something."""
-        ring = _ring(camera, centre_m, table, self.factor, self.everywhere.shape, CROWD_RING_RADII)
+        ring = _ring(camera, centre_m, table, self.reduction, self.everywhere.shape, CROWD_RING_RADII)
         return bool((self.everywhere[ring[1], ring[0]] > 0).mean() > 1 - FREE_RING) if ring.size else False
 
     def _value(self, mask: Mask, at_px: Vector) -> bool:
-        x, y = np.round((at_px + 0.5) / self.factor - 0.5).astype(int)
+        x, y = np.round(self.reduction.reduced_px(at_px)).astype(int)
         height, width = mask.shape
         if not (0 <= x < width and 0 <= y < height):
             return False
@@ -111,18 +112,20 @@ class BallFinder:
         radius_m = table.ball_radius_m
         middle = np.array([[*table.centre_m, radius_m]])
         # Far less than the smallest ball: what covers less than this need not be sized exactly.
-        smallest = smallest_ball_radius_px(camera, table) / background.factor
+        self._reduction = background.reduction
+        factor = background.reduction.factor
+        smallest = ball_radii_px(camera, table)[0] / factor
         self._least_area = 0.8 * min(LEAST_AREA, FAINT_AREA[0]) * np.pi * smallest**2
-        self._kernel = _disc(float(ball_radius_px(camera, middle, radius_m)[0]) / background.factor * 0.55)
+        self._kernel = _disc(float(ball_radius_px(camera, middle, radius_m)[0]) / factor * 0.55)
 
     def find(self, frame: Frame, expected: Sequence[Expected]) -> TableView:
         """Look at a frame, given the balls known so far."""
         background, radius_m = self.background, self.table.ball_radius_m
-        luma = background.luma(frame)
+        luma = self._reduction.luma(frame)
         if self._as_before(luma, expected):
             assert self._view is not None
             return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls))
-        reduced = background.reduce(frame, luma)
+        reduced = self._reduction.whole(frame, luma)
         everywhere = background.foreground(reduced)
         foreground = everywhere & background.region
         opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._kernel)
@@ -168,12 +171,12 @@ class BallFinder:
                     views.append(known)
                     reused.append(False)
         self._before = reduced
-        self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, background.factor)
+        self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction)
         return self._view
 
     def _parts(self, mask: Mask) -> Iterator["_Part"]:
         """The connected parts of a mask; most of it is empty, so they are told apart within what holds all of them."""
-        factor, radius_m = self.background.factor, self.table.ball_radius_m
+        factor, radius_m = self._reduction.factor, self.table.ball_radius_m
         left, top, width, height = cv2.boundingRect(mask)
         window = slice(top, top + height), slice(left, left + width)
         if not width:
@@ -182,7 +185,7 @@ class BallFinder:
         worth = np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= self._least_area) + 1
         if not len(worth):
             return
-        at_m = self.camera.to_plane((centroids[worth] + (left, top) + 0.5) * factor - 0.5, radius_m)
+        at_m = self.camera.to_plane(self._reduction.frame_px(centroids[worth] + (left, top)), radius_m)
         radius = ball_radius_px(self.camera, np.column_stack([at_m, np.full(len(at_m), radius_m)]), radius_m)
         discs = stats[worth, cv2.CC_STAT_AREA] / (np.pi * (radius / factor) ** 2)
         for k, place, size, area in zip(worth.tolist(), at_m, radius.tolist(), discs.tolist(), strict=True):
@@ -190,7 +193,7 @@ class BallFinder:
             smear = max(float(stats[k, 2:4].max()) * factor / size - (2 + factor / size), 0.0) * radius_m
             yield _Part(k, labels, window, stats[k, :4], place, area, smear)
 
-    def _as_before(self, luma: Plane, expected: Sequence[Expected]) -> bool:
+    def _as_before(self, luma: Picture, expected: Sequence[Expected]) -> bool:
         """Whether the frame shows what the last one did: every known ball at rest and seen, and nothing new."""
         if self._before is None or self._view is None or any(ball.resting is None for ball in expected):
             return False
@@ -233,7 +236,7 @@ class BallFinder:
         if _near(views, ball.at_m, radius_m) or not self._on_table(ball.at_m):
             return None
         px = self.camera.project(np.array([[*ball.at_m, radius_m]]))[0]
-        x, y = np.round((px + 0.5) / self.background.factor - 0.5).astype(int)
+        x, y = np.round(self._reduction.reduced_px(px)).astype(int)
         height, width = foreground.shape
         if not (0 <= x < width and 0 <= y < height) or not foreground[y, x]:
             return None
@@ -245,14 +248,14 @@ class BallFinder:
     def _stands_free(self, everywhere: Mask, view: BallView) -> bool:
         """Whether cloth or rail is seen most of the way round a ball: a knuckle or a sleeve goes on somewhere."""
         centre = np.array([[*view.at_m, self.table.ball_radius_m]])
-        x, y = _ring(self.camera, centre, self.table, self.background.factor, everywhere.shape, FREE_RING_RADII)
+        x, y = _ring(self.camera, centre, self.table, self._reduction, everywhere.shape, FREE_RING_RADII)
         return bool((everywhere[y, x] == 0).sum() >= FREE_RING * RING_POINTS)
 
     def _unchanged(self, reduced: Picture, at_px: Vector) -> bool:
         """Whether the reduced picture round a resting ball is as it was in the frame before."""
         if self._before is None:
             return False
-        x, y = np.round((at_px + 0.5) / self.background.factor - 0.5).astype(int)
+        x, y = np.round(self._reduction.reduced_px(at_px)).astype(int)
         reach = len(self._kernel)
         window = slice(max(y - reach, 0), y + reach + 1), slice(max(x - reach, 0), x + reach + 1)
         return float(cv2.absdiff(reduced[window], self._before[window]).mean()) < UNCHANGED / 3
@@ -275,13 +278,13 @@ def _ring(
     camera: Camera,
     centre_m: NDArray[np.float64],
     table: Table,
-    factor: int,
+    reduction: Reduction,
     shape: tuple[int, ...],
     radii: float,
 ) -> NDArray[np.int_]:
     """Reduced pixels (2, n), x and y, on a circle round a ball's place; those outside the picture are left out."""
-    radius = ball_radius_px(camera, centre_m, table.ball_radius_m)[0] / factor
-    middle = (camera.project(centre_m)[0] + 0.5) / factor - 0.5
+    radius = ball_radius_px(camera, centre_m, table.ball_radius_m)[0] / reduction.factor
+    middle = reduction.reduced_px(camera.project(centre_m)[0])
     angle = np.linspace(0, 2 * np.pi, RING_POINTS, endpoint=False)
     ring = middle[:, None] + (radii * radius + 1) * np.array([np.cos(angle), np.sin(angle)])
     ring = np.round(ring[:, np.isfinite(ring).all(axis=0)]).astype(int)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Camera
-from calibration.sphere import outline_px
+from calibration.sphere import centre_and_outline_px
 from calibration.table import Vector
 from vision.clip import Frame
 
@@ -41,13 +41,17 @@ MOST_ALIKE = 0.95
 HALF_CONTRAST = 12.0
 TUKEY_CUTOFF = 4.0
 REWEIGHTINGS = 3
-# The search is done again round the shifted centre until it shifts no further.
-ROUNDS, SETTLED_PX = 3, 0.1
+# The search is done again round the shifted centre until it shifts no further. The frame is sampled anew only when the
+# centre is so far from the middle of the rays that these no longer cut the outline square.
+ROUNDS, SETTLED_PX, OFF_MIDDLE_PX = 3, 0.1, 0.7
 # What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
 FLOOR_SD_PX = 0.06
 # How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
 OUTLINE_OFFSET_SD_PX = 0.7
 _PIXEL_STEPS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+# Weights for the mean of a ray's first and last samples: the ball and the cloth.
+_FIRST_FOUR = np.where(np.arange(SAMPLES) < 4, np.float32(0.25), np.float32(0))
+_LAST_FOUR = _FIRST_FOUR[::-1]
 
 
 @dataclass(frozen=True)
@@ -77,9 +81,9 @@ def fit_outline(
 
     ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far.
     """
-    centre = camera.project(np.array([[*guess_m, radius_m]]))[0]
-    outline = outline_px(camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
-    spokes = outline - centre
+    pixels = centre_and_outline_px(camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
+    centre = pixels[0]
+    spokes = pixels[1:] - centre
     lengths = np.hypot(spokes[:, 0], spokes[:, 1])
     units = spokes / lengths[:, None]
     reach = smear_m / 2 / radius_m
@@ -89,20 +93,25 @@ def fit_outline(
     if not (margin < centre[0] < width - margin and margin < centre[1] < height - margin):
         return None
     design = np.column_stack([units, np.ones(RAYS)])
-    at_px = centre
-    mix = None
+    middle_px, off_px = centre, np.zeros(2)
+    samples = _samples(frame, middle_px, spokes, fractions)
+    mix = _mix(samples, fractions)
+    profile = np.einsum("cr,crs->rs", mix, samples)
     for turn in range(ROUNDS):
-        samples = _samples(frame, at_px, spokes, fractions)
-        mix = _mix(samples, fractions) if mix is None else mix
-        edges, contrast = _edges(
-            np.einsum("cr,crs->rs", mix, samples), fractions, NEAR_EDGE + reach, WINDOW + reach if turn else None
-        )
-        residual = (edges - 1.0) * lengths
+        if abs(off_px[0]) + abs(off_px[1]) > OFF_MIDDLE_PX:
+            middle_px, off_px = middle_px + off_px, np.zeros(2)
+            profile = np.einsum("cr,crs->rs", mix, _samples(frame, middle_px, spokes, fractions))
+        window = None
+        if turn:
+            # Where the rays cut the outline if it is where the round before put it.
+            window = Window(1 + (units @ off_px / lengths).astype(np.float32), WINDOW + reach)
+        edges, contrast = _edges(profile, fractions, NEAR_EDGE + reach, window)
         strength = contrast**2 / (contrast**2 + HALF_CONTRAST**2)
-        shift = _shift(design, residual, strength)
-        at_px = at_px + shift.step[:2]
-        if abs(shift.step[0]) + abs(shift.step[1]) < SETTLED_PX:
+        shift = _shift(design, (edges - 1.0) * lengths, strength)
+        before, off_px = off_px, shift.step[:2]
+        if abs(off_px[0] - before[0]) + abs(off_px[1] - before[1]) < SETTLED_PX:
             break
+    at_px = middle_px + off_px
     if not np.all(np.isfinite(at_px)) or np.hypot(*(at_px - centre)) > 1.5 * lengths.mean():
         return None
     # The place, and how far a pixel reaches there, in one look-up.
@@ -138,11 +147,15 @@ def _mix(samples: NDArray[np.float32], fractions: NDArray[np.float32]) -> NDArra
     One mix serves a ball of one colour. On a ball of two, the border between them can show more in that mix than the
     outline: there every ray goes by the colour that the ball has at its rim on that ray.
     """
-    cloth = samples[:, :, -4:].mean(axis=(1, 2))
-    whole = samples[:, :, :4].mean(axis=(1, 2)) - cloth
-    rim = samples[:, :, (fractions > RIM[0]) & (fractions < RIM[1])].mean(axis=2)
-    difference = np.repeat(whole[:, None], rim.shape[1], axis=1)
-    if np.abs(rim - rim.mean(axis=1, keepdims=True)).sum(axis=0).max() > TWO_COLOURS:
+    # Means along the rays of what is inside, outside and at the rim, in one product.
+    at_rim = (fractions > RIM[0]) & (fractions < RIM[1])
+    means = samples @ np.column_stack([_FIRST_FOUR, _LAST_FOUR, at_rim / np.float32(at_rim.sum())])
+    cloth = np.add.reduce(means[..., 1], axis=1) / RAYS
+    whole = np.add.reduce(means[..., 0], axis=1) / RAYS - cloth
+    rim = means[..., 2]
+    difference = np.repeat(whole[:, None], RAYS, axis=1)
+    off = rim - (np.add.reduce(rim, axis=1) / RAYS)[:, None]
+    if np.abs(off).sum(axis=0).max() > TWO_COLOURS:
         difference = rim - cloth[:, None] + WHOLE_SHARE * whole[:, None]
     # A shadow takes light from the cloth and leaves its hue. Beside a ball that is darker than the cloth it looks like
     # a part of the ball, so what is left of the difference once such a loss of light counts little tells more.
@@ -152,14 +165,22 @@ def _mix(samples: NDArray[np.float32], fractions: NDArray[np.float32]) -> NDArra
     return difference / np.maximum(np.sqrt((difference**2).sum(axis=0)), 1e-6)
 
 
+class Window(NamedTuple):
+    """Where along each ray (rays,) the edge is looked for, and how far round it, in radii."""
+
+    middle: NDArray[np.float32]
+    width: float
+
+
 def _edges(
-    profile: NDArray[np.float32], fractions: NDArray[np.float32], near_edge: float, window: float | None
+    profile: NDArray[np.float32], fractions: NDArray[np.float32], near_edge: float, window: Window | None
 ) -> tuple[Vector, Vector]:
     """Where along each ray the brightness falls, in radii, and by how much in grey levels; no edge: contrast 0."""
-    fall = np.maximum(profile[:, :-1] - profile[:, 1:], 0.0)
+    fall = np.maximum(profile[:, :-1] - profile[:, 1:], np.float32(0))
     middle = (fractions[:-1] + fractions[1:]) / 2
     if window is not None:
-        fall = fall * np.exp(-(((middle - 1) / window) ** 2) / 2).astype(np.float32)
+        away = (middle - window.middle[:, None]) * np.float32(1 / window.width)
+        fall *= np.exp(away * away * np.float32(-0.5))
     # The steepest place first, then the centre of mass around it, so that a pattern inside the ball does not pull. The
     # squares let the edge itself count, and little of the shading that falls towards it from inside.
     smooth = cv2.blur(fall, (5, 1))
@@ -193,10 +214,11 @@ def _shift(design: Vector, residual: Vector, strength: Vector) -> _Shift:
     """
     weights = strength
     scale = 1.0
+    right, down, _ = design.T
+    # What the normal equations sum over the rays, but for the weights.
+    terms = np.array([right * right, right * down, down * down, right, down, design[:, 2], *(design.T * residual)])
     for _ in range(REWEIGHTINGS):
-        weighted = design.T * weights
-        (xx, xy, xo), (_, yy, yo), (_, _, oo) = (weighted @ design).tolist()
-        x, y, o = (weighted @ residual).tolist()
+        xx, xy, yy, xo, yo, oo, x, y, o = (terms @ weights).tolist()
         xx, yy, oo = xx + 1e-9, yy + 1e-9, oo + (scale / OUTLINE_OFFSET_SD_PX) ** 2
         # Three unknowns by cofactors: this runs several times for every ball of every frame.
         a, b, c = yy * oo - yo * yo, xo * yo - xy * oo, xy * yo - xo * yy
@@ -232,7 +254,8 @@ def _inside(frame: Frame, at_px: Vector, radius_px: float) -> Vector:
     x0, x1 = round(at_px[0] - half), round(at_px[0] + half) + 1
     y0, y1 = round(at_px[1] - half), round(at_px[1] + half) + 1
     small = slice(y0 // 2, y1 // 2 + 1), slice(x0 // 2, x1 // 2 + 1)
-    u, v = frame.u[small].ravel().astype(float), frame.v[small].ravel().astype(float)
-    colourful = np.abs(u - NEUTRAL) + np.abs(v - NEUTRAL)
-    most = np.argsort(colourful)[-max(len(u) // 4, 1) :]
-    return np.array([frame.y[y0:y1, x0:x1].mean(), u[most].mean(), v[most].mean()])
+    uv = np.array([frame.u[small].ravel(), frame.v[small].ravel()], float)
+    colourful = np.abs(uv - NEUTRAL).sum(axis=0)
+    most = np.argsort(colourful)[-max(uv.shape[1] // 4, 1) :]
+    u, v = (np.add.reduce(uv[:, most], axis=1) / len(most)).tolist()
+    return np.array([cv2.mean(frame.y[y0:y1, x0:x1])[0], u, v])
