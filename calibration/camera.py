@@ -7,7 +7,6 @@ serves both axes. All pixels are those of the stored frame, before the clip's ro
 
 import json
 from dataclasses import asdict, dataclass, field, replace
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +24,6 @@ PARAMETERS = ("log_focal", "cx", "cy", "k1", "k2", "turn_x", "turn_y", "turn_z",
 
 # Undoing a lens: the least slope of its curve from true to seen radius, and the most that it draws a radius in.
 LEAST_SLOPE, MOST_STRETCH = 0.2, 4.0
-# Radii at which the lens's curve is tabulated. Newton's steps square the error: after one this small they are done.
-CURVE_RADII, SMALL_STEP = 512, 1e-6
 
 
 @dataclass(frozen=True)
@@ -94,7 +91,7 @@ class Camera:
         pixels = np.atleast_2d(np.asarray(pixels, dtype=float))
         distorted = (pixels - self.centre_px) / self.focal_px
         seen_r2 = (distorted * distorted).sum(axis=1)
-        share = np.interp(seen_r2, *self._lens_curve)
+        share = np.ones(len(distorted))
         # Only the length changes: Newton's method for s (1 + k1 s^2 r_d^2 + k2 s^4 r_d^4) = 1. The bounds are reached
         # only where a lens folds the picture back.
         for _ in range(30):
@@ -102,21 +99,10 @@ class Camera:
             first, second = self.k1 * r2, self.k2 * r2 * r2
             step = (share * (1 + first + second) - 1) / np.maximum(1 + 3 * first + 5 * second, LEAST_SLOPE)
             before, share = share, np.clip(share - step, 0.0, MOST_STRETCH)
-            if np.abs(share - before).max(initial=0.0) < SMALL_STEP:
+            if np.abs(share - before).max(initial=0.0) < 1e-12:
                 break
         xy = distorted * share[:, None]
         return np.column_stack([xy, np.ones(len(xy))]) @ self.rotation
-
-    @cached_property
-    def _lens_curve(self) -> tuple[Vector, Vector]:
-        """Squared radii as the lens shows them, rising, and how many times as long the true ones are."""
-        farthest = np.hypot(max(self.centre_px[0], self.width), max(self.centre_px[1], self.height)) / self.focal_px
-        true_r2 = np.linspace(0.0, 2 * float(farthest), CURVE_RADII) ** 2
-        radial = 1 + true_r2 * (self.k1 + true_r2 * self.k2)
-        slope = 1 + true_r2 * (3 * self.k1 + true_r2 * 5 * self.k2)
-        # Up to where the lens folds the picture back, if it does.
-        rising = CURVE_RADII if slope.min() > 0 else int(np.argmax(slope <= 0))
-        return (true_r2 * radial * radial)[:rising], 1 / radial[:rising]
 
     def to_plane(self, pixels: Matrix, height_m: float) -> Matrix:
         """Where pixels (n, 2) meet the plane z = ``height_m``: (n, 2) metres. NaN for rays that never do."""

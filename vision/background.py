@@ -10,13 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
 from calibration.median import median_of
 from calibration.table import POCKETS, Table
 from vision.clip import Frame
+from vision.pieces import Mask
 from vision.reduced import Picture, Reduction, reduction_of
-
-Mask = NDArray[np.uint8]
 
 # A shadow takes light but leaves the colour: luma may fall to this fraction of the cloth's before it counts.
 SHADOW_FLOOR = 0.62
@@ -72,7 +72,7 @@ class Background:
 def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:
     """The empty table from some frames spread over the clip: their median, with what always lay there painted over."""
     outline = ball_region_px(camera, table)
-    smallest, largest = ball_radii_px(camera, table)
+    smallest, largest = ball_radii_px(BallPlane(camera, table.ball_radius_m), table)
     reduction = reduction_of(outline, smallest, AROUND_RADII * largest, camera.width, camera.height)
     cloth = median_of([reduction.whole(still, reduction.luma(still)) for still in stills])
     region = np.zeros(cloth.shape[:2], np.uint8)
@@ -115,17 +115,11 @@ def ball_region_px(camera: Camera, table: Table) -> NDArray[np.float64]:
     return hull[:, 0, :].astype(float)
 
 
-def ball_radii_px(camera: Camera, table: Table) -> tuple[float, float]:
+def ball_radii_px(plane: BallPlane, table: Table) -> tuple[float, float]:
     """Radii in pixels of the balls that are seen smallest and largest; the smallest is in one of the corners."""
-    L, W, R = table.length_m, table.width_m, table.ball_radius_m
-    places = np.array([(x, y, R) for x in np.linspace(0, L, 9) for y in np.linspace(0, W, 5)])
-    radii = ball_radius_px(camera, places, R)
+    xs, ys = np.linspace(0, table.length_m, 9), np.linspace(0, table.width_m, 5)
+    radii = plane.radii_px(np.array([(x, y) for x in xs for y in ys]))
     return float(radii.min()), float(radii.max())
-
-
-def ball_radius_px(camera: Camera, centres_m: NDArray[np.float64], radius_m: float) -> NDArray[np.float64]:
-    """Mean apparent radius in pixels of balls at centres (n, 3), to first order: focal length over distance."""
-    return camera.focal_px * radius_m / np.linalg.norm(np.atleast_2d(centres_m) - camera.position_m, axis=1)
 
 
 def _mouths_px(camera: Camera, table: Table) -> NDArray[np.float64]:

@@ -7,16 +7,20 @@ table, and a ball is looked for in it only where one is expected.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import hypot
+from typing import NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
 from calibration.table import POCKETS, Table, Vector
-from vision.background import Background, Mask, ball_radii_px, ball_radius_px
+from vision.background import Background, ball_radii_px
 from vision.clip import Frame
 from vision.outline import BallView, fit_outline
+from vision.pieces import Mask, Piece, pieces
 from vision.reduced import Picture, Reduction
 
 # A blob is a ball's when its area is within these multiples of the ball's disc (smears and partial cover included).
@@ -31,6 +35,7 @@ FREE_RING_RADII, RING_POINTS = 1.3, 32
 FAINT_AREA, FAINT_LENGTH, FAINT_SUPPORT = (0.5, 2.0), 1.7, 0.7
 # One that nobody knows of yet will be there for a while: with no known ball missing it is looked for this often.
 FAINT_EVERY = 3
+_CIRCLE = np.array([np.cos(_TURN := np.linspace(0, 2 * np.pi, RING_POINTS, endpoint=False)), np.sin(_TURN)])
 # The ring, in ball radii, on which a hand that takes up a ball is looked for.
 CROWD_RING_RADII = 1.8
 # Two balls expected this close to the middle of one blob share it.
@@ -72,9 +77,9 @@ class TableView:
         """Whether a thing larger than a ball is seen at a pixel of the frame."""
         return self._value(self.large, at_px)
 
-    def crowded(self, camera: Camera, centre_m: NDArray[np.float64], table: Table) -> bool:
-        """Whether a good part of the ring round a ball's place, (1, 3) metres, is taken by something."""
-        ring = _ring(camera, centre_m, table, self.reduction, self.everywhere.shape, CROWD_RING_RADII)
+    def crowded(self, at_px: Vector, radius_px: float) -> bool:
+        """Whether a good part of the ring round a ball, seen at a pixel of the frame, is taken by something."""
+        ring = _ring(at_px, radius_px, self.reduction, self.everywhere.shape, CROWD_RING_RADII)
         return bool((self.everywhere[ring[1], ring[0]] > 0).mean() > 1 - FREE_RING) if ring.size else False
 
     def _value(self, mask: Mask, at_px: Vector) -> bool:
@@ -85,14 +90,10 @@ class TableView:
         return bool(mask[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2].max())
 
 
-@dataclass(frozen=True)
-class _Part:
-    """A connected part of a mask: its box, where it would lie as a ball, how many of a ball's discs it covers."""
+class _Part(NamedTuple):
+    """A piece of a mask as a ball: where it would lie, how many of a ball's discs it covers, how far it is smeared."""
 
-    label: int
-    labels: NDArray[np.int32]
-    window: tuple[slice, slice]
-    box: NDArray[np.int32]
+    piece: Piece
     at_m: Vector
     discs: float
     smear_m: float
@@ -103,29 +104,30 @@ class BallFinder:
 
     def __init__(self, background: Background, camera: Camera, table: Table) -> None:
         self.background = background
-        self.camera = camera
+        self.plane = BallPlane(camera, table.ball_radius_m)
         self.table = table
         self._before: Picture | None = None
         self._view: TableView | None = None
+        self._ahead: tuple[Frame, Picture] | None = None
         self._since_faint = FAINT_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
-        radius_m = table.ball_radius_m
-        middle = np.array([[*table.centre_m, radius_m]])
-        # Far less than the smallest ball: what covers less than this need not be sized exactly.
         self._reduction = background.reduction
         factor = background.reduction.factor
-        smallest = ball_radii_px(camera, table)[0] / factor
+        # Far less than the smallest ball: what covers less than this need not be sized exactly.
+        smallest = ball_radii_px(self.plane, table)[0] / factor
         self._least_area = 0.8 * min(LEAST_AREA, FAINT_AREA[0]) * np.pi * smallest**2
-        self._kernel = _disc(float(ball_radius_px(camera, middle, radius_m)[0]) / factor * 0.55)
+        self._kernel = _disc(float(self.plane.radii_px(table.centre_m[None])[0]) / factor * 0.55)
 
     def find(self, frame: Frame, expected: Sequence[Expected]) -> TableView:
         """Look at a frame, given the balls known so far."""
         background, radius_m = self.background, self.table.ball_radius_m
-        luma = self._reduction.luma(frame)
+        ahead, self._ahead = self._ahead, None
+        reduced = ahead[1] if ahead is not None and ahead[0] is frame else None
+        luma = self._reduction.luma(frame) if reduced is None else reduced[..., 0]
         if self._as_before(luma, expected):
             assert self._view is not None
             return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls))
-        reduced = self._reduction.whole(frame, luma)
+        reduced = self._reduction.whole(frame, luma) if reduced is None else reduced
         everywhere = background.foreground(reduced)
         foreground = everywhere & background.region
         opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._kernel)
@@ -135,7 +137,7 @@ class BallFinder:
         todo: list[tuple[Vector, float]] = []
         for part in self._parts(opened):
             if part.discs > MOST_AREA:
-                large[part.window][part.labels == part.label] = 255
+                part.piece.draw(large)
             elif part.discs >= LEAST_AREA and self._on_table(part.at_m):
                 todo.append((part.at_m, part.smear_m))
         unseen = list(expected)
@@ -146,14 +148,14 @@ class BallFinder:
                 unseen = [b for b in unseen if b is not ball]
         for guess, smear in todo:
             # Two balls that touch make one blob: each is then looked for where it is expected.
-            shared = sum(float(np.hypot(*(ball.at_m - guess))) < TOUCHING_RADII * radius_m for ball in expected) > 1
+            shared = sum(hypot(*(ball.at_m - guess)) < TOUCHING_RADII * radius_m for ball in expected) > 1
             if shared or _near(views, guess, radius_m):
                 continue
-            view = fit_outline(frame, self.camera, guess, radius_m, smear)
+            view = fit_outline(frame, self.plane, guess, smear)
             if view is None or view.support < ENOUGH_SUPPORT or _near(views, view.at_m, radius_m):
                 continue
             if self._stands_free(everywhere, view) or any(
-                np.hypot(*(ball.at_m - view.at_m)) < radius_m for ball in expected
+                hypot(*(ball.at_m - view.at_m)) < radius_m for ball in expected
             ):
                 views.append(view)
                 reused.append(False)
@@ -174,24 +176,24 @@ class BallFinder:
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction)
         return self._view
 
-    def _parts(self, mask: Mask) -> Iterator["_Part"]:
-        """The connected parts of a mask; most of it is empty, so they are told apart within what holds all of them."""
+    def stirred(self, frame: Frame, expected: Sequence[Expected]) -> bool:
+        """Whether a ball that lay still in the frame last looked at does not, or not in the same light, any more."""
+        reduced = self._reduction.whole(frame, self._reduction.luma(frame))
+        self._ahead = (frame, reduced)
+        return any(b.resting is not None and not self._unchanged(reduced, b.resting.at_px) for b in expected)
+
+    def _parts(self, mask: Mask) -> Iterator[_Part]:
+        """The connected parts of a mask that are not far smaller than a ball."""
         factor, radius_m = self._reduction.factor, self.table.ball_radius_m
-        left, top, width, height = cv2.boundingRect(mask)
-        window = slice(top, top + height), slice(left, left + width)
-        if not width:
+        found = pieces(mask, self._least_area)
+        if not found:
             return
-        _, labels, stats, centroids = cv2.connectedComponentsWithStats(mask[window], connectivity=4)
-        worth = np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= self._least_area) + 1
-        if not len(worth):
-            return
-        at_m = self.camera.to_plane(self._reduction.frame_px(centroids[worth] + (left, top)), radius_m)
-        radius = ball_radius_px(self.camera, np.column_stack([at_m, np.full(len(at_m), radius_m)]), radius_m)
-        discs = stats[worth, cv2.CC_STAT_AREA] / (np.pi * (radius / factor) ** 2)
-        for k, place, size, area in zip(worth.tolist(), at_m, radius.tolist(), discs.tolist(), strict=True):
+        at_m = self.plane.places_m(self._reduction.frame_px(np.array([piece.middle for piece in found])))
+        radius = self.plane.radii_px(at_m)
+        for piece, place, size in zip(found, at_m, radius.tolist(), strict=True):
             # A box is as long as the ball and its smear, give or take a reduced pixel.
-            smear = max(float(stats[k, 2:4].max()) * factor / size - (2 + factor / size), 0.0) * radius_m
-            yield _Part(k, labels, window, stats[k, :4], place, area, smear)
+            smear = max(max(piece.wide, piece.high) * factor / size - (2 + factor / size), 0.0) * radius_m
+            yield _Part(piece, place, piece.area / (np.pi * (size / factor) ** 2), smear)
 
     def _as_before(self, luma: Picture, expected: Sequence[Expected]) -> bool:
         """Whether the frame shows what the last one did: every known ball at rest and seen, and nothing new."""
@@ -210,10 +212,10 @@ class BallFinder:
         """Places (2,) and smears of single things of a ball's size and shape that hardly differ from the cloth."""
         found = []
         for part in self._parts(mask):
-            wide, high = sorted(part.box[2:])
+            short, long = sorted((part.piece.wide, part.piece.high))
             if (
                 FAINT_AREA[0] < part.discs < FAINT_AREA[1]
-                and high < FAINT_LENGTH * wide
+                and long < FAINT_LENGTH * short
                 and self._on_table(part.at_m)
                 and not _near(views, part.at_m, 1.5 * self.table.ball_radius_m)
             ):
@@ -224,7 +226,7 @@ class BallFinder:
         """Balls that hardly differ from the cloth; ``views`` grows with each one that is taken."""
         radius_m = self.table.ball_radius_m
         for guess, smear in self._faint(mask, views):
-            view = fit_outline(frame, self.camera, guess, radius_m, smear)
+            view = fit_outline(frame, self.plane, guess, smear)
             if view is None or view.support < FAINT_SUPPORT or _near(views, view.at_m, radius_m):
                 continue
             if self._stands_free(mask, view):
@@ -235,20 +237,19 @@ class BallFinder:
         radius_m = self.table.ball_radius_m
         if _near(views, ball.at_m, radius_m) or not self._on_table(ball.at_m):
             return None
-        px = self.camera.project(np.array([[*ball.at_m, radius_m]]))[0]
-        x, y = np.round(self._reduction.reduced_px(px)).astype(int)
+        x, y = np.round(self._reduction.reduced_px(self.plane.pixel(ball.at_m))).astype(int)
         height, width = foreground.shape
         if not (0 <= x < width and 0 <= y < height) or not foreground[y, x]:
             return None
-        view = fit_outline(frame, self.camera, ball.at_m, radius_m)
+        view = fit_outline(frame, self.plane, ball.at_m)
         if view is None or view.support < ENOUGH_SUPPORT_IN_CROWD or _near(views, view.at_m, radius_m):
             return None
         return view if colour_distance(view.colour, ball.colour) < COLOUR_GATE else None
 
     def _stands_free(self, everywhere: Mask, view: BallView) -> bool:
         """Whether cloth or rail is seen most of the way round a ball: a knuckle or a sleeve goes on somewhere."""
-        centre = np.array([[*view.at_m, self.table.ball_radius_m]])
-        x, y = _ring(self.camera, centre, self.table, self._reduction, everywhere.shape, FREE_RING_RADII)
+        radius_px = float(self.plane.radii_px(view.at_m[None])[0])
+        x, y = _ring(view.at_px, radius_px, self._reduction, everywhere.shape, FREE_RING_RADII)
         return bool((everywhere[y, x] == 0).sum() >= FREE_RING * RING_POINTS)
 
     def _unchanged(self, reduced: Picture, at_px: Vector) -> bool:
@@ -270,30 +271,24 @@ class BallFinder:
 
 def colour_distance(first: Vector, second: Vector) -> float:
     """Distance of two mean colours (3,) Y, U, V; brightness, which light changes, counts half."""
-    difference = (first - second) * np.array([0.5, 1.0, 1.0])
-    return float(np.sqrt((difference**2).sum()))
+    y, u, v = (first - second).tolist()
+    return hypot(y / 2, u, v)
 
 
 def _ring(
-    camera: Camera,
-    centre_m: NDArray[np.float64],
-    table: Table,
-    reduction: Reduction,
-    shape: tuple[int, ...],
-    radii: float,
+    at_px: Vector, radius_px: float, reduction: Reduction, shape: tuple[int, ...], radii: float
 ) -> NDArray[np.int_]:
-    """Reduced pixels (2, n), x and y, on a circle round a ball's place; those outside the picture are left out."""
-    radius = ball_radius_px(camera, centre_m, table.ball_radius_m)[0] / reduction.factor
-    middle = reduction.reduced_px(camera.project(centre_m)[0])
-    angle = np.linspace(0, 2 * np.pi, RING_POINTS, endpoint=False)
-    ring = middle[:, None] + (radii * radius + 1) * np.array([np.cos(angle), np.sin(angle)])
-    ring = np.round(ring[:, np.isfinite(ring).all(axis=0)]).astype(int)
+    """Reduced pixels (2, n), x and y, on a circle round a ball seen at a pixel of the frame; none outside."""
+    if not np.isfinite(at_px).all():
+        return np.empty((2, 0), int)
+    reach = radii * radius_px / reduction.factor + 1
+    ring = np.rint(reduction.reduced_px(at_px)[:, None] + reach * _CIRCLE).astype(int)
     height, width = shape
     return ring[:, (ring[0] >= 0) & (ring[0] < width) & (ring[1] >= 0) & (ring[1] < height)]
 
 
 def _near(views: Sequence[BallView], at_m: Vector, radius_m: float) -> bool:
-    return any(float(np.hypot(*(view.at_m - at_m))) < radius_m for view in views)
+    return any(hypot(*(view.at_m - at_m)) < radius_m for view in views)
 
 
 def _disc(radius_px: float) -> NDArray[np.uint8]:

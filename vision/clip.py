@@ -43,7 +43,8 @@ class Frame:
 
     @property
     def time_s(self) -> float:
-        return float(self.pts * self.time_base)
+        # As exact as the fraction, and at once: this is asked several times a frame.
+        return self.pts * self.time_base.numerator / self.time_base.denominator
 
     def bgr(self) -> NDArray[np.uint8]:
         """The picture (h, w, 3) as stored, not turned upright."""

@@ -19,7 +19,7 @@ from vision.limits import Limits
 from vision.planes import HLG, PQ
 
 # Each thread has pictures of its own under way; one core is left to the reader where there are more than two.
-DECODING_THREADS = max(2, min(4, (os.cpu_count() or 2) - 1))
+DECODING_THREADS = max(3, min(4, (os.cpu_count() or 2) - 1))
 # Pixels may be so much wider than high, or higher than wide, and still count as square.
 SQUARE_TOLERANCE = 0.01
 

@@ -9,13 +9,14 @@ mass stays on the outline of the ball at mid-exposure.
 """
 
 from dataclasses import dataclass
+from math import hypot, sqrt
 from typing import NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import Camera
+from calibration.ball_plane import BallPlane
 from calibration.sphere import centre_and_outline_px
 from calibration.table import Vector
 from vision.clip import Frame
@@ -40,10 +41,12 @@ MOST_ALIKE = 0.95
 # Edge weight: contrast, in grey levels, at which a ray counts half.
 HALF_CONTRAST = 12.0
 TUKEY_CUTOFF = 4.0
-REWEIGHTINGS = 3
-# The search is done again round the shifted centre until it shifts no further. The frame is sampled anew only when the
-# centre is so far from the middle of the rays that these no longer cut the outline square.
-ROUNDS, SETTLED_PX, OFF_MIDDLE_PX = 3, 0.1, 0.7
+# Rays are weighed anew so often, and so often in a later round, which goes on from the weights of the one before.
+REWEIGHTINGS, LATER_REWEIGHTINGS = 3, 2
+# The search is done again round the shifted centre until it shifts no further, and no more than so far once it is
+# windowed: of a shift of the window an edge takes over an eighth. The frame is sampled anew only when the centre is so
+# far from the middle of the rays that these no longer cut the outline square.
+ROUNDS, UNMOVED_PX, SETTLED_PX, OFF_MIDDLE_PX = 3, 0.1, 0.25, 0.7
 # What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
 FLOOR_SD_PX = 0.06
 # How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
@@ -74,14 +77,13 @@ class BallView:
     support: float
 
 
-def fit_outline(
-    frame: Frame, camera: Camera, guess_m: Vector, radius_m: float, smear_m: float = 0.0
-) -> BallView | None:
+def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
     """Find the centre of a ball near ``guess_m`` (2,); None when its outline leaves the picture.
 
     ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far.
     """
-    pixels = centre_and_outline_px(camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
+    radius_m = plane.radius_m
+    pixels = centre_and_outline_px(plane.camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
     centre = pixels[0]
     spokes = pixels[1:] - centre
     lengths = np.hypot(spokes[:, 0], spokes[:, 1])
@@ -97,48 +99,48 @@ def fit_outline(
     samples = _samples(frame, middle_px, spokes, fractions)
     mix = _mix(samples, fractions)
     profile = np.einsum("cr,crs->rs", mix, samples)
-    for turn in range(ROUNDS):
+    shift: _Shift | None = None
+    for _ in range(ROUNDS):
         if abs(off_px[0]) + abs(off_px[1]) > OFF_MIDDLE_PX:
             middle_px, off_px = middle_px + off_px, np.zeros(2)
             profile = np.einsum("cr,crs->rs", mix, _samples(frame, middle_px, spokes, fractions))
         window = None
-        if turn:
+        if shift is not None:
             # Where the rays cut the outline if it is where the round before put it.
             window = Window(1 + (units @ off_px / lengths).astype(np.float32), WINDOW + reach)
         edges, contrast = _edges(profile, fractions, NEAR_EDGE + reach, window)
         strength = contrast**2 / (contrast**2 + HALF_CONTRAST**2)
-        shift = _shift(design, (edges - 1.0) * lengths, strength)
+        shift = _shift(design, (edges - 1.0) * lengths, strength, shift)
         before, off_px = off_px, shift.step[:2]
-        if abs(off_px[0] - before[0]) + abs(off_px[1] - before[1]) < SETTLED_PX:
+        moved = abs(off_px[0] - before[0]) + abs(off_px[1] - before[1])
+        if moved < (UNMOVED_PX if window is None else SETTLED_PX):
             break
     at_px = middle_px + off_px
-    if not np.all(np.isfinite(at_px)) or np.hypot(*(at_px - centre)) > 1.5 * lengths.mean():
+    radius_px = float(np.add.reduce(lengths)) / RAYS
+    # Written so that a place that is no number is none either.
+    if shift is None or not hypot(*(at_px - centre)) <= 1.5 * radius_px:
         return None
     # The place, and how far a pixel reaches there, in one look-up.
-    at_m, right, below = camera.to_plane(at_px + _PIXEL_STEPS, radius_m)
+    at_m, right, below = plane.places_m(at_px + _PIXEL_STEPS)
     (ax, ay), (bx, by) = right - at_m, below - at_m
-    scale = float(np.sqrt(abs(ax * by - ay * bx)))
+    scale = sqrt(abs(ax * by - ay * bx))
     return BallView(
         at_m=at_m,
-        sd_m=scale * float(np.hypot(_sd_px(shift, strength), FLOOR_SD_PX)),
+        sd_m=scale * hypot(_sd_px(shift, strength), FLOOR_SD_PX),
         at_px=at_px,
-        colour=_inside(frame, at_px, lengths.mean()),
-        support=float((shift.weights > 0.25).mean()),
+        colour=_inside(frame, at_px, radius_px),
+        support=int(np.count_nonzero(shift.weights > 0.25)) / RAYS,
     )
 
 
 def _samples(frame: Frame, centre: Vector, spokes: Vector, fractions: NDArray[np.float32]) -> NDArray[np.float32]:
     """Y, U, V along the rays, (3, rays, samples)."""
     xy = (centre + spokes[:, None] * fractions[:, None]).astype(np.float32)
-    half = (xy - np.array(frame.colour_at_px, np.float32)) / np.float32(2)
-    return np.array(
-        [
-            cv2.remap(frame.y, xy, None, cv2.INTER_LINEAR),
-            cv2.remap(frame.u, half, None, cv2.INTER_LINEAR),
-            cv2.remap(frame.v, half, None, cv2.INTER_LINEAR),
-        ],
-        dtype=np.float32,
-    )
+    half = (xy - np.array(frame.colour_at_px, np.float32)) * np.float32(0.5)
+    out = np.empty((3, *xy.shape[:2]), np.float32)
+    for plane, places, into in ((frame.y, xy, out[0]), (frame.u, half, out[1]), (frame.v, half, out[2])):
+        into[:] = cv2.remap(plane, places, None, cv2.INTER_LINEAR)
+    return out
 
 
 def _mix(samples: NDArray[np.float32], fractions: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -185,39 +187,38 @@ def _edges(
     # squares let the edge itself count, and little of the shading that falls towards it from inside.
     smooth = cv2.blur(fall, (5, 1))
     peak = middle[smooth.argmax(axis=1)]
-    near = np.abs(middle[None] - peak[:, None]) < near_edge
-    near_fall = fall * near
-    mass = near_fall.sum(axis=1)
-    squares = near_fall * near_fall
-    place = (squares * middle[None]).sum(axis=1) / np.maximum(squares.sum(axis=1), 1e-9)
+    fall *= np.abs(middle - peak[:, None]) < near_edge
+    mass = np.add.reduce(fall, axis=1)
+    squares = fall * fall
+    place = (squares @ middle) / np.maximum(np.add.reduce(squares, axis=1), np.float32(1e-9))
     return np.where(mass > 0, place, 1.0), mass
 
 
 class _Shift(NamedTuple):
     """How the outline is shifted onto the edges.
 
-    ``step`` (3,) pixels: right, down, outwards; ``left`` (rays,) what remains; ``scale`` its robust sd; ``variance``
-    of the step, mean of right and down, at unit sd.
+    ``step`` (3,) pixels: right, down, outwards; ``left`` (rays,) what remains; ``scale`` its robust sd; ``kept`` the
+    share of each ray's strength that this left it; ``variance`` of the step, mean of right and down, at unit sd.
     """
 
     step: Vector
     left: Vector
+    kept: Vector
     weights: Vector
     scale: float
     variance: float
 
 
-def _shift(design: Vector, residual: Vector, strength: Vector) -> _Shift:
+def _shift(design: Vector, residual: Vector, strength: Vector, before: _Shift | None) -> _Shift:
     """The shift that moves the outline onto the edges; ``design`` (rays, 3) are the rays' directions and ones.
 
     The third unknown, held near zero by a prior, is how far the outline as a whole lies outside the predicted one.
     """
-    weights = strength
-    scale = 1.0
+    weights, scale = (strength, 1.0) if before is None else (strength * before.kept, before.scale)
     right, down, _ = design.T
     # What the normal equations sum over the rays, but for the weights.
     terms = np.array([right * right, right * down, down * down, right, down, design[:, 2], *(design.T * residual)])
-    for _ in range(REWEIGHTINGS):
+    for _ in range(REWEIGHTINGS if before is None else LATER_REWEIGHTINGS):
         xx, xy, yy, xo, yo, oo, x, y, o = (terms @ weights).tolist()
         xx, yy, oo = xx + 1e-9, yy + 1e-9, oo + (scale / OUTLINE_OFFSET_SD_PX) ** 2
         # Three unknowns by cofactors: this runs several times for every ball of every frame.
@@ -227,9 +228,14 @@ def _shift(design: Vector, residual: Vector, strength: Vector) -> _Shift:
         step = np.array([a * x + b * y + c * o, b * x + e * y + f * o, c * x + f * y + i * o]) / whole
         left = residual - design @ step
         off = np.abs(left)
-        scale = max(1.4826 * float(np.partition(off, RAYS // 2)[RAYS // 2]), 0.1)
-        weights = strength * (1 - np.minimum(off / (TUKEY_CUTOFF * scale), 1.0) ** 2) ** 2
-    return _Shift(step, left, weights, scale, (a + e) / 2 / whole)
+        sorted_off = off.copy()
+        sorted_off.partition(RAYS // 2)
+        scale = max(1.4826 * float(sorted_off[RAYS // 2]), 0.1)
+        share = np.minimum(off * (1 / (TUKEY_CUTOFF * scale)), 1.0)
+        kept = 1 - share * share
+        kept *= kept
+        weights = strength * kept
+    return _Shift(step, left, kept, weights, scale, (a + e) / 2 / whole)
 
 
 def _sd_px(shift: _Shift, strength: Vector) -> float:
@@ -242,7 +248,7 @@ def _sd_px(shift: _Shift, strength: Vector) -> float:
     pull = np.clip(shift.left, -most, most) * np.sqrt(strength)
     neighbours = float(pull[1:] @ pull[:-1] + pull[0] * pull[-1])
     alike = min(max(neighbours / max(float(pull @ pull), 1e-12), 0.0), MOST_ALIKE)
-    return shift.scale * float(np.sqrt(shift.variance * (1 + alike) / (1 - alike)))
+    return shift.scale * sqrt(shift.variance * (1 + alike) / (1 - alike))
 
 
 def _inside(frame: Frame, at_px: Vector, radius_px: float) -> Vector:

@@ -15,6 +15,7 @@ from calibration.table import Vector
 from vision.balls import BallFinder
 from vision.clip import Clip, open_clip
 from vision.flags import known
+from vision.looks import Looks
 from vision.mixed_reading import MixedReading
 from vision.place_error import PlaceError
 from vision.placement import Lay, place_attempts
@@ -155,7 +156,8 @@ def _read_frames(
 ) -> tuple[list[Tried], list[NotAttempt]]:
     camera, table = stands[0].setup.camera, stands[0].setup.table
     finder = BallFinder(stands[0].background, camera, table)
-    tracker = Tracker(camera, table)
+    tracker = Tracker(finder.plane, table)
+    looks = Looks(tracker)
     coming = list(stands[1:])
     moves: list[tuple[float, float]] = []
     tries: list[Tried] = []
@@ -165,7 +167,7 @@ def _read_frames(
     def take_apart(until_s: float) -> None:
         strokes, rest = find_strokes(name_balls(tracker.tracks), table, until_s)
         for stroke in strokes:
-            tried = try_shots(stroke, shots, PlaceError(tracker.camera, table))
+            tried = try_shots(stroke, shots, PlaceError(tracker.plane.camera, table))
             by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)
             tries.append(replace(tried, by_shot=by_shot, plain=_flagged(tried.plain, moves)))
         others.extend(rest)
@@ -180,11 +182,12 @@ def _read_frames(
             # The tracks are in metres and go on; only how the picture is read changes.
             stand = coming.pop(0)
             finder = BallFinder(stand.background, stand.setup.camera, table)
-            tracker.camera = stand.setup.camera
+            looks.forget()
+            tracker.plane = finder.plane
             if stand.arrival is not None:
                 moves.append((now if stand.arrival.slow else stand.arrival.from_s, now))
         if not _moving(coming, now):
-            tracker.update(finder.find(frame, tracker.expected(now)))
+            looks.take(frame, finder)
         settled = tracker.quiet(QUIET_S) and tracker.last_motion_s > taken_apart_s
         if settled or now - taken_apart_s > LONGEST_STRETCH_S:
             take_apart(now)

@@ -11,6 +11,7 @@ import numpy as np
 
 from calibration.ball_outline import BallOutline, outline_light
 from calibration.ball_outline import fit_outline as fit_size
+from calibration.ball_plane import BallPlane
 from calibration.camera import Setup
 from calibration.table import Vector
 from vision.background import Background
@@ -203,11 +204,11 @@ def busiest_stretch(balls: Sequence[RestingBall]) -> tuple[float, float] | None:
 
 def watch(clip: Clip, setup: Setup, balls: Sequence[RestingBall], from_s: float, until_s: float) -> list[Vector]:
     """Every frame's centre (n, 2), metres, of each ball, between two times at which they lie still."""
-    radius_m = setup.table.ball_radius_m
+    plane = BallPlane(setup.camera, setup.table.ball_radius_m)
     places: list[list[Vector]] = [[] for _ in balls]
     for frame in clip.frames_between(from_s, until_s):
         for ball, found in zip(balls, places, strict=True):
-            view = fit_outline(frame, setup.camera, ball.at_m, radius_m)
+            view = fit_outline(frame, plane, ball.at_m)
             if view is not None:
                 found.append(view.at_m)
     return [np.array(found).reshape(-1, 2) for found in places]

@@ -7,10 +7,11 @@ away in the next frame).
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import hypot
 
 import numpy as np
 
-from calibration.camera import Camera
+from calibration.ball_plane import BallPlane
 from calibration.table import Table, Vector
 from vision.balls import Expected, TableView, colour_distance
 from vision.outline import BallView
@@ -39,6 +40,9 @@ NEAR_M = 0.02
 MOST_DECELERATION_MPS2 = 4.0
 MOST_SURPRISE_M = 0.3
 TURNED_BACK = 2.2
+# A ball this slow need not be seen in every frame of a film with many of them; one that is not seen is looked for in
+# every frame for this long.
+SLOW_MPS, LOOKED_FOR_S = 0.24, 0.1
 # A new thing counts as a ball when it was seen in this many frames.
 CONFIRM_FRAMES = 3
 # Sightings at rest that are averaged; more would only repeat what compression does.
@@ -117,8 +121,8 @@ class Track:
 class Tracker:
     """Follows all balls of a clip. Feed it with ``update``; ``quiet`` says when nothing has moved for a while."""
 
-    def __init__(self, camera: Camera, table: Table) -> None:
-        self.camera = camera
+    def __init__(self, plane: BallPlane, table: Table) -> None:
+        self.plane = plane
         self.table = table
         self.tracks: list[Track] = []
         self._next = 0
@@ -141,9 +145,10 @@ class Tracker:
     def update(self, seen: TableView) -> None:
         """Take in one frame's view of the table."""
         self._now_s = seen.time_s
+        light = self._light()
         views = list(range(len(seen.balls)))
         tracks = [t for t in self.tracks if not t.gone]
-        for track, view in self._near_pairs(tracks, seen, views):
+        for track, view in self._near_pairs(tracks, seen, views, light):
             if self._has_left(track, seen, view, views):
                 # What is seen at its old place is a stick or a glove.
                 views.remove(view)
@@ -151,7 +156,7 @@ class Tracker:
             self._sight(track, seen.balls[view], seen, reused=seen.reused[view])
             views.remove(view)
             tracks.remove(track)
-        for track, view in self._far_pairs(tracks, seen, views):
+        for track, view in self._far_pairs(tracks, seen, views, light):
             self._sight(track, seen.balls[view], seen, reused=False)
             views.remove(view)
             tracks.remove(track)
@@ -179,6 +184,18 @@ class Tracker:
     def last_motion_s(self) -> float:
         return self._last_motion_s
 
+    def calm(self) -> bool:
+        """Whether every known ball lies in view or rolls slowly, or has been out of sight for a while."""
+        for track in self.tracks:
+            unseen_s = self._now_s - track.seen_s
+            if track.gone or unseen_s > LOOKED_FOR_S:
+                continue
+            # One that has just set off has no speed yet.
+            steady = track.suspects == 0 if track.resting else 0 < hypot(*track.velocity_mps()) <= SLOW_MPS
+            if track.frames < CONFIRM_FRAMES or track.hidden or not steady:
+                return False
+        return True
+
     def forget_history(self) -> None:
         """Drop what happened before: keep where the balls rest now."""
         for track in self.tracks:
@@ -187,37 +204,41 @@ class Tracker:
             track.lost = []
         self.tracks = [t for t in self.tracks if not t.gone or self._now_s - t.gone_s < 60.0]
 
-    def _near_pairs(self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> list[tuple[Track, int]]:
+    def _near_pairs(
+        self, tracks: Sequence[Track], seen: TableView, views: Sequence[int], light: float
+    ) -> list[tuple[Track, int]]:
         """Pairs that are close to where the ball should be, the closest first."""
-        light = self._light()
         pairs = []
         for track in tracks:
             where = track.predicted_m(seen.time_s)
             elapsed = seen.time_s - track.seen_s
             # A collision may turn a ball back on its way: twice its step and a little.
-            gate = 0.012 + TURNED_BACK * float(np.hypot(*track.velocity_mps())) * elapsed
+            gate = 0.012 + TURNED_BACK * hypot(*track.velocity_mps()) * elapsed
             gate += 0.0 if track.resting else min(MOST_DECELERATION_MPS2 / 2 * elapsed**2, MOST_SURPRISE_M)
             for k in views:
                 ball = seen.balls[k]
-                distance = float(np.hypot(*(ball.at_m - where)))
+                distance = hypot(*(ball.at_m - where))
+                if distance >= gate:
+                    continue
                 hue = colour_distance(ball.colour, track.colour)
-                if distance < gate and hue < SAME_COLOUR * light:
+                if hue < SAME_COLOUR * light:
                     # Of two balls that part after they met, colour tells which is which.
                     pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)
 
-    def _far_pairs(self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> list[tuple[Track, int]]:
+    def _far_pairs(
+        self, tracks: Sequence[Track], seen: TableView, views: Sequence[int], light: float
+    ) -> list[tuple[Track, int]]:
         """Balls that left their place, and sightings of their colour within reach."""
-        light = self._light()
         pairs = []
         for track in tracks:
             elapsed = max(seen.time_s - track.seen_s, 1e-6)
             for k in views:
                 ball = seen.balls[k]
-                distance = float(np.hypot(*(ball.at_m - track.at_m)))
+                distance = hypot(*(ball.at_m - track.at_m))
                 hue = colour_distance(ball.colour, track.colour)
                 # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
-                speed = float(np.hypot(*track.velocity_mps()))
+                speed = hypot(*track.velocity_mps())
                 reach = FASTEST_MPS * elapsed if track.frames < 5 or speed == 0.0 else TURNED_BACK * speed * elapsed
                 if distance < reach + 0.02 and hue < SAME_COLOUR * light:
                     pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
@@ -230,12 +251,12 @@ class Tracker:
         """
         pairs = []
         for track in tracks:
-            elapsed, speed = seen.time_s - track.seen_s, float(np.hypot(*track.velocity_mps()))
+            elapsed, speed = seen.time_s - track.seen_s, hypot(*track.velocity_mps())
             if track.resting or elapsed > ROLLING_GAP_S or speed < ROLLING_MPS:
                 continue
             for k in views:
                 ball = seen.balls[k]
-                distance = float(np.hypot(*(ball.at_m - track.predicted_m(seen.time_s))))
+                distance = hypot(*(ball.at_m - track.predicted_m(seen.time_s)))
                 hue = colour_distance(ball.colour, track.colour)
                 if distance < 0.006 + speed * elapsed / 2 and hue < ROLLING_COLOUR and not seen.under_large(ball.at_px):
                     pairs.append((distance, track.ident, track, k))
@@ -251,14 +272,14 @@ class Tracker:
         return hue > DOUBTFUL_COLOUR and any(
             colour_distance(seen.balls[k].colour, track.colour) < hue / 2
             and seen.balls[k].support > here.support
-            and np.hypot(*(seen.balls[k].at_m - track.at_m)) < reach
+            and hypot(*(seen.balls[k].at_m - track.at_m)) < reach
             for k in views
             if k != view
         )
 
     def _sight(self, track: Track, view: BallView, seen: TableView, *, reused: bool) -> None:
         now = seen.time_s
-        moved = float(np.hypot(*(view.at_m - track.at_m)))
+        moved = hypot(*(view.at_m - track.at_m))
         crowd = seen.under_large(view.at_px)
         track.hidden = False
         if track.resting:
@@ -292,7 +313,7 @@ class Tracker:
             return
         places = np.array([s.at_m for s in recent])
         spread = float(np.hypot(*(places - places.mean(axis=0)).T).max())
-        drift = float(np.hypot(*(places[-1] - places[0])))
+        drift = hypot(*(places[-1] - places[0]))
         if spread < MOVED_M and drift < 0.6 * MOVED_M:
             sd = float(np.median([s.sd_m for s in recent])) / np.sqrt(min(len(recent), 4))
             track.rests.append(Rest(places.mean(axis=0), sd, recent[0].time_s, now, len(recent)))
@@ -303,14 +324,16 @@ class Tracker:
         """The ball was not seen: hidden, or gone."""
         if track.frames < CONFIRM_FRAMES:
             return
-        where = np.array([[*track.predicted_m(seen.time_s), self.table.ball_radius_m]])
+        where = track.predicted_m(seen.time_s)
+        where_px = self.plane.pixel(where)
         # Another ball that has come to lie there does not hide this one.
-        taken = any(np.hypot(*(b.at_m - where[0, :2])) < 2 * self.table.ball_radius_m for b in seen.balls)
-        covered = not taken and seen.covered(self.camera.project(where)[0])
+        taken = any(hypot(*(b.at_m - where)) < 2 * self.table.ball_radius_m for b in seen.balls)
+        covered = not taken and seen.covered(where_px)
         elapsed = seen.time_s - track.seen_s
         if not track.hidden:
             track.hidden, track.crowded = True, False
-        track.crowded = track.crowded or (elapsed < GONE_S and seen.crowded(self.camera, where, self.table))
+        radius_px = float(self.plane.radii_px(where[None])[0])
+        track.crowded = track.crowded or (elapsed < GONE_S and seen.crowded(where_px, radius_px))
         if not covered and track.resting and elapsed > 0.05:
             # The cloth is seen where the ball lay.
             track.resting = False

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
 from calibration.table import STANDARD_TABLES
 from tests.rendering import BLACK, BLUE, RED, WHITE, YELLOW, Ball, Look, looking_at
@@ -63,7 +64,7 @@ class Scene:
         return encode(light)
 
     def fit(self, frame: Frame, guess_m: tuple[float, float], smear_m: float = 0.0) -> BallView | None:
-        return fit_outline(frame, self.stage.camera, np.array(guess_m), RADIUS_M, smear_m)
+        return fit_outline(frame, BallPlane(self.stage.camera, RADIUS_M), np.array(guess_m), smear_m)
 
     def error_px(self, view: BallView | None, place_m: tuple[float, float]) -> NDArray[np.float64]:
         """From the true centre's picture to the one found, (2,)."""

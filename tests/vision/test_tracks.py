@@ -3,10 +3,12 @@
 import numpy as np
 import pytest
 
+from calibration.ball_plane import BallPlane
 from calibration.table import STANDARD_TABLES, Vector
 from tests.rendering import overhead_camera
 from vision.balls import TableView
 from vision.outline import BallView
+from vision.reduced import Reduction
 from vision.tracks import Track, Tracker
 
 TABLE = STANDARD_TABLES["9ft"]
@@ -14,6 +16,7 @@ CAMERA = overhead_camera(TABLE, size=(1280, 720))
 WHITE, STICK = np.array([200.0, 124.0, 131.0]), np.array([150.0, 128.0, 111.0])
 FRAME_S = 1 / 60
 EMPTY = np.zeros((180, 320), np.uint8)
+WHOLE = Reduction(4, 0, 0, 1280, 720)
 
 
 def ball(at_m: tuple[float, float], colour: Vector = WHITE, support: float = 0.95) -> BallView:
@@ -23,11 +26,11 @@ def ball(at_m: tuple[float, float], colour: Vector = WHITE, support: float = 0.9
 
 def look(time_s: float, *balls: BallView, covered: bool = False) -> TableView:
     everywhere = EMPTY + 255 if covered else EMPTY
-    return TableView(time_s, balls, (False,) * len(balls), everywhere.astype(np.uint8), EMPTY, 4)
+    return TableView(time_s, balls, (False,) * len(balls), everywhere.astype(np.uint8), EMPTY, WHOLE)
 
 
 def resting(*balls: BallView, frames: int = 40) -> tuple[Tracker, float]:
-    tracker = Tracker(CAMERA, TABLE)
+    tracker = Tracker(BallPlane(CAMERA, TABLE.ball_radius_m), TABLE)
     for k in range(frames):
         tracker.update(look(k * FRAME_S, *balls))
     return tracker, (frames - 1) * FRAME_S
