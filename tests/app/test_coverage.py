@@ -46,8 +46,8 @@ def test_the_benchmark_prints_a_row_a_family(monkeypatch: pytest.MonkeyPatch) ->
 
 
 def test_the_medians_standard_error_is_the_known_one() -> None:
-    """Of normal values: the root of pi / 2 over that of their number (published: Kendall and Stuart, The Advanced Theory
-    of Statistics, volume 1, the median's variance in large samples; from memory)."""
+    """Of normal values: the root of pi / 2 over that of their number (published: Kendall and Stuart, The Advanced
+    Theory of Statistics, volume 1, the median's variance in large samples; from memory)."""
     rng = np.random.default_rng(6)
     told = np.mean([standard_error_of_median(rng.normal(size=400)) for _ in range(300)])
     assert told == pytest.approx(np.sqrt(np.pi / 2 / 400), rel=0.08)
