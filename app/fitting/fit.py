@@ -151,7 +151,7 @@ def fit_shot(
         found = converge(obs, table.centre_m, prior=prior)
         margin = _margins(evidence, table, shot)
         verdict = judge(obs, found, margin, evidence.miss_per_rad_m, table.centre_m, prior)
-        rules = rank_rules(obs, found, evidence.miss_per_rad_m, table, shot, marks or {}, prior)
+        rules = rank_rules(obs, found, verdict, evidence.miss_per_rad_m, table, shot, marks or {}, prior)
     else:
         found = refused("no attempt says which bearing it needed: log misses, or outcomes with margins.")
         verdict, rules = cannot_tell("there is no fit."), ()

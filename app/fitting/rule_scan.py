@@ -6,7 +6,6 @@ computed in closed form, one with something free likewise from so many attempts 
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,17 +157,3 @@ def _stepwise(obs: Observations) -> _Solver:
         return found.family[None], found.nuisance[None], found.value[None], found.information.holding(held).at(None)
 
     return best
-
-
-def quantiles(found: Scan, shares: Sequence[float], points: int) -> Vector:
-    """Scatters below which those shares of the weight lie, (k,), radians; weights are joined by straight lines (in the
-    logarithm) at so many points."""
-    grid, score = found.log_scatter, found.score
-    between = np.linspace(grid[0], grid[-1], points)
-    density = np.exp(np.interp(between, grid, score - score.max()))
-    below = (np.cumsum(density) - 0.5 * density) / density.sum()
-    return np.exp(np.interp(shares, below, between))
-
-
-def nearest_node(found: Scan, scatter_rad: float) -> int:
-    return int(np.argmin(np.abs(found.log_scatter - log(scatter_rad))))

@@ -2,8 +2,10 @@
 
 A rule is a family of lines with some of its two parameters given: one point (none given), one line carried over
 parallel to itself (no convergence), and rules that leave nothing free: the ideal mirror, a pocket or a mark to aim at.
-For each the scatter of the needed bearings about the rule's lines is estimated from all attempts, measured or not (a
-rule that is off shows as scatter), and turned into the miss to expect at the starts seen.
+The miss to expect is that at the starts seen, of a player who delivers the rule's line to the hair: by how much that
+leaves the line needed, start by start, and the scatter of the lines needed (``expected_miss``, which the marks of a
+room are judged by as well). The score is that of the rule's lines on all attempts, measured or not: there an offset has
+to pass for scatter, since a rule knows of no other.
 
 The rule of the half-way line (aim parallel to the line from the middle between ball and target to the point of the rail
 straight across from the target) is, for one rail, exactly the mirror: by similar triangles its line from the ball meets
@@ -13,22 +15,22 @@ not the rule of carrying one line over parallel to itself.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import nan, pi, sqrt
+from math import nan, pi
 from typing import Any
 
 import numpy as np
 
 from app.fitting import lines
 from app.fitting.convergence import Convergence
+from app.fitting.expected_miss import Needed, expected_miss_m, expected_miss_range_m, needed_from
 from app.fitting.likelihood import Observations
 from app.fitting.margins import image_m
-from app.fitting.rule_scan import Lines, Scan, nearest_node, quantiles, scan
+from app.fitting.one_point import OnePoint
+from app.fitting.rule_scan import Lines, Scan, scan
 from app.fitting.scatter import ScatterPrior
 from calibration.table import POCKETS, Table, Vector
 from vision.shot import Shot
 
-# Quantiles are read from the nodes joined by straight lines (in the logarithm).
-BETWEEN_NODES = 301
 # Rows that the point's fit takes for wrong entries judge no rule.
 TRUSTED = 0.5
 FEWEST = 3
@@ -60,6 +62,7 @@ class Rule:
 def rank_rules(
     obs: Observations,
     found: Convergence,
+    verdict: OnePoint,
     miss_per_rad_m: Vector,
     table: Table,
     shot: Shot | None,
@@ -87,10 +90,12 @@ def rank_rules(
         Lines("pocket", pockets[int(np.argmin(off))]),
         *(Lines(f"mark:{name}", through(np.array(place))) for name, place in marks.items()),
     ]
-    worth = np.abs(miss_per_rad_m[trusted])
-    rules = [
-        _rule(rule, kept, scanned, worth) for rule, scanned in zip(compared, scan(kept, compared, prior), strict=True)
-    ]
+    needed = needed_from(found, verdict, kept.start_m)
+    rules = []
+    for rule, scanned in zip(compared, scan(kept, compared, prior), strict=True):
+        line = found.family if rule.name == "point" else _line(scanned)
+        expected, within = _misses(line, kept, found, needed, miss_per_rad_m[trusted])
+        rules.append(Rule(rule.name, expected, within, _score(rule, len(kept), scanned)))
     if shot is not None and image is not None and len(shot.rails) == 1:
         # Beside the mirror's, as which it is written down.
         rules.insert(3, replace(rules[2], name="half-way line"))
@@ -102,28 +107,37 @@ def _order(rule: Rule) -> tuple[float, float]:
     return miss, score
 
 
-def _rule(rule: Lines, obs: Observations, scanned: Scan, worth_m: Vector) -> Rule:
-    n, free = len(obs), sum(rule.free)
+def _line(scanned: Scan) -> Vector:
+    """The rule's lines (2,) for the scatter that is likeliest to within the nodes' distance."""
+    line: Vector = scanned.family[int(np.argmax(scanned.score))]
+    return line
+
+
+def _score(rule: Lines, n: int, scanned: Scan) -> float:
+    """Corrected Akaike criterion, NaN where it is not defined."""
     marginal = scanned.value - 0.5 * scanned.information.log_determinant(first=2)
-    low, best, high = quantiles(scanned, (0.025, 0.5, 0.975), BETWEEN_NODES)
-    parameters = free + 1
+    parameters = sum(rule.free) + 1
     spare = n - parameters - 1
     penalty = 2 * parameters + 2 * parameters * (parameters + 1) / spare if spare > 0 else nan
+    return -2 * _top(marginal) + penalty
+
+
+def _misses(
+    line: Vector, obs: Observations, found: Convergence, needed: Needed, worth_m: Vector
+) -> tuple[float, tuple[float, float]]:
+    """The miss to expect, the mean over the attempts, and its 95 % range; NaN where no row says what a degree is worth.
+
+    ``line`` (2,): the family that the rule would have the player aim by."""
     known = np.isfinite(worth_m)
-    # What the free parameters are not known to adds to the scatter of the next attempt.
-    unsure = np.zeros(n)
-    if free:
-        k = nearest_node(scanned, float(best))
-        columns = lines.jacobian(scanned.family[k], obs.start_m) * rule.free
-        inverse = scanned.information.at(k).covariance[:2, :2]
-        unsure = np.sum((columns @ inverse) * columns, axis=1)
-
-    def miss(scatter: float) -> float:
-        if not known.any():
-            return nan
-        return float(np.mean(worth_m[known] * np.sqrt(scatter**2 + unsure[known]))) * sqrt(2 / pi)
-
-    return Rule(rule.name, miss(best), (miss(low), miss(high)), -2 * _top(marginal) + penalty)
+    if not known.any():
+        return nan, (nan, nan)
+    start, worth = obs.start_m[known], worth_m[known]
+    off = lines.needed_bearings(line, start) - lines.needed_bearings(found.family, start) - needed.shift_rad[known]
+    # A line of sight runs through a mark behind the player as well.
+    off = (off + pi / 2) % pi - pi / 2
+    expected = float(np.mean(expected_miss_m(off, needed.sd_rad[known], found.spread_rad, worth)))
+    low, high = expected_miss_range_m(off, found, start, worth)
+    return expected, (min(low, expected), max(high, expected))
 
 
 def _top(values: Vector) -> float:

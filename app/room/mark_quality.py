@@ -7,15 +7,13 @@ Past the starts seen no mark is called good enough.
 """
 
 from dataclasses import dataclass
-from math import pi, sqrt
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 from scipy.stats import t as student
 
-from app.fitting import lines
+from app.fitting.expected_miss import expected_miss_m, needed_from
 from app.fitting.fit import ShotFit
 from app.fitting.margins import image_m
 from app.fitting.one_point import EQUIVALENCE, SHARE_OF_MARGIN
@@ -59,36 +57,15 @@ def mark_quality(
     """
     found, n = fit.convergence, len(start_m)
     starts = start_m - table.centre_m
-    columns = lines.jacobian(found.family, starts)
-    variance = np.sum((columns @ found.family_covariance) * columns, axis=1)
-    off = aim.off_rad(start_m, needed(fit, start_m, table))
-    bend = fit.one_point.bend
-    if bend is not None and fit.one_point.verdict != "enough":
-        shape = bend.shape(starts)
-        variance = variance + (bend.term.sd_rad * shape) ** 2
-        if fit.one_point.verdict == "not enough":
-            off = off - bend.term.value_rad * shape
-        else:
-            # Whether the lines bend at all is not known: as unsure as the bend found is large.
-            variance = variance + (bend.term.value_rad * shape) ** 2
-    sd = np.sqrt(variance)
+    wanted = needed_from(found, fit.one_point, starts)
+    off, sd = aim.off_rad(start_m, needed(fit, start_m, table)) - wanted.shift_rad, wanted.sd_rad
     worth = _worth_m(shot, table, start_m)
     miss, miss_sd = worth * np.sin(off), np.abs(worth) * sd
-    spread = np.abs(worth) * found.spread_rad
     reach = float(student.ppf((1 + EQUIVALENCE) / 2, max(fit.used - 2, 1))) * sd
     verdicts: dict[Made, tuple[Verdict, ...]] = {}
     for way in told.ways if told is not None else ():
         verdicts[way.made] = tuple(_verdict(float(off[k]), float(reach[k]), way, k, bool(seen[k])) for k in range(n))
-    return MarkQuality(aim, off, sd, miss, miss_sd, folded_mean(miss, np.hypot(miss_sd, spread)), verdicts)
-
-
-def folded_mean(mean: Vector, sd: Vector) -> Vector:
-    """Mean size of a normal value (the folded normal's mean: Leone, Nelson and Nottingham, 1961, from memory)."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = mean / sd
-        value = sd * sqrt(2 / pi) * np.exp(-(ratio**2) / 2) + mean * (1 - 2 * ndtr(-ratio))
-    folded: Vector = np.where(sd > 0, value, np.abs(mean))
-    return folded
+    return MarkQuality(aim, off, sd, miss, miss_sd, expected_miss_m(off, sd, found.spread_rad, worth), verdicts)
 
 
 def _verdict(off: float, reach: float, way: MadeMargins, k: int, seen: bool) -> Verdict:

@@ -10,10 +10,11 @@ from scipy.stats import foldnorm
 from app.card.lines_over_rails import near_counts
 from app.fitting import lines
 from app.fitting.attempts_csv import AttemptRow
+from app.fitting.expected_miss import folded_mean
 from app.fitting.fit import ShotFit, fit_shot
 from app.margins.over_table import margins_from
 from app.room.aims import Aim, at_point, carried_over, needed
-from app.room.mark_quality import MarkQuality, folded_mean, mark_quality
+from app.room.mark_quality import MarkQuality, mark_quality
 from app.room.wall_scale import WallMark, wall_scale
 from app.room.walls import Wall, walls_by_rails
 from calibration.table import STANDARD_TABLES, Vector

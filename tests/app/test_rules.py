@@ -20,8 +20,10 @@ def test_on_an_ideal_table_the_mirror_rule_wins() -> None:
     fit = fit_shot(kicks(20, noise_deg=0.2), shot_name="kick", table=TABLE, shot=KICK, marks={"lamp": (2.5, 3.4)})
     rules = {r.name: r for r in fit.rules}
     assert set(rules) == {"point", "parallel", "mirror", "half-way line", "pocket", "mark:lamp"}
-    # The mirror has nothing to fit, so nothing is lost; the point's two parameters cost a little.
-    assert rules["mirror"].expected_miss_m < 1.1 * rules["point"].expected_miss_m
+    # The fitted point is by its making what the fit expects to miss least; the mirror, which is right, lies well within
+    # what that leaves open, and has nothing to fit.
+    assert rules["mirror"].expected_miss_m < rules["point"].expected_miss_range_m[1]
+    assert rules["mirror"].expected_miss_m < 1.25 * rules["point"].expected_miss_m
     assert rules["mirror"].aicc < rules["point"].aicc
     for name in ("parallel", "pocket", "mark:lamp"):
         assert rules[name].expected_miss_m > 3 * rules["point"].expected_miss_m
