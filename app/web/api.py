@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, HTTPException, Query, Request, Response
 from sqlalchemy import Engine
@@ -29,6 +29,7 @@ from app.web.api_schema import (
     UnassignedOut,
     Words,
 )
+from app.web.shot_lookup import engine_of, shot_of
 from calibration.table import STANDARD_TABLES, Table
 from vision.reading import attempt_json
 from vision.shot import Shot
@@ -46,7 +47,7 @@ Offset = Annotated[int, Query(ge=0, description="How many to pass over.")]
 @router.get("/sessions", tags=["sessions"])
 def sessions(request: Request, limit: Limit = 100, offset: Offset = 0) -> Sessions:
     """All sessions, the newest first."""
-    lines = log_views.list_sessions(_engine(request))
+    lines = log_views.list_sessions(engine_of(request))
     items = [
         SessionOut(
             id=s.id,
@@ -93,7 +94,7 @@ def session(request: Request, session_id: int) -> SessionDetail:
 def session_attempts(request: Request, session_id: int, limit: Limit = 100, offset: Offset = 0) -> Attempts:
     """The attempts of one session, by shot and time."""
     found = _session(request, session_id)
-    return _page(_engine(request), found.attempts, limit, offset)
+    return _page(engine_of(request), found.attempts, limit, offset)
 
 
 @router.get("/sessions/{session_id}/fits", tags=["fits"])
@@ -101,7 +102,7 @@ def session_fits(request: Request, session_id: int) -> list[dict[str, Any]]:
     """The fit of each shot from this session's attempts alone."""
     found = _session(request, session_id)
     marks = marks_of(request, found.table)
-    engine = _engine(request)
+    engine = engine_of(request)
     return [
         practise(
             shot, found.table, found.of_shot(shot.name), marks, rest_of_log(engine, shot.name, found.table)
@@ -119,7 +120,7 @@ def session_drawing(
     if shot >= len(found.shots):
         raise HTTPException(404, f"Session {session_id} has {len(found.shots)} shots; there is no number {shot}.")
     which = found.shots[shot]
-    others = rest_of_log(_engine(request), which.name, found.table)
+    others = rest_of_log(engine_of(request), which.name, found.table)
     picture = practise(which, found.table, found.of_shot(which.name), None, others).drawing(standalone=True)
     return Response(picture, media_type="image/svg+xml")
 
@@ -132,7 +133,7 @@ def attempts(
     offset: Offset = 0,
 ) -> Attempts:
     """Attempts of the whole log, by session, shot and time."""
-    engine = _engine(request)
+    engine = engine_of(request)
     if shot is not None and all(s.shot.name != shot for s in log_views.list_shots(engine)):
         raise HTTPException(404, f"There is no shot named {shot!r}.")
     return _page(engine, log_views.list_attempts(engine, shot_name=shot), limit, offset)
@@ -141,7 +142,7 @@ def attempts(
 @router.get("/attempts/{attempt_id}", tags=["attempts"])
 def attempt(request: Request, attempt_id: int) -> AttemptOut:
     """One attempt."""
-    engine = _engine(request)
+    engine = engine_of(request)
     found = log_views.find_attempt(engine, attempt_id) if 0 < attempt_id <= MOST_ID else None
     if found is None:
         raise HTTPException(404, f"There is no attempt {attempt_id}.")
@@ -151,14 +152,14 @@ def attempt(request: Request, attempt_id: int) -> AttemptOut:
 @router.get("/shots", tags=["shots"])
 def shots(request: Request, limit: Limit = 100, offset: Offset = 0) -> Shots:
     """The library of shots, by name."""
-    found = log_views.list_shots(_engine(request))
+    found = log_views.list_shots(engine_of(request))
     return Shots(total=len(found), items=[_shot_out(s) for s in found[offset : offset + limit]])
 
 
 @router.get("/shots/{shot_id}", tags=["shots"])
 def shot(request: Request, shot_id: int) -> ShotOut:
     """One shot."""
-    return _shot_out(_shot(request, shot_id))
+    return _shot_out(shot_of(request, shot_id))
 
 
 @router.get("/shots/{shot_id}/fit", tags=["fits"])
@@ -170,10 +171,10 @@ def shot_fit(
     ] = None,
 ) -> dict[str, Any]:
     """The fit of a shot from all its attempts in the log."""
-    found = _shot(request, shot_id)
+    found = shot_of(request, shot_id)
     table = found.table or STANDARD_TABLES["9ft"]
     logged, marks = _logged(request, found), marks_of(request, table)
-    others = rest_of_log(_engine(request), found.shot.name, table)
+    others = rest_of_log(engine_of(request), found.shot.name, table)
     if mirrored is None:
         return practise(found.shot, table, logged, marks, others).fit.to_json()
     images = images_of(request, found, table)
@@ -189,10 +190,10 @@ def shot_fits_apart(
     ],
 ) -> list[dict[str, Any]]:
     """The fits of a shot apart by english, speed, player, day or session."""
-    found = _shot(request, shot_id)
+    found = shot_of(request, shot_id)
     table = found.table or STANDARD_TABLES["9ft"]
     rows = practised_rows(found.shot, table, _logged(request, found))
-    others = rest_of_log(_engine(request), found.shot.name, table)
+    others = rest_of_log(engine_of(request), found.shot.name, table)
     marks, known = marks_of(request, table), {found.shot.name: found.shot}
     return [f.to_json() for f in fit_apart(rows, by, table, known, marks, others)]
 
@@ -200,17 +201,13 @@ def shot_fits_apart(
 @router.get("/fits", tags=["fits"])
 def fits(request: Request, limit: Limit = 20, offset: Offset = 0) -> list[dict[str, Any]]:
     """The fits of all shots, by name."""
-    found = log_views.list_shots(_engine(request))[offset : offset + limit]
+    found = log_views.list_shots(engine_of(request))[offset : offset + limit]
     drilled = [
         (s.shot, table, practised_rows(s.shot, table, _logged(request, s)))
         for s in found
         for table in [s.table or STANDARD_TABLES["9ft"]]
     ]
-    return [fit.to_json() for fit in fit_together(_engine(request), drilled, room_of(request).marks_on)]
-
-
-def _engine(request: Request) -> Engine:
-    return cast(Engine, request.app.state.engine)
+    return [fit.to_json() for fit in fit_together(engine_of(request), drilled, room_of(request).marks_on)]
 
 
 def room_of(request: Request) -> Room:
@@ -225,26 +222,19 @@ def marks_of(request: Request, table: Table) -> Marks:
 
 def images_of(request: Request, found: LoggedShot, table: Table) -> dict[Shot, Sequence[LoggedAttempt]]:
     """The log's shots that are this one from mirrored corners, with their attempts."""
-    library = {s.shot.name: s for s in log_views.list_shots(_engine(request))}
+    library = {s.shot.name: s for s in log_views.list_shots(engine_of(request))}
     names = image_names(found.shot, [s.shot for s in library.values()], table)
     return {library[name].shot: _logged(request, library[name]) for name in names}
 
 
 def _logged(request: Request, found: LoggedShot) -> Sequence[LoggedAttempt]:
-    return log_views.list_attempts(_engine(request), shot_name=found.shot.name)
+    return log_views.list_attempts(engine_of(request), shot_name=found.shot.name)
 
 
 def _session(request: Request, session_id: int) -> LoggedSession:
-    found = log_views.load_session(_engine(request), session_id) if 0 < session_id <= MOST_ID else None
+    found = log_views.load_session(engine_of(request), session_id) if 0 < session_id <= MOST_ID else None
     if found is None:
         raise HTTPException(404, f"There is no session {session_id}.")
-    return found
-
-
-def _shot(request: Request, shot_id: int) -> LoggedShot:
-    found = next((s for s in log_views.list_shots(_engine(request)) if s.id == shot_id), None)
-    if found is None:
-        raise HTTPException(404, f"There is no shot {shot_id}.")
     return found
 
 

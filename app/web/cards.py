@@ -2,21 +2,20 @@
 
 from io import StringIO
 from math import radians
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
 from pydantic import BeforeValidator
-from sqlalchemy import Engine
 
 from app.card.aim_card import AimCard
 from app.card.from_log import Answer, card_of_log, parse_part
 from app.card.lines_over_rails import OPPOSITE
-from app.store.log_views import list_shots
 from app.telling.aim_card_drawing import draw_card
 from app.telling.aim_card_sheet import card_sheet
 from app.telling.aim_card_words import card_figures, tell_card, tell_how, tell_no_card, write_card
 from app.web.api import WRONG
 from app.web.pages import page
+from app.web.shot_lookup import engine_of, shot_of
 from calibration.table import RAILS, Rail
 
 interface = APIRouter(prefix="/api", responses=WRONG)  # type: ignore[arg-type]
@@ -45,13 +44,9 @@ def answer(
         Query(description="Tell the chances of a stroke whose lines spread by this, degrees (sd)."),
     ] = None,
 ) -> Answer:
-    engine = cast(Engine, request.app.state.engine)
-    found = next((s for s in list_shots(engine) if s.id == shot_id), None)
-    if found is None:
-        raise HTTPException(404, f"There is no shot {shot_id}.")
     return card_of_log(
-        engine,
-        found,
+        engine_of(request),
+        shot_of(request, shot_id),
         parts=[parse_part(text) for text in split or []],
         near=near,
         spread_rad=None if spread_deg is None else radians(spread_deg),

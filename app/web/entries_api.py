@@ -2,11 +2,10 @@
 
 from datetime import datetime
 from io import StringIO
-from typing import Annotated, Any, cast
+from typing import Annotated, Any
 
 from fastapi import APIRouter, HTTPException, Request
 from pydantic import BaseModel, Field
-from sqlalchemy import Engine
 
 from app.entry.csv_import import import_attempts
 from app.entry.lines import MOST_LINES, Checked, check_lines, log_lines, parse_when, put_line_right
@@ -15,7 +14,8 @@ from app.store.entries import restore, withdraw
 from app.store.log_views import LoggedAttempt, find_shot, list_attempts
 from app.telling.entries_list import list_entries
 from app.web.api import MOST_ID, WRONG, Limit, Offset
-from app.web.entries_form import find_shot_by_id, table_named
+from app.web.entries_form import table_named
+from app.web.shot_lookup import engine_of, shot_of
 from calibration.errors import InputError
 from calibration.table import Table, standard_table
 from vision.reading import attempt_json
@@ -91,8 +91,8 @@ class ImportOut(BaseModel):
 @router.get("/shots/{shot_id}/entries", tags=["entries"])
 def entries(request: Request, shot_id: int, limit: Limit = 100, offset: Offset = 0) -> ListedEntries:
     """The attempts at a shot with their origin, those taken out among them, by number."""
-    found = find_shot_by_id(request, shot_id)
-    attempts = {a.id: a for a in list_attempts(_engine(request), shot_name=found.shot.name, withdrawn=True)}
+    found = shot_of(request, shot_id)
+    attempts = {a.id: a for a in list_attempts(engine_of(request), shot_name=found.shot.name, withdrawn=True)}
     listed = list_entries(tuple(attempts.values()), found.shot)
     items = [
         ListedOut(
@@ -113,12 +113,12 @@ def entries(request: Request, shot_id: int, limit: Limit = 100, offset: Offset =
 @router.post("/shots/{shot_id}/entries", tags=["entries"])
 def enter(request: Request, shot_id: int, given: EntriesIn) -> EntriesOut:
     """Enter attempts by hand, all or none; `check` only tells what was understood."""
-    found = find_shot_by_id(request, shot_id)
+    found = shot_of(request, shot_id)
     table, when = table_named(given.table, found.table), parse_when(given.at)
     checked = check_lines(given.lines, found.shot, table)
     ids: list[int | None] = [None] * len(checked)
     if not given.check:
-        ids = [*log_lines(_engine(request), checked, found.shot, table, player=given.player, at=when)]
+        ids = [*log_lines(engine_of(request), checked, found.shot, table, player=given.player, at=when)]
     items = [_entry_out(number, one, found.shot, table) for number, one in zip(ids, checked, strict=True)]
     return EntriesOut(logged=not given.check, table=table.name, items=items)
 
@@ -126,21 +126,21 @@ def enter(request: Request, shot_id: int, given: EntriesIn) -> EntriesOut:
 @router.post("/attempts/{attempt_id}/withdraw", tags=["entries"])
 def take_out(request: Request, attempt_id: int) -> MarkedOut:
     """Take an attempt out of all counts; it stays in the log, marked."""
-    withdraw(_engine(request), [_checked_id(attempt_id)])
+    withdraw(engine_of(request), [_checked_id(attempt_id)])
     return MarkedOut(id=attempt_id, withdrawn=True)
 
 
 @router.post("/attempts/{attempt_id}/restore", tags=["entries"])
 def put_back(request: Request, attempt_id: int) -> MarkedOut:
     """Put an attempt back that was taken out."""
-    restore(_engine(request), [_checked_id(attempt_id)])
+    restore(engine_of(request), [_checked_id(attempt_id)])
     return MarkedOut(id=attempt_id, withdrawn=False)
 
 
 @router.post("/attempts/{attempt_id}/put-right", tags=["entries"])
 def put_right(request: Request, attempt_id: int, given: LineIn) -> EntryOut:
     """Log a line in place of a wrong entry by hand, which is taken out."""
-    engine = _engine(request)
+    engine = engine_of(request)
     old = next((a for a in list_attempts(engine, withdrawn=True) if a.id == attempt_id), None)
     if old is None:
         raise HTTPException(404, f"There is no attempt {attempt_id}.")
@@ -158,7 +158,7 @@ def take_file(request: Request, given: ImportIn) -> ImportOut:
     table = standard_table(given.table) if given.table else None
     file = read_attempts(StringIO(given.csv.removeprefix("\ufeff")), given.name)
     known = {shot.name: shot for shot in shots}
-    done = import_attempts(_engine(request), file, given.name, shots=known, player=given.player, table=table)
+    done = import_attempts(engine_of(request), file, given.name, shots=known, player=given.player, table=table)
     return ImportOut(added=done.added, already=done.already, remarks=list(done.remarks))
 
 
@@ -180,7 +180,3 @@ def _checked_id(attempt_id: int) -> int:
     if not 0 < attempt_id <= MOST_ID:
         raise HTTPException(404, f"There is no attempt {attempt_id}.")
     return attempt_id
-
-
-def _engine(request: Request) -> Engine:
-    return cast(Engine, request.app.state.engine)

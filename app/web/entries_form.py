@@ -1,19 +1,19 @@
 """The page of a shot's entries: a form for lines, their echo before they are logged, and the list to put right."""
 
 from dataclasses import dataclass
-from typing import Annotated, cast
+from typing import Annotated
 from urllib.parse import parse_qs, urlencode
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
 from fastapi.responses import RedirectResponse
-from sqlalchemy import Engine
 
 from app.entry.lines import DEFAULT_TABLE, Checked, check_lines, log_lines, parse_when, put_line_right
 from app.store.entries import restore, withdraw
-from app.store.log_views import LoggedAttempt, LoggedShot, list_attempts, list_shots
+from app.store.log_views import LoggedAttempt, LoggedShot, list_attempts
 from app.telling.entries_list import list_entries
 from app.web.form_values import form_values
 from app.web.pages import page
+from app.web.shot_lookup import engine_of, shot_of
 from calibration.errors import InputError
 from calibration.table import Table, standard_table
 
@@ -71,7 +71,7 @@ def entries_page(
     at: Annotated[str, Query(max_length=40)] = "",
     table: Annotated[str, Query(max_length=100)] = "",
 ) -> Response:
-    found = find_shot_by_id(request, shot_id)
+    found = shot_of(request, shot_id)
     attempts = _attempts(request, found)
     asked = Asked(player=player, at=at, table=table)
     if right:
@@ -82,7 +82,7 @@ def entries_page(
 
 @pages.post("/shots/{shot_id}/entries")
 def take_entries(request: Request, shot_id: int, asked: Annotated[Asked, Depends(form)]) -> Response:
-    found = find_shot_by_id(request, shot_id)
+    found = shot_of(request, shot_id)
     attempts = _attempts(request, found)
     lines = asked.lines.splitlines()
     try:
@@ -90,14 +90,14 @@ def take_entries(request: Request, shot_id: int, asked: Annotated[Asked, Depends
             old = _by_hand(attempts, asked.put_right)
             checked = check_lines([" ".join(lines)], found.shot, old.table)
             if asked.do == "log":
-                number, _ = put_line_right(_engine(request), old, " ".join(lines), found.shot)
+                number, _ = put_line_right(engine_of(request), old, " ".join(lines), found.shot)
                 return _seen(shot_id, [number], Asked())
         else:
             table, when = table_named(asked.table, found.table), parse_when(asked.at)
             checked = check_lines(lines, found.shot, table)
             if asked.do == "log":
                 player = asked.player or None
-                ids = log_lines(_engine(request), checked, found.shot, table, player=player, at=when)
+                ids = log_lines(engine_of(request), checked, found.shot, table, player=player, at=when)
                 return _seen(shot_id, ids, asked)
     except InputError as error:
         return _show(request, found, attempts, asked, wrong=str(error).splitlines(), status=422)
@@ -106,13 +106,13 @@ def take_entries(request: Request, shot_id: int, asked: Annotated[Asked, Depends
 
 @pages.post("/shots/{shot_id}/entries/{attempt_id}/withdraw")
 def withdraw_entry(request: Request, shot_id: int, attempt_id: int) -> Response:
-    withdraw(_engine(request), [attempt_id], find_shot_by_id(request, shot_id).shot.name)
+    withdraw(engine_of(request), [attempt_id], shot_of(request, shot_id).shot.name)
     return _list_again(shot_id, attempt_id)
 
 
 @pages.post("/shots/{shot_id}/entries/{attempt_id}/restore")
 def restore_entry(request: Request, shot_id: int, attempt_id: int) -> Response:
-    restore(_engine(request), [attempt_id], find_shot_by_id(request, shot_id).shot.name)
+    restore(engine_of(request), [attempt_id], shot_of(request, shot_id).shot.name)
     return _list_again(shot_id, attempt_id)
 
 
@@ -123,15 +123,8 @@ def table_named(name: str | None, own: Table | None) -> Table:
     return standard_table(name)
 
 
-def find_shot_by_id(request: Request, shot_id: int) -> LoggedShot:
-    found = next((s for s in list_shots(_engine(request)) if s.id == shot_id), None)
-    if found is None:
-        raise HTTPException(404, f"There is no shot {shot_id}.")
-    return found
-
-
 def _attempts(request: Request, found: LoggedShot) -> tuple[LoggedAttempt, ...]:
-    return list_attempts(_engine(request), shot_name=found.shot.name, withdrawn=True)
+    return list_attempts(engine_of(request), shot_name=found.shot.name, withdrawn=True)
 
 
 def _by_hand(attempts: tuple[LoggedAttempt, ...], number: int) -> LoggedAttempt:
@@ -164,7 +157,7 @@ def _show(
         entries=entries[: -MOST_SHOWN - 1 : -1],
         total=len(entries),
         logged=[e for e in entries if e.number in numbers],
-        **form_values(_engine(request), found),
+        **form_values(engine_of(request), found),
     )
 
 
@@ -183,7 +176,3 @@ def _seen(shot_id: int, numbers: list[int], asked: Asked) -> Response:
 
 def _list_again(shot_id: int, attempt_id: int) -> Response:
     return RedirectResponse(f"/shots/{shot_id}/entries#entry-{attempt_id}", status_code=303)
-
-
-def _engine(request: Request) -> Engine:
-    return cast(Engine, request.app.state.engine)

@@ -4,15 +4,15 @@ from dataclasses import dataclass
 from email.parser import BytesParser
 from email.policy import HTTP
 from io import StringIO
-from typing import Annotated, cast
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException, Request, Response
-from sqlalchemy import Engine
 
 from app.entry.csv_import import Imported, import_attempts
 from app.fitting.attempts_csv import COLUMNS, REQUIRED, read_attempts
 from app.store.log_views import list_players
 from app.web.pages import page
+from app.web.shot_lookup import engine_of
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, standard_table
 
@@ -67,7 +67,7 @@ def take_file(request: Request, given: Annotated[Uploaded, Depends(uploaded)]) -
             raise InputError(f"{given.name}: the file of attempts is not UTF-8 text; save it as UTF-8.") from error
         table = standard_table(given.table) if given.table else None
         file = read_attempts(StringIO(text, newline=""), given.name)
-        done = import_attempts(_engine(request), file, given.name, shots={}, player=given.player or None, table=table)
+        done = import_attempts(engine_of(request), file, given.name, shots={}, player=given.player or None, table=table)
     except InputError as error:
         return _show(request, wrong=str(error).splitlines(), player=given.player, table=given.table, status=422)
     return _show(request, done=done, player=given.player, table=given.table)
@@ -89,12 +89,8 @@ def _show(
         wrong=wrong or [],
         player=player,
         table=table,
-        players=list_players(_engine(request)),
+        players=list_players(engine_of(request)),
         tables=list(STANDARD_TABLES),
         required=REQUIRED,
         optional=[name for name in COLUMNS if name not in REQUIRED],
     )
-
-
-def _engine(request: Request) -> Engine:
-    return cast(Engine, request.app.state.engine)

@@ -1,10 +1,9 @@
 """What to shoot next, over the JSON interface."""
 
 from math import nan
-from typing import Annotated, Any, cast
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
-from sqlalchemy import Engine
 
 from app.entry.lines import DEFAULT_TABLE
 from app.next_shot.from_rows import plan_next
@@ -13,7 +12,7 @@ from app.telling.next_words import tell_plan
 from app.telling.practice import practise
 from app.telling.rest_of_log import rest_of_log
 from app.web.api import WRONG
-from app.web.entries_form import find_shot_by_id
+from app.web.shot_lookup import engine_of, shot_of
 
 router = APIRouter(prefix="/api", responses=WRONG)  # type: ignore[arg-type]
 
@@ -28,8 +27,8 @@ def shoot_next(
     ] = None,
 ) -> dict[str, Any]:
     """From where to shoot next to learn most of the point, and how many more attempts it takes."""
-    engine = cast(Engine, request.app.state.engine)
-    found = find_shot_by_id(request, shot_id)
+    engine = engine_of(request)
+    found = shot_of(request, shot_id)
     table = found.table or DEFAULT_TABLE
     attempts = list_attempts(engine, shot_name=found.shot.name)
     practice = practise(found.shot, table, attempts, None, rest_of_log(engine, found.shot.name, table))

@@ -8,7 +8,6 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Depends, FastAPI, HTTPException, Query, Request, Response
 from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-from sqlalchemy import Engine
 
 from app.rates.from_log import Question, rates_of_log
 from app.store import log_views
@@ -22,6 +21,7 @@ from app.telling.shot_words import describe_shot
 from app.web.api import MOST_ID, images_of, marks_of
 from app.web.form_values import form_values
 from app.web.rates_query import question
+from app.web.shot_lookup import engine_of, shot_of
 from calibration.table import STANDARD_TABLES
 
 STATIC = Path(__file__).parent / "static"
@@ -34,13 +34,13 @@ def mount_static(app: FastAPI) -> None:
 
 @router.get("/")
 def index(request: Request) -> Response:
-    engine = _engine(request)
+    engine = engine_of(request)
     return page("index.html", sessions=log_views.list_sessions(engine), shots=log_views.list_shots(engine))
 
 
 @router.get("/sessions/{session_id}")
 def session(request: Request, session_id: int) -> Response:
-    engine = _engine(request)
+    engine = engine_of(request)
     found = log_views.load_session(engine, session_id) if 0 < session_id <= MOST_ID else None
     if found is None:
         raise HTTPException(404, f"There is no session {session_id}.")
@@ -59,10 +59,8 @@ def shot(
     by: Annotated[Literal["english", "speed", "player", "day", "session"] | None, Query()] = None,
     mirrored: Annotated[Literal["pool", "compare"] | None, Query()] = None,
 ) -> Response:
-    engine = _engine(request)
-    found = next((s for s in log_views.list_shots(engine) if s.id == shot_id), None)
-    if found is None:
-        raise HTTPException(404, f"There is no shot {shot_id}.")
+    engine = engine_of(request)
+    found = shot_of(request, shot_id)
     logged = log_views.list_attempts(engine, shot_name=found.shot.name)
     table = found.table or STANDARD_TABLES["9ft"]
     marks = marks_of(request, table)
@@ -81,15 +79,17 @@ def shot(
 
 @router.get("/rates")
 def rates(request: Request, asked: Annotated[Question, Depends(question)]) -> Response:
-    engine = _engine(request)
+    engine = engine_of(request)
     answer = rates_of_log(engine, asked)
     counted = answer.rates.overall.tries + answer.rates.overall.unclear
     names = [(name, name) for name in answer.players]
+    shots = log_views.list_shots(engine)
     return page(
         "rates.html",
         asked=asked,
+        chosen=next((s for s in shots if s.shot.name == asked.shot), None),
         overall=rate_words(answer.rates.overall),
-        shots=[("", "all"), *((s.shot.name, s.shot.name) for s in log_views.list_shots(engine))],
+        shots=[("", "all"), *((s.shot.name, s.shot.name) for s in shots)],
         players=[("", "all"), *names],
         rivals=[("", "nobody"), *names],
         unlike=unlike_expected(answer.rates),
@@ -156,8 +156,3 @@ def _clock(seconds: float) -> str:
     if seconds != seconds:
         return "–"
     return f"{int(seconds // 60)}:{seconds % 60:04.1f}"
-
-
-def _engine(request: Request) -> Engine:
-    engine: Engine = request.app.state.engine
-    return engine

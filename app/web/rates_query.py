@@ -1,15 +1,15 @@
 """What a page or a program asks of the make-rates, and the endpoint that answers with JSON."""
 
 from datetime import date
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Query, Request
 from pydantic import BeforeValidator, Field
-from sqlalchemy import Engine
 
 from app.rates.from_log import Question, rates_of_log
 from app.rates.make_rates import LEAST_CELL_SIGHTS, MOST_CELL_SIGHTS
 from app.web.api import WRONG
+from app.web.shot_lookup import engine_of
 
 router = APIRouter(prefix="/api", responses=WRONG)  # type: ignore[arg-type]
 
@@ -42,4 +42,4 @@ def question(
 @router.get("/rates", tags=["rates"])
 def rates(request: Request, asked: Annotated[Question, Depends(question)]) -> dict[str, Any]:
     """How often shots are made: by place, first tries apart from repeats, banks by their cut."""
-    return rates_of_log(cast(Engine, request.app.state.engine), asked).to_json()
+    return rates_of_log(engine_of(request), asked).to_json()

@@ -1,11 +1,10 @@
 """The stroke: what a page or a program asks of it, the endpoints that answer, and the page."""
 
 from io import StringIO
-from typing import Annotated, Any, cast
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import Field
-from sqlalchemy import Engine
 
 from app.room.from_log import marks_by_shot
 from app.store.log_views import list_shots
@@ -17,6 +16,7 @@ from app.telling.stroke_words import stroke_words
 from app.web.api import WRONG, room_of
 from app.web.pages import page
 from app.web.rates_query import Day, Name, blank_is_none
+from app.web.shot_lookup import engine_of
 
 Aimed = Annotated[Annotated[str, Field(max_length=100)] | None, blank_is_none]
 router = APIRouter(prefix="/api", tags=["stroke"], responses=WRONG)  # type: ignore[arg-type]
@@ -63,11 +63,13 @@ def stroke_page(request: Request, asked: Asked) -> Response:
     answer = _answer(request, asked)
     tables = stroke_figures(answer)
     several = len(answer.strokes) > 1
+    shots = list_shots(engine_of(request))
     return page(
         "stroke.html",
         asked=asked,
+        chosen=next((s for s in shots if s.shot.name == asked.shot), None),
         query=request.url.query,
-        shots=[("", "all"), *((s.shot.name, s.shot.name) for s in list_shots(_engine(request)))],
+        shots=[("", "all"), *((s.shot.name, s.shot.name) for s in shots)],
         players=[("", "all"), *((name, name) for name in answer.players)],
         marks=room_of(request).mark_names(),
         summary=[f for f in tables if several and f.heading in ("Strokes", "Players")],
@@ -80,9 +82,5 @@ def stroke_page(request: Request, asked: Asked) -> Response:
 
 
 def _answer(request: Request, asked: StrokeQuestion) -> StrokeAnswer:
-    engine = _engine(request)
+    engine = engine_of(request)
     return strokes_of_log(engine, asked, marks_by_shot(engine, room_of(request), asked.shot))
-
-
-def _engine(request: Request) -> Engine:
-    return cast(Engine, request.app.state.engine)

@@ -32,7 +32,7 @@ def test_the_shots_page_has_the_form(client: Client) -> None:
     assert "<textarea" in text
     assert "Sights count from the foot-right corner" in text
     assert '<option value="A. Player">' in text
-    assert "0:03.0 of the film" in text
+    assert "film, at 0:03.0" in text
 
 
 def test_lines_are_told_back_before_they_are_logged(client: Client, engine: Engine) -> None:
