@@ -14,7 +14,7 @@ from app.telling.svg import Svg
 from calibration.table import Vector
 
 WIDTH, HEIGHT, GAP = 2700.0, 1400.0, 120.0
-LEFT, RIGHT, TOP, BOTTOM = 270.0, 40.0, 170.0, 250.0
+LEFT, RIGHT, TOP, BOTTOM = 270.0, 40.0, 220.0, 250.0
 DOT, CROSS = 18.0, 18.0
 # Lines farther out than this many times the wider of margin and spread are drawn at the edge.
 FARTHEST = 2.5
@@ -47,7 +47,8 @@ def _panel(svg: Svg, s: ShotStroke, top: float) -> None:
 
     title = f"{s.shot.name}{f', {s.player}' if s.player else ''}"
     svg.label((LEFT, top + 80), title, anchor="start", cls="panel-name")
-    svg.label((right, top + 80), "↑ to the left", anchor="end", cls="count")
+    # In a line of its own: a long name would run into it.
+    svg.label((LEFT, top + 150), "↑ to the left", anchor="start", cls="count")
     _scale(svg, reach, level, right)
     column = (right - LEFT) / max(len(places), 1)
     every = ceil(len(places) / MOST_LABELS)
