@@ -266,7 +266,7 @@ def _range(values: tuple[float, float]) -> str:
 
 
 def metres(length_m: float) -> str:
-    """``1.20 m (47 1/4 in)``, below a metre in centimetres."""
+    """``2.12 m (83 1/2 in)``, below two metres in centimetres."""
     size = abs(length_m)
-    text = f"{size:.2f} m" if round(size, 2) >= 1 else f"{100 * size:.0f} cm"
+    text = f"{size:.2f} m" if size >= 2 else f"{100 * size:.0f} cm"
     return f"{text} ({inches(size)} in)"

@@ -171,6 +171,9 @@ def tell_miss(attempt: Attempt, shot: Shot, table: Table) -> str:
         return f"{where}, no idea how far"
     width_m = 2 * table.ball_radius_m
     widths = told(abs(attempt.miss_m) / width_m, attempt.miss_sd_m / width_m, finest=1)
+    if float(widths) == 0:
+        # So near that it cannot be told on which side.
+        return "on line"
     return f"{where} by {widths} ball-width{'' if widths == '1' else 's'}"
 
 

@@ -161,7 +161,7 @@ def test_each_row_is_drawn_as_it_is_and_runs_to_the_point() -> None:
         (
             Tape("left", "foot-left", 3.25, 1.031875, 1.2, 3, 0.079375),
             "from the nose of the left rail opposite sight 3.25, which is 8 cm (3 1/8 in) from sight 3 away from the "
-            "foot-left corner: 1.20 m (47 1/4 in) straight out from the rail",
+            "foot-left corner: 120 cm (47 1/4 in) straight out from the rail",
         ),
         (
             Tape("left", "foot-left", -0.32, -0.1016, 0.254, 1, -0.4191),
@@ -174,18 +174,18 @@ def test_each_row_is_drawn_as_it_is_and_runs_to_the_point() -> None:
         ),
         (
             Tape("left", "foot-left", 4.0, 1.27, 1.2, 3, 0.3175),
-            "from the nose of the left rail opposite the middle of the side pocket: 1.20 m (47 1/4 in) straight out "
+            "from the nose of the left rail opposite the middle of the side pocket: 120 cm (47 1/4 in) straight out "
             "from the rail",
         ),
         (
             Tape("left", "foot-left", 0.0, 0.0, 1.2, 1, -0.3175),
             "from the nose of the left rail opposite sight 0.00, which is 32 cm (12 1/2 in) from sight 1 towards the "
-            "foot-left corner: 1.20 m (47 1/4 in) straight out from the rail",
+            "foot-left corner: 120 cm (47 1/4 in) straight out from the rail",
         ),
         (
             Tape("foot", "foot-right", 0.5, 0.15875, 1.0, 1, -0.15875),
             "from the nose of the foot rail opposite sight 0.50, which is 16 cm (6 1/4 in) from sight 1 towards the "
-            "foot-right corner: 1.00 m (39 3/8 in) straight out from the rail",
+            "foot-right corner: 100 cm (39 3/8 in) straight out from the rail",
         ),
     ],
 )
@@ -194,7 +194,8 @@ def test_the_tape_in_words(tape: Tape, words: str) -> None:
 
 
 def test_lengths_and_places() -> None:
-    assert metres(0.996) == "1.00 m (39 1/4 in)"
+    assert metres(1.996) == "200 cm (78 5/8 in)"
+    assert metres(2.004) == "2.00 m (78 7/8 in)"
     assert metres(0.003) == "0 cm (1/8 in)"
     row = made(kicks(12)).rows[3]
     assert tell_place(replace(row.at_nose, count=3.6249, low=3.58, high=3.66)) == "3.62 ± 0.04"
