@@ -1,11 +1,12 @@
 """A missing system library is told in one sentence."""
 
 import builtins
+import os
 from typing import Any
 
 import pytest
 
-from app.launch import main
+from app.launch import main, one_thread_for_sums
 
 
 def test_missing_system_library_is_one_sentence(
@@ -39,3 +40,10 @@ def test_other_import_errors_are_not_hidden(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(builtins, "__import__", broken)
     with pytest.raises(ImportError, match="cannot import name"):
         main()
+
+
+def test_sums_run_in_one_thread_unless_the_surroundings_say_otherwise(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "3")
+    one_thread_for_sums()
+    assert (os.environ["OMP_NUM_THREADS"], os.environ["OPENBLAS_NUM_THREADS"]) == ("1", "3")
