@@ -222,7 +222,7 @@ def _where(answer: MarksAnswer, place_m: Vector | None, hidden: str) -> str:
 
 def _short(length_m: float) -> str:
     size = abs(length_m)
-    return f"{size:.2f} m" if round(size, 2) >= 1 else f"{100 * size:.0f} cm"
+    return f"{size:.2f} m" if size >= 2 else f"{100 * size:.0f} cm"
 
 
 def _scale_row(mark: WallMark, from_end: bool, level: bool) -> tuple[str, ...]:
