@@ -2,7 +2,8 @@
 
 A row is told from another by all that it says, as it would be exported. Rows that the log holds already (as often as
 the file holds them) are passed over, whether they came from the same file, from a longer or shorter one, or from the
-log itself; also those that were taken out since.
+log itself; also those that were taken out since. The look at the log and the writing are one transaction: two who
+take in the same file at once add its rows once.
 """
 
 import csv
@@ -15,14 +16,15 @@ from pathlib import Path
 
 import numpy as np
 from sqlalchemy import Engine
+from sqlalchemy.orm import Session
 
 from app.entry.entered import path_to_rail
 from app.entry.lines import DEFAULT_TABLE, moment
 from app.fitting.attempts_csv import AttemptFile, AttemptRow, listed, write_attempts
 from app.fitting.remarks import check_units, off_table
-from app.store.entries import NewEntry, add_entries, plain_text
+from app.store.entries import NewEntry, add_chosen, plain_text
 from app.store.log import check_shot
-from app.store.log_views import list_attempts, list_shots
+from app.store.log_views import attempts_seen, list_shots
 from app.telling.practice import attempt_rows
 from calibration.errors import InputError
 from calibration.table import Table
@@ -76,8 +78,14 @@ def import_attempts(
         mine = [row for row in rows if row.shot == name]
         check_units(mine, on[name], {name: known[name]}, where)
     _check_places(rows, on, where)
-    new = _not_in_log(engine, rows, known)
-    add_entries(engine, [_entry(row, known[row.shot], on[row.shot], Path(where).name) for row in new])
+    new: list[AttemptRow] = []
+
+    def choose(session: Session) -> list[NewEntry]:
+        # May be asked again when another program wrote at the same time.
+        new[:] = _not_in_log(session, rows, known)
+        return [_entry(row, known[row.shot], on[row.shot], Path(where).name) for row in new]
+
+    add_chosen(engine, [known[name] for name in dict.fromkeys(row.shot for row in rows)], choose)
     return Imported(dict(Counter(row.shot for row in new)), len(rows) - len(new), file.remarks)
 
 
@@ -108,10 +116,10 @@ def _check_places(rows: Sequence[AttemptRow], on: Mapping[str, Table], where: st
         raise InputError("\n".join(listed(wrong)))
 
 
-def _not_in_log(engine: Engine, rows: Sequence[AttemptRow], known: Mapping[str, Shot]) -> list[AttemptRow]:
+def _not_in_log(session: Session, rows: Sequence[AttemptRow], known: Mapping[str, Shot]) -> list[AttemptRow]:
     there: Counter[Key] = Counter()
     for name in dict.fromkeys(row.shot for row in rows):
-        there.update(_keys(attempt_rows(list_attempts(engine, shot_name=name, withdrawn=True), known[name])))
+        there.update(_keys(attempt_rows(attempts_seen(session, name), known[name])))
     new = []
     for row, key in zip(rows, _keys(rows), strict=True):
         if there[key] > 0:

@@ -1,6 +1,6 @@
 """Storing what was not filmed: entries by hand and imported ones, taken out and put right without losing anything."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from math import nan
@@ -55,13 +55,23 @@ def add_entries(engine: Engine, entries: Sequence[NewEntry]) -> list[int]:
     Those of one player and day at one table make a session, with what was entered for that day before. Raises
     InputError when the log holds another shot under the name of one.
     """
-    try:
-        with writing(engine) as session:
-            return _add(session, entries)
-    except IntegrityError:
-        # Another program added the same shot, table or player between our look and our writing; now it is seen.
-        with writing(engine) as session:
-            return _add(session, entries)
+    return _whole(engine, lambda session: _add(session, entries))
+
+
+def add_chosen(engine: Engine, shots: Iterable[Shot], choose: Callable[[Session], Sequence[NewEntry]]) -> list[int]:
+    """As ``add_entries``, for entries at ``shots`` that ``choose`` takes after a look at the log.
+
+    Nobody else adds chosen entries at these shots between that look and the writing.
+    """
+
+    def add(session: Session) -> list[int]:
+        # In one order, or two programs might wait for each other. SQLite has one writer at a time anyway.
+        for shot in sorted(shots, key=lambda one: one.name):
+            row = shot_row(session, shot)
+            session.execute(select(ShotRow.id).where(ShotRow.id == row.id).with_for_update(key_share=True))
+        return _add(session, choose(session))
+
+    return _whole(engine, add)
 
 
 def withdraw(engine: Engine, attempt_ids: Iterable[int], shot_name: str | None = None) -> None:
@@ -120,6 +130,16 @@ def plain_text(text: str | None) -> str | None:
         return None
     whole = text.encode("utf-8", "replace").decode("utf-8")
     return "".join(" " if category(letter) == "Cc" else letter for letter in whole)
+
+
+def _whole(engine: Engine, add: Callable[[Session], list[int]]) -> list[int]:
+    try:
+        with writing(engine) as session:
+            return add(session)
+    except IntegrityError:
+        # Another program added the same shot, table or player between our look and our writing; now it is seen.
+        with writing(engine) as session:
+            return add(session)
 
 
 def _add(session: Session, entries: Sequence[NewEntry]) -> list[int]:

@@ -279,6 +279,11 @@ def list_attempts(
         return _numbered(session.scalars(query).all())
 
 
+def attempts_seen(session: Session, shot_name: str) -> tuple[LoggedAttempt, ...]:
+    """All attempts at a shot, those taken out as well, as a transaction sees them."""
+    return _numbered(session.scalars(_attempts(withdrawn=True).join(ShotRow).where(ShotRow.name == shot_name)).all())
+
+
 def find_attempt(engine: Engine, attempt_id: int) -> LoggedAttempt | None:
     with reading(engine) as session:
         session_id = session.scalar(select(AttemptLogRow.session_id).where(AttemptLogRow.id == attempt_id))

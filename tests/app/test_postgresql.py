@@ -21,6 +21,7 @@ from app.store.models import AttemptLogRow
 from tests.app.conftest import clip
 from tests.app.scenario import KICK, TABLE, attempt, reading
 from tests.app.test_entries import log as log_entries
+from tests.app.test_imports_at_once import take_in, taken_in_twice_at_once
 
 ADDRESS = os.environ.get("RAILPOINT_TEST_POSTGRESQL", "")
 pytestmark = pytest.mark.skipif(not ADDRESS, reason="RAILPOINT_TEST_POSTGRESQL names no database")
@@ -104,3 +105,18 @@ def test_what_was_entered_comes_after_what_was_filmed_in_a_session(postgresql: E
             assert row is not None
             row.session_id = stored.session_id
     assert [a.source for a in list_attempts(postgresql)] == ["clip"] * 5 + ["hand"] * 3
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_two_imports_of_one_file_at_once_add_its_rows_once(
+    postgresql: Engine, monkeypatch: pytest.MonkeyPatch, known: bool
+) -> None:
+    """Also of shots that the log holds already, where no row of the library is written that the second would wait for."""
+    if known:
+        withdraw(postgresql, log_entries(postgresql))
+        log_entries(postgresql, shot=replace(KICK, name="other"))
+        withdraw(postgresql, [a.id for a in list_attempts(postgresql)])
+    done = taken_in_twice_at_once(postgresql, monkeypatch)
+    assert sorted((sum(one.added.values()), one.already) for one in done) == [(0, 3), (3, 0)]
+    assert len(list_attempts(postgresql)) == 3
+    assert take_in(postgresql).added == {}
