@@ -54,4 +54,3 @@ def test_two_imports_of_one_file_at_once_add_its_rows_once(engine: Engine, monke
     assert len(list_attempts(engine)) == 3
     assert len(list_sessions(engine)) == 2
     assert [one.shot.name for one in list_shots(engine)] == [KICK.name, "other"]
-
