@@ -111,7 +111,7 @@ def test_what_was_entered_comes_after_what_was_filmed_in_a_session(postgresql: E
 def test_two_imports_of_one_file_at_once_add_its_rows_once(
     postgresql: Engine, monkeypatch: pytest.MonkeyPatch, known: bool
 ) -> None:
-    """Also of shots that the log holds already, where no row of the library is written that the second would wait for."""
+    """Also of shots that the log holds already, where no new row of the library makes the second one wait."""
     if known:
         withdraw(postgresql, log_entries(postgresql))
         log_entries(postgresql, shot=replace(KICK, name="other"))
