@@ -11,6 +11,7 @@ from app.entry.entered import Entered
 from app.entry.line_parts import BallAt
 from app.entry.vocabulary import UNIT_M
 from app.fitting.pooled import speed_word
+from app.telling.lengths import length_with_sd
 from app.telling.rounding import told, told_with_sd
 from app.telling.words import PASSED, arrival_bearing_rad, corner_on, counting_corner, side_of
 from calibration.table import Table
@@ -33,7 +34,7 @@ def echo(entered: Entered, shot: Shot, table: Table) -> Echo:
 
 
 def tell_coordinates(e: Entered, shot: Shot, table: Table) -> str:
-    """``start 1.27 m, 0.32 m ± 0.02 m; line 55.7 ± 1.1°, passes sight 3.25 of the left rail; 29 ± 12 mm long``."""
+    """``start 1.27 m, 0.32 m ± 0.02 m; line 55.7 ± 1.1°, passes sight 3.25 of the left rail; 2.9 ± 1.2 cm long``."""
     x, y = (told(float(v), e.start_sd_m, finest=3) for v in e.start_m)
     sd_m = told(e.start_sd_m, e.start_sd_m, finest=3)
     somewhere = ", somewhere on the line" if e.near_rail is not None else ""
@@ -115,7 +116,7 @@ def _result(e: Entered, shot: Shot, table: Table) -> str:
     where = f"to the {side}" if side in ("left", "right") else side
     how_far = "no idea how far" if not isfinite(e.miss_m) else ""
     if not how_far:
-        how_far = f"{told_with_sd(1000 * abs(e.miss_m), 1000 * e.miss_sd_m, finest=0)} mm"
+        how_far = length_with_sd(abs(e.miss_m), e.miss_sd_m)
     told_miss = f"{where}, {how_far}" if not isfinite(e.miss_m) else f"{how_far} {where}"
     return told_miss if e.outcome == "missed" else f"{e.outcome}, {told_miss}"
 

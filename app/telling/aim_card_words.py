@@ -13,7 +13,8 @@ from app.card.lines_over_rails import OPPOSITE, Place
 from app.card.tape import Tape
 from app.fitting.pooled import speed_word
 from app.telling.coach import Figures
-from app.telling.point_view import INCH_M, PointView, tell_ellipse, tell_next_start
+from app.telling.lengths import by_tape
+from app.telling.point_view import PointView, tell_ellipse, tell_next_start
 from app.telling.rates_words import percent
 from app.telling.rounding import told, told_with_sd
 from app.telling.shot_words import describe_stroke
@@ -87,12 +88,12 @@ def tell_aim(card: AimCard, point: PointView) -> list[str]:
 
 def tell_tape(tape: Tape) -> str:
     """``from the nose of the left rail opposite sight 3.25, which is 8 cm (3 1/8 in) from sight 3 away from the
-    foot-left corner: 1.20 m (47 1/4 in) straight out from the rail``."""
-    out = f"{metres(tape.out_m)} straight {'out from the rail' if tape.out_m >= 0 else 'in over the cloth'}"
+    foot-left corner: 120 cm (47 1/4 in) straight out from the rail``."""
+    out = f"{by_tape(tape.out_m)} straight {'out from the rail' if tape.out_m >= 0 else 'in over the cloth'}"
     if tape.sight < 0:
         return (
             f"from the nose line of the {tape.rail} rail carried on past the {tape.corner} corner, to "
-            f"{metres(tape.from_mark_m)} from sight {tape.mark}: {out}"
+            f"{by_tape(tape.from_mark_m)} from sight {tape.mark}: {out}"
         )
     if abs(tape.from_mark_m) < AT_MARK_M:
         return f"from the nose of the {tape.rail} rail opposite sight {tape.mark}: {out}"
@@ -101,7 +102,7 @@ def tell_tape(tape: Tape) -> str:
         return f"from the nose of the {tape.rail} rail opposite the middle of the side pocket: {out}"
     way = "towards" if tape.from_mark_m < 0 else "away from"
     return (
-        f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}, which is {metres(tape.from_mark_m)} "
+        f"from the nose of the {tape.rail} rail opposite sight {tape.sight:.2f}, which is {by_tape(tape.from_mark_m)} "
         f"from sight {tape.mark} {way} the {tape.corner} corner: {out}"
     )
 
@@ -225,17 +226,6 @@ def write_card(card: AimCard, stream: TextIO) -> None:
         )
 
 
-def inches(length_m: float) -> str:
-    """A length as a tape shows it, to the eighth of an inch: ``47 1/4``."""
-    eighths = round(abs(length_m) / INCH_M * 8)
-    whole, rest, parts = eighths // 8, eighths % 8, 8
-    while rest and rest % 2 == 0:
-        rest, parts = rest // 2, parts // 2
-    if not rest:
-        return str(whole)
-    return f"{whole} {rest}/{parts}" if whole else f"{rest}/{parts}"
-
-
 def _days(days: Sequence[date]) -> str:
     """``, 1 March 2026`` or ``, 1 March 2026 to 4 May 2026``; nothing where no day is known."""
     ends = list(dict.fromkeys(f"{day.day} {day:%B %Y}" for day in (days[0], days[-1]))) if days else []
@@ -263,10 +253,3 @@ def _ends(sights: Sequence[float]) -> str:
 def _range(values: tuple[float, float]) -> str:
     low, high = (told(v, 0.05, finest=1) for v in values)
     return low if low == high else f"{low} to {high}"
-
-
-def metres(length_m: float) -> str:
-    """``2.12 m (83 1/2 in)``, below two metres in centimetres."""
-    size = abs(length_m)
-    text = f"{size:.2f} m" if size >= 2 else f"{100 * size:.0f} cm"
-    return f"{text} ({inches(size)} in)"

@@ -10,6 +10,7 @@ import numpy as np
 
 from app.fitting.compare import Comparison
 from app.fitting.fit import ShotFit
+from app.telling.lengths import measured_length, rough_length, rough_range
 from app.telling.rounding import UNKNOWN, chance_words, told, told_with_sd
 from calibration.table import Vector
 
@@ -81,14 +82,12 @@ def _fit(fit: ShotFit) -> Figures:
 def _rules(fit: ShotFit) -> Figures:
     rows = []
     for rule in fit.rules:
-        low, high = (told(1000 * v, nan, finest=0) for v in rule.expected_miss_range_m)
-        miss = told(1000 * rule.expected_miss_m, nan, finest=0)
         known = isfinite(rule.expected_miss_m)
         rows.append(
             (
                 rule_name(rule.name),
-                f"{miss} mm" if known else UNKNOWN,
-                f"{low} to {high} mm" if known else UNKNOWN,
+                rough_length(rule.expected_miss_m) if known else UNKNOWN,
+                rough_range(*rule.expected_miss_range_m) if known else UNKNOWN,
                 told(rule.aicc, 1.0, finest=1),
             )
         )
@@ -100,7 +99,7 @@ def _envelope(fit: ShotFit) -> Figures:
     rows = []
     for local in fit.one_point.envelope:
         at = np.full(2, nan) if local.point_m is None else local.point_m
-        rows.append((f"{told(100 * local.across_m, 1.0, finest=0)} cm", _place(at)))
+        rows.append((measured_length(local.across_m, 0.01), _place(at)))
     note = (
         "Where the lines from starts near one offset meet, as the start moves to the left across the line of aim "
         "(offset from the table's middle; place along and across the table)."

@@ -12,8 +12,8 @@ from math import cos, degrees, isfinite, sin
 
 import numpy as np
 
-from app.telling.point_view import PointView, distance_m, outside_m, rail_facing
-from app.telling.rounding import told
+from app.telling.lengths import rough_length
+from app.telling.point_view import PointView, distance_m, rail_facing, tell_outside
 from app.telling.svg import Place, Svg
 from app.telling.table_drawing import draw_scale, draw_table, mm
 from app.telling.words import tell_attempt
@@ -183,10 +183,10 @@ def draw_point(svg: Svg, point: PointView, first: Rail, table: Table, view: View
         svg.line((x + near * dx, y + near * dy), (x + far * dx, y + far * dy), cls="cross")
     rail = rail_facing(point.point_m, table, first)
     if rail is not None:
-        _measure(svg, point.point_m, rail, table, view)
+        _measure(svg, point, point.point_m, rail, table, view)
 
 
-def _measure(svg: Svg, place_m: Vector, rail: Rail, table: Table, view: View) -> None:
+def _measure(svg: Svg, point: PointView, place_m: Vector, rail: Rail, table: Table, view: View) -> None:
     """The tape from the rail's nose straight out to the point, with its length."""
     foot = place_m.copy()
     foot[0 if rail in ("head", "foot") else 1] = {
@@ -198,9 +198,7 @@ def _measure(svg: Svg, place_m: Vector, rail: Rail, table: Table, view: View) ->
     svg.line(mm(foot), mm(place_m), cls="measure")
     # Near the rail, where the lines still stand apart; on the lower side clear of the scale.
     middle = mm(foot + (0.6 if rail == "right" else 0.3) * (place_m - foot))
-    text = f"{told(100 * outside_m(place_m, rail, table), float('nan'), finest=0)} cm"
-    if outside_m(place_m, rail, table) >= 1.0:
-        text = f"{outside_m(place_m, rail, table):.2f} m"
+    text = tell_outside(point, place_m, rail, table)
     if rail in ("head", "foot"):
         svg.label((middle[0], middle[1] - 40), text, cls="point-label")
         return
@@ -224,10 +222,7 @@ def _arrow(svg: Svg, point: PointView, table: Table, view: View) -> None:
     side = np.array([-ray[1], ray[0]])
     svg.line(mm(tip - 0.34 * ray), mm(tip - 0.05 * ray), cls="arrow")
     svg.polygon([mm(tip), mm(tip - 0.09 * ray + 0.035 * side), mm(tip - 0.09 * ray - 0.035 * side)], cls="arrow-head")
-    if point.point_m is None:
-        text = "almost parallel"
-    else:
-        text = f"point {told(distance_m(point), float('nan'), finest=1)} m from the middle"
+    text = "almost parallel" if point.point_m is None else f"point {rough_length(distance_m(point))} from the middle"
     x, y = mm(tip - 0.2 * ray)
     on_right = tip[0] > table.centre_m[0]
     svg.label((x - 70 if on_right else x + 70, y), text, anchor="end" if on_right else "start", cls="point-label")

@@ -5,6 +5,7 @@ from math import degrees, isfinite, nan
 from app.fitting.compare import Comparison
 from app.fitting.fit import ShotFit
 from app.telling.coach import rule_name
+from app.telling.lengths import rough_length
 from app.telling.rounding import chance_words, told, told_with_sd
 
 # A weight below this is as good as none, and its digits say nothing.
@@ -33,12 +34,8 @@ def _ways(fit: ShotFit) -> str:
     known = [rule for rule in fit.rules if isfinite(rule.expected_miss_m)]
     if not known:
         return ""
-    ways = [f"{rule_name(rule.name)} {_miss(rule.expected_miss_m)}" for rule in known[:MOST_WAYS]]
+    ways = [f"{rule_name(rule.name)} {rough_length(rule.expected_miss_m)}" for rule in known[:MOST_WAYS]]
     return f"Mean miss to expect by the way of aiming: {', '.join(ways)}."
-
-
-def _miss(miss_m: float) -> str:
-    return f"{told(1000 * miss_m, nan, finest=0)} mm" if miss_m < 0.1 else f"{told(100 * miss_m, nan, finest=0)} cm"
 
 
 def _speed(fit: ShotFit) -> str:

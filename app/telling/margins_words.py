@@ -8,6 +8,7 @@ import numpy as np
 
 from app.margins.over_table import MadeMargins, MarginTable
 from app.telling.coach import Figures
+from app.telling.lengths import rough_length
 from app.telling.rounding import UNKNOWN, told
 from vision.shot import Made
 
@@ -164,7 +165,7 @@ def _cue_figures(told_of: MarginTable) -> Figures:
 
 
 def _margin(angle_rad: float, offset_m: float) -> str:
-    return f"{_degrees(angle_rad)} {told(100 * offset_m, nan, finest=1)} cm"
+    return f"{_degrees(angle_rad)} {rough_length(offset_m)}"
 
 
 def _degrees(angle_rad: float) -> str:

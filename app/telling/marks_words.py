@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import isfinite, nan
+from math import isfinite, isinf
 
 import numpy as np
 
@@ -11,11 +11,11 @@ from app.room.aims import POINT
 from app.room.from_log import MarksAnswer, Starts, mean_miss_m
 from app.room.mark_quality import MarkQuality, Verdict
 from app.room.wall_scale import WallMark
-from app.telling.aim_card_words import inches, metres
 from app.telling.coach import Figures
+from app.telling.lengths import by_tape, laid_length, length_with_sd, rough_length_and_inches
 from app.telling.rounding import UNKNOWN, told, told_with_sd
 from app.telling.words import corner_on, side_of
-from calibration.table import INCH_M, Vector
+from calibration.table import Vector
 from calibration.unfold import unfold
 from vision.shot import Made
 
@@ -71,7 +71,11 @@ def mark_table(answer: MarksAnswer) -> Figures:
         columns += [f"good {TO[way]}", *(["good over the table"] if way == made[0] else [])]
     rows = []
     for here, over, hidden in zip(answer.judged, answer.judged_over, answer.hidden, strict=True):
-        row = [here.aim.name, _where(answer, here.aim.place_m, hidden), _length_words(mean_miss_m(here, answer.at))]
+        row = [
+            here.aim.name,
+            _where(answer, here.aim.place_m, hidden),
+            rough_length_and_inches(mean_miss_m(here, answer.at)),
+        ]
         for way in made:
             row.append(_from(here, answer.at, way))
             if way == made[0]:
@@ -137,7 +141,9 @@ def by_shot_table(answers: Sequence[MarksAnswer]) -> Figures:
         made = _made(answer)
         for here in answer.judged:
             ways = [_from(here, answer.at, way) if way in made else UNKNOWN for way in ("pocketed", "hit")]
-            rows.append((here.aim.name, answer.practice.shot.name, _length_words(mean_miss_m(here, answer.at)), *ways))
+            rows.append(
+                (here.aim.name, answer.practice.shot.name, rough_length_and_inches(mean_miss_m(here, answer.at)), *ways)
+            )
     # The marks of the room shot by shot first, each shot's own point last.
     rows.sort(key=lambda row: (row[0] == POINT, row[0], row[1]))
     note = (
@@ -155,7 +161,7 @@ def scale_place(mark: WallMark) -> str:
     if at is None:
         return UNKNOWN
     if at.end:
-        return f"{metres(at.along_m)} from {at.end}"
+        return f"{by_tape(at.along_m)} from {at.end}"
     return _level(mark)
 
 
@@ -173,7 +179,7 @@ def mark_detail(answer: MarksAnswer, here: MarkQuality) -> Figures:
         (
             start_words(at, k),
             _miss(answer, here, k),
-            _length_words(float(here.expected_miss_m[k])),
+            rough_length_and_inches(float(here.expected_miss_m[k])),
             *(SAID[here.verdicts[way][k]] for way in made),
         )
         for k in range(len(at.start_m))
@@ -191,9 +197,7 @@ def _miss(answer: MarksAnswer, here: MarkQuality, k: int) -> str:
     if not isfinite(miss):
         turn = np.degrees([here.off_rad[k], here.sd_rad[k]])
         return f"{told_with_sd(abs(turn[0]), turn[1], finest=2)}° to the {'left' if turn[0] > 0 else 'right'}"
-    near = abs(miss) < 2
-    text = told_with_sd((100 if near else 1) * abs(miss), (100 if near else 1) * sd, finest=1 if near else 2)
-    text = f"{text} {'cm' if near else 'm'}"
+    text = length_with_sd(abs(miss), sd)
     if abs(miss) < sd:
         return text
     shot, table = answer.practice.shot, answer.table
@@ -215,14 +219,9 @@ def _where(answer: MarksAnswer, place_m: Vector | None, hidden: str) -> str:
     if place_m is None:
         return UNKNOWN
     tape = lay_tape(place_m, answer.practice.shot.rails[0], answer.corner, answer.table)
-    along = f"{_short(tape.along_m)} {'from' if tape.sight >= 0 else 'past'} {tape.corner}"
-    text = f"{tape.rail} rail: {_short(tape.out_m)} {'out' if tape.out_m >= 0 else 'in'}, {along}"
+    along = f"{laid_length(tape.along_m)} {'from' if tape.sight >= 0 else 'past'} {tape.corner}"
+    text = f"{tape.rail} rail: {laid_length(tape.out_m)} {'out' if tape.out_m >= 0 else 'in'}, {along}"
     return f"{text}; beyond a wall" if hidden else text
-
-
-def _short(length_m: float) -> str:
-    size = abs(length_m)
-    return f"{size:.2f} m" if size >= 2 else f"{100 * size:.0f} cm"
 
 
 def _scale_row(mark: WallMark, from_end: bool, level: bool) -> tuple[str, ...]:
@@ -230,13 +229,10 @@ def _scale_row(mark: WallMark, from_end: bool, level: bool) -> tuple[str, ...]:
     if at is None:
         raise ValueError("a line that meets no wall has no mark")
     half = mark.half_width_m
-    if isfinite(half):
-        within = f"{_centimetres(half)} ({told(half / INCH_M, nan, finest=1)} in)"
-    else:
-        within = UNKNOWN if half != half else "anywhere"
+    within = "anywhere" if isinf(half) else rough_length_and_inches(half)
     cells = [f"{mark.near_sight:g}"]
-    cells += [metres(at.along_m)] if from_end else []
-    cells += [metres(at.level_m) + ("" if at.level_m >= 0 else " past it")] if level else []
+    cells += [by_tape(at.along_m)] if from_end else []
+    cells += [by_tape(at.level_m) + ("" if at.level_m >= 0 else " past it")] if level else []
     remark = [] if mark.seen else ["beyond the starts seen"]
     remark += [] if mark.replaces else ["the point is nearer than the wall"]
     return (*cells, within, "; ".join(remark))
@@ -248,21 +244,7 @@ def _level(mark: WallMark) -> str:
     if at is None or at.corner is None:
         return UNKNOWN
     side = "in from" if at.level_m >= 0 else "out past"
-    return f"{metres(at.level_m)} {side} level with the noses' {at.corner} corner"
-
-
-def _length_words(length_m: float) -> str:
-    if not isfinite(length_m):
-        return UNKNOWN
-    text = _centimetres(length_m)
-    return f"{text} ({inches(length_m)} in)" if inches(length_m) != "0" else text
-
-
-def _centimetres(length_m: float) -> str:
-    """Two digits or whole centimetres, in metres from two metres on."""
-    if length_m < 0.1:
-        return f"{told(100 * length_m, nan, finest=1)} cm"
-    return f"{100 * length_m:.0f} cm" if length_m < 2 else f"{length_m:.2f} m"
+    return f"{by_tape(at.level_m)} {side} level with the noses' {at.corner} corner"
 
 
 def _made(answer: MarksAnswer) -> tuple[Made, ...]:

@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 
+from app.telling.lengths import measured_length, rough_length
 from app.telling.place_words import place_words
 from app.telling.rounding import told
 from app.telling.words import corner_on, counting_corner
-from calibration.table import CORNERS, RAILS, Corner, Rail, Table, Vector
+from calibration.table import CORNERS, INCH_M, RAILS, Corner, Rail, Table, Vector
 from vision.shot import Shot
 
-INCH_M = 0.0254
 # Beyond this many table lengths the word is "far": no one sets up a mark there.
 FAR_TABLE_LENGTHS = 10.0
 # Farther past a corner than this a tape is laid, not sights counted.
@@ -136,7 +136,7 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
     if view.one_point in ONE_POINT:
         sentence = ONE_POINT[view.one_point]
         if isfinite(view.worst_extra_m):
-            sentence += f" At the worst start it costs up to {_length(view.worst_extra_m)}."
+            sentence += f" At the worst start it costs up to {rough_length(view.worst_extra_m)}."
         sentences.append(sentence)
     if view.point_m is None or view.one_point == "cannot tell":
         sentences += tell_next_start(view, corner, table)
@@ -150,7 +150,7 @@ def _over_time(view: PointView) -> tuple[tuple[str, str], ...]:
 
 
 def _moved(view: PointView, verdict: str, what: str) -> str:
-    by = f": typically {_length(view.moves_m)} to the side" if verdict == "moved" and view.moves_m > 0 else ""
+    by = f": typically {rough_length(view.moves_m)} to the side" if verdict == "moved" and view.moves_m > 0 else ""
     return f"From {what} to {what} {MOVED[verdict]}{by}."
 
 
@@ -184,6 +184,11 @@ def outside_m(place_m: Vector, rail: Rail, table: Table) -> float:
     return {"head": -x, "foot": x - table.length_m, "right": -y, "left": y - table.width_m}[rail]
 
 
+def tell_outside(view: PointView, place_m: Vector, rail: Rail, table: Table) -> str:
+    """How far the point lies beyond the nose line of a rail, to the digits that are known, in words and pictures."""
+    return measured_length(outside_m(place_m, rail, table), _sd(view, 0 if rail in ("head", "foot") else 1))
+
+
 def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) -> list[str]:
     if view.point_m is None:
         return _far(view, corner, table)
@@ -209,7 +214,7 @@ def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) ->
         # Past the rail's other end: told from there.
         from_corner, count = _other_end(rail, from_corner), total - count
     if count < -MOST_SIGHTS_PAST:
-        at = f"{_length(-count * spacing)} past the {from_corner} corner"
+        at = f"{rough_length(-count * spacing)} past the {from_corner} corner"
     elif abs(count) < SIGHTS_AT_CORNER:
         at = f"level with the {from_corner} corner"
     elif count < 0:
@@ -217,7 +222,7 @@ def _place(view: PointView, first: Rail | None, corner: Corner, table: Table) ->
     else:
         at = f"level with {_sights(count, along_sd / spacing)} from the {from_corner} corner"
     where = (
-        f"The point lies {_tape(out_m, out_sd)} "
+        f"The point lies {tell_outside(view, point, rail, table)} "
         f"({told(out_m / INCH_M, out_sd / INCH_M, finest=0)} in) straight out from the nose of the {rail} rail, {at}."
     )
     return [where + behind, tell_ellipse(view)]
@@ -229,7 +234,7 @@ def _other_end(rail: Rail, corner: Corner) -> Corner:
 
 def tell_ellipse(view: PointView) -> str:
     """The ellipse along and across the line of sight from the table's centre, when it lies about that way."""
-    major, minor = _length(view.semi_major_m), _length(view.semi_minor_m)
+    major, minor = rough_length(view.semi_major_m), rough_length(view.semi_minor_m)
     turn = abs((view.angle_rad - view.direction_rad + np.pi / 2) % np.pi - np.pi / 2)
     if turn < radians(30):
         ways = f"{major} either way along the line of aim and {minor} across it"
@@ -245,7 +250,7 @@ def tell_ellipse(view: PointView) -> str:
 def _far(view: PointView, corner: Corner, table: Table) -> list[str]:
     way = _way(view.direction_rad, corner, table)
     if isfinite(view.nearest_m) and view.nearest_m < FAR_TABLE_LENGTHS * table.length_m:
-        near = f"no nearer than {_length(view.nearest_m)} from the table's middle and with no far bound"
+        near = f"no nearer than {rough_length(view.nearest_m)} from the table's middle and with no far bound"
     else:
         near = "too far away to be told from no point at all"
     return [
@@ -275,19 +280,6 @@ def _sd(view: PointView, axis: int) -> float:
 def _sights(count: float, sd: float) -> str:
     text = told(count, sd, finest=2)
     return f"{text} sight{'' if text == '1' else 's'}"
-
-
-def _tape(length_m: float, sd_m: float) -> str:
-    if length_m < 2:
-        return f"{told(100 * length_m, 100 * sd_m, finest=0)} cm"
-    return f"{told(length_m, sd_m, finest=2)} m"
-
-
-def _length(length_m: float) -> str:
-    """A length that is itself an error or a bound: two digits, in centimetres below two metres."""
-    if length_m < 2:
-        return f"{told(100 * length_m, nan, finest=1)} cm"
-    return f"{told(length_m, nan, finest=1)} m"
 
 
 def _pooled(entry: dict[str, Any]) -> str:

@@ -7,6 +7,7 @@ from app.stroke.analysis import LEAST_FOR_CHANCES, SURE, Offset, left_out
 from app.stroke.expected import Expected
 from app.stroke.from_log import ShotStroke
 from app.stroke.spread import Spread
+from app.telling.lengths import rough_length
 from app.telling.rounding import UNKNOWN, chance_words, told, told_with_sd
 from app.telling.words import side_of
 from calibration.errors import InputError
@@ -95,7 +96,7 @@ def _plain(s: ShotStroke) -> str:
         return "The lines agree as nearly as they can be measured."
     ball = wide_m / (2 * s.table.ball_radius_m)
     return (
-        f"Of three strokes two send the cue ball within {1000 * wide_m:.0f} mm ({told(ball, nan, finest=2)} "
+        f"Of three strokes two send the cue ball within {rough_length(wide_m)} ({told(ball, nan, finest=2)} "
         "ball-widths) of where it was sent, a table's length away."
     )
 

@@ -18,7 +18,7 @@ from app.fitting.compare import mirrored
 from app.fitting.fit import ShotFit, fit_shot
 from app.fitting.one_point import SHARE_OF_MARGIN
 from app.margins.shot_margins import margins
-from app.telling.aim_card_words import inches
+from app.telling.lengths import inches
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Rail, Table
 from calibration.unfold import unfold

@@ -19,7 +19,8 @@ from app.fitting.fit import fit_shot
 from app.store.log import store_reading
 from app.store.log_views import find_shot
 from app.telling.aim_card_drawing import draw_card
-from app.telling.aim_card_words import metres, tell_aim, tell_no_card, tell_place, tell_starts, tell_tape
+from app.telling.aim_card_words import tell_aim, tell_no_card, tell_place, tell_starts, tell_tape
+from app.telling.lengths import by_tape
 from app.telling.point_view import point_view
 from calibration.errors import InputError
 from tests.app.conftest import clip
@@ -194,9 +195,9 @@ def test_the_tape_in_words(tape: Tape, words: str) -> None:
 
 
 def test_lengths_and_places() -> None:
-    assert metres(1.996) == "200 cm (78 5/8 in)"
-    assert metres(2.004) == "2.00 m (78 7/8 in)"
-    assert metres(0.003) == "0 cm (1/8 in)"
+    assert by_tape(1.996) == "200 cm (78 5/8 in)"
+    assert by_tape(2.004) == "2.00 m (78 7/8 in)"
+    assert by_tape(0.003) == "0 cm (1/8 in)"
     row = made(kicks(12)).rows[3]
     assert tell_place(replace(row.at_nose, count=3.6249, low=3.58, high=3.66)) == "3.62 ± 0.04"
     assert tell_place(replace(row.at_nose, count=3.6249, low=3.624, high=3.625)) == "3.62 ± 0.01"

@@ -40,7 +40,7 @@ def test_lines_are_told_back_before_they_are_logged(client: Client, engine: Engi
     assert told.status_code == 200
     text = unescape(told.text)
     assert "start 6 by 1, through 3.25, long half a ball, medium" in text
-    assert "line 50.2 ± 1.1°, passes sight 3.25 of the left rail; 29 ± 12 mm long" in text
+    assert "line 50.2 ± 1.1°, passes sight 3.25 of the left rail; 2.9 ± 1.2 cm long" in text
     assert "Log these 2 attempts" in text
     assert "<b>" not in told.text
     assert len(list_attempts(engine)) == 5
@@ -131,7 +131,7 @@ def test_the_interface_checks_and_logs(client: Client, engine: Engine) -> None:
         "line": LINE,
         "words": LINE,
         "coordinates": "start 0.635 m, 0.318 m ± 0.028 m; line 50.2 ± 1.1°, passes sight 3.25 of the left rail; "
-        "29 ± 12 mm long; 2.2 ± 0.3 m/s",
+        "2.9 ± 1.2 cm long; 2.2 ± 0.3 m/s",
         "measured": {},
     }
     assert len(list_attempts(engine)) == 5

@@ -40,7 +40,7 @@ def test_words_tell_the_table() -> None:
 def test_check_tells_and_makes_no_log(shot: Path, settings: Settings) -> None:
     told = run("enter", "--shot", shot, "--check", LINE)
     assert told.exit_code == 0, told.stderr
-    assert "line 50.2 ± 1.1°, passes sight 3.25 of the left rail; 29 ± 12 mm long" in " ".join(told.stdout.split())
+    assert "line 50.2 ± 1.1°, passes sight 3.25 of the left rail; 2.9 ± 1.2 cm long" in " ".join(told.stdout.split())
     assert "nothing was logged" in told.stdout
     assert not database_exists(settings)
 

@@ -293,7 +293,7 @@ def test_the_echo_of_the_examples_line() -> None:
     told = echo(entered("Start 6 by 1; thru 3 1/4, half ball long, medium"), KICK, TABLE)
     assert told.words == "start 6 by 1, through 3.25, long half a ball, medium"
     assert told.coordinates == (
-        "start 0.635 m, 0.318 m ± 0.028 m; line 50.2 ± 1.1°, passes sight 3.25 of the left rail; 29 ± 12 mm long; "
+        "start 0.635 m, 0.318 m ± 0.028 m; line 50.2 ± 1.1°, passes sight 3.25 of the left rail; 2.9 ± 1.2 cm long; "
         "2.2 ± 0.3 m/s"
     )
     assert echo(entered("start 6 by 1, through 3.25, made"), KICK, TABLE).coordinates.endswith("rail; made")

@@ -415,9 +415,9 @@ def test_question_of_the_log(engine: Engine) -> None:
     all_of_them = strokes_of_log(engine, StrokeQuestion()).strokes
     same = next(s for s in all_of_them if (s.shot.name, s.player) == (KICK.name, "A"))
     assert same.expected == answer.strokes[0].expected
-    # Off the table's length two strokes of three: the spread in millimetres.
+    # Off the table's length two strokes of three: the spread in centimetres.
     wide = answer.strokes[0].stroke.spread.spread_rad * TABLE.length_m
-    assert f"within {1000 * wide:.0f} mm" in stroke_words(answer.strokes[0])[0]
+    assert f"within {100 * wide:.1f} cm" in stroke_words(answer.strokes[0])[0]
     assert degrees(answer.strokes[0].stroke.spread.spread_rad) == pytest.approx(0.35, rel=0.4)
 
 
