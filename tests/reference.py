@@ -31,6 +31,11 @@ COLUMNS = {
     "speed_mps, english": "what the fit says it pooled, and offers apart",
     "at, player, note": "ISO time, name, anything",
 }
+# Parts of a fit that have the fields of another part.
+SAME_FORM = {
+    "days": ("sessions", "Of the form of `sessions`, from day to day; told for a file of attempts."),
+    "mirrored": ("sessions", "Of the form of `sessions`, from corner to corner; told where it was asked."),
+}
 
 
 def reference() -> str:
@@ -107,6 +112,7 @@ def _fit() -> Iterator[str]:
     said = _rounded(fit_shot(rows, shot_name=KICK.name, table=TABLE, shot=KICK).to_json())
     region = said["region"]
     said["region"] = [*region[:2], "…"] if region else region
+    said["one_point_detail"]["envelope"][1:] = ["…"]
     yield "### A fit: `railpoint fit --json OUT.json`\n"
     yield "A list, one object a shot in order of first appearance (`app/fitting/schema/fit.json`).\n"
     yield f"```json\n{_compact([said])}\n```\n"
@@ -124,18 +130,38 @@ def _rounded(value: Any) -> Any:
 
 
 def _fields(schema: Mapping[str, Any]) -> Iterator[str]:
+    """A row a field, a value's standard deviation beside it; what has the form of another is told once."""
     yield "| field | meaning |\n|---|---|"
-    for name, entry in _walk(schema, ""):
-        yield f"| `{name}` | {entry.get('description', '').replace('|', '/')} |"
+    fields = list(_walk(schema, ""))
+    rows: list[tuple[list[str], str]] = []
+    for name, meaning in fields:
+        head, _, rest = name.partition(".")
+        if head in SAME_FORM:
+            like = f"{SAME_FORM[head][0]}.{rest}"
+            if like not in dict(fields):
+                raise ValueError(f"{name} has no counterpart {like}")
+            if rows[-1][0] != [head]:
+                rows.append(([head], SAME_FORM[head][1]))
+        elif rows and meaning in ("Its standard deviation.", f"Standard deviation of {_last(rows[-1][0][-1])}."):
+            names, what = rows.pop()
+            rows.append(([*names, _last(name)], f"{what.rstrip('.')}; its standard deviation."))
+        else:
+            rows.append(([name], meaning))
+    yield from (f"| {', '.join(f'`{name}`' for name in names)} | {meaning} |" for names, meaning in rows)
 
 
-def _walk(schema: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _last(name: str) -> str:
+    return name.rpartition(".")[2]
+
+
+def _walk(schema: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, str]]:
+    """Every field's full name and its description."""
     for name, entry in schema.get("properties", {}).items():
         inner = entry.get("items", {}) if "items" in entry else entry
         if inner.get("properties"):
             yield from _walk(inner, f"{prefix}{name}{'[]' if 'items' in entry else ''}.")
         else:
-            yield f"{prefix}{name}", entry
+            yield f"{prefix}{name}", entry.get("description", "").replace("|", "/")
 
 
 def _compact(value: Any, indent: int = 0, width: int = 118) -> str:
