@@ -14,6 +14,7 @@ from app.store.log_views import LoggedAttempt
 from app.stroke.delivered import Delivered
 from app.stroke.expected import NOTHING, Expected, expect
 from app.stroke.make_chance import make_chance
+from app.stroke.own_tries import drawn_makes
 from app.stroke.spread import Flags, Lines, Smooth, Spread, likeliest_spread, odd_lines, smooth_at, smooth_of, spread_of
 from calibration.table import Vector
 
@@ -65,9 +66,12 @@ class SpeedPart:
 @dataclass(frozen=True)
 class Chances:
     """Of each line (n,), NaN where its margins are not known: ``steady`` (k, n) at equally likely spreads when aimed at
-    the middle of the margins, ``aimed`` as the lines were aimed, ``all`` with what else moves the ball."""
+    the middle of the margins, ``aimed`` as the lines were aimed, ``all`` with what else moves the ball. ``drawn``
+    (d, n) are drawings of whether tries that tell this spread are made when aimed at the middle, each as likely as the
+    next."""
 
     steady: Vector
+    drawn: Flags
     aimed: Vector
     all: Vector
 
@@ -129,7 +133,7 @@ def analyse(lines: Delivered, stated: bool) -> Stroke:
         odd=odd,
         basis=basis,
         by=spread,
-        chances=_chances(lines, spread, error, error_sd, rest),
+        chances=_chances(lines, spread, error, error_sd, rest, basis, kept),
         error_rad=error,
         error_sd_rad=error_sd,
         good=_good(lines, kept & lines.measured, rest),
@@ -141,7 +145,8 @@ def borrowing(stroke: Stroke, other: Spread) -> Stroke:
     """The stroke with chances that rest on another spread, where its own lines are too few."""
     if stroke.spread.freedom >= ENOUGH_OF_ITS_OWN or other.freedom <= stroke.spread.freedom:
         return stroke
-    chances = _chances(stroke.lines, other, stroke.error_rad, stroke.error_sd_rad, stroke.rest)
+    kept = np.array([k not in stroke.odd for k in range(len(stroke.lines))], dtype=bool)
+    chances = _chances(stroke.lines, other, stroke.error_rad, stroke.error_sd_rad, stroke.rest, stroke.basis, kept)
     return replace(stroke, by=other, chances=chances)
 
 
@@ -160,7 +165,7 @@ def expected_of(stroke: Stroke, made: Flags, told: Flags, which: Flags | None = 
         counted = counted & which
     if not counted.any():
         return NOTHING
-    return expect(int(made[counted].sum()), [stroke.chances.steady[:, counted]])
+    return expect(int(made[counted].sum()), [stroke.chances.drawn[:, counted]])
 
 
 def left_out(stroke: Stroke) -> list[tuple[LoggedAttempt, str]]:
@@ -311,17 +316,29 @@ def _squares(lines: Lines, spread_rad: float) -> float:
     return float(np.sum(residual**2 / (spread_rad**2 + lines.sd_rad**2)))
 
 
-def _chances(lines: Delivered, spread: Spread, error_rad: Vector, error_sd_rad: Vector, rest: Spread) -> Chances:
+def _chances(
+    lines: Delivered,
+    spread: Spread,
+    error_rad: Vector,
+    error_sd_rad: Vector,
+    rest: Spread,
+    basis: Lines,
+    kept: Flags,
+) -> Chances:
     half, nodes = lines.half_rad, spread.nodes_rad[:, None]
     if spread.freedom < LEAST_FOR_CHANCES:
         nodes = np.full_like(nodes, nan)
     steady = make_chance(half, half, nodes)
+    drawn = np.zeros((1, len(lines)), dtype=bool)
+    if len(lines) and np.isfinite(nodes).all():
+        drawn = drawn_makes(half, lines.sd_rad, basis, kept, spread)
     off = error_rad - lines.best_rad
     # An estimate's square exceeds the truth's by its variance on the mean, and a rate falls with the square.
     off = np.sign(off) * np.sqrt(np.maximum(off**2 - error_sd_rad**2, 0.0))
     more = rest.spread_rad if rest.freedom >= LEAST_FOR_CHANCES else nan
     return Chances(
         steady=steady,
+        drawn=drawn,
         aimed=np.mean(make_chance(half, half, nodes, off), axis=0),
         all=np.mean(make_chance(half, half, np.hypot(nodes, more), off), axis=0),
     )

@@ -2,7 +2,8 @@
 
 With known chances the count is distributed as a sum of independent trials (Poisson's binomial distribution): its mean
 is the sum of the chances. Each chance hangs on a stroke spread that is only known within limits, which tries of one
-stroke share; so the distribution is the mean of those at equally likely spreads, and strokes are added up.
+stroke share; so the distribution is the mean of those at equally likely spreads, and strokes are added up. Of tries
+that have told the spread themselves drawings stand for the chances (``own_tries``).
 """
 
 from collections.abc import Sequence
@@ -12,6 +13,7 @@ from math import isfinite, nan, sqrt
 import numpy as np
 from scipy.special import ndtr
 
+from app.stroke.spread import Flags
 from calibration.table import Vector
 
 LEVEL = 0.95
@@ -54,13 +56,13 @@ class Expected:
 NOTHING = Expected(0, 0, nan, nan, nan, nan, nan)
 
 
-def expect(made: int, strokes: Sequence[Vector], level: float = LEVEL) -> Expected:
+def expect(made: int, strokes: Sequence[Vector | Flags], level: float = LEVEL) -> Expected:
     """What to expect of tries with the chances of ``strokes``, an array (k, n) each: of ``n`` tries at ``k`` spreads
-    that are equally likely.
+    that are equally likely, or whether they are made in ``k`` equally likely drawings.
 
     Raises ValueError for chances that are not between 0 and 1, or more made than tried.
     """
-    strokes = [np.asarray(one, dtype=float) for one in strokes if one.shape[1]]
+    strokes = [one for one in strokes if one.shape[1]]
     tries = sum(one.shape[1] for one in strokes)
     if not 0 <= made <= tries:
         raise ValueError(f"{made} made of {tries} tries cannot be")
@@ -70,7 +72,11 @@ def expect(made: int, strokes: Sequence[Vector], level: float = LEVEL) -> Expect
         return NOTHING
     share: Vector = np.ones(1)
     for one in strokes:
-        mixed: Vector = np.mean(count_shares(one), axis=0)
+        mixed: Vector
+        if one.dtype == np.bool_:
+            mixed = np.bincount(one.sum(axis=1), minlength=one.shape[1] + 1) / len(one)
+        else:
+            mixed = np.mean(count_shares(np.asarray(one, dtype=float)), axis=0)
         share = np.convolve(share, mixed)
     share = np.clip(share, 0.0, None)
     share /= share.sum()

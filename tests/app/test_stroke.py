@@ -146,14 +146,14 @@ def test_losses_are_parted_as_they_were_put_in(shot: Shot) -> None:
     assert moved.all_rate == pytest.approx(moved.expected.made / moved.expected.tries, abs=0.08)
 
 
-def test_expected_counts_of_new_practices() -> None:
-    """The count of a second practice lies within what the first one's spread allows, 95 % of the time or more."""
-    rng, allowed, drills = np.random.default_rng(12), 0, 60
-    for _ in range(drills):
-        known = one(practice(KICK, rng, radians(0.6), each=4)).expected
-        again = one(practice(KICK, rng, radians(0.6), each=4)).expected
-        allowed += known.low <= again.made <= known.high
-    assert allowed >= 0.95 * drills - 3.3 * np.sqrt(0.05 * 0.95 * drills)
+def test_counts_are_as_unlike_the_expected_ones_as_chance_makes_them() -> None:
+    """Through the whole account of a practice; with limits too wide, unlikely counts would hardly be seen."""
+    rng, drills = np.random.default_rng(12), 60
+    found = [one(practice(KICK, rng, radians(0.6), each=4)).expected for _ in range(drills)]
+    assert sum(e.differs == 0 for e in found) >= 0.95 * drills - 3.3 * np.sqrt(0.05 * 0.95 * drills)
+    unlikely = sum(e.chance < 0.3 for e in found)
+    assert unlikely == pytest.approx(0.3 * drills, abs=3.3 * np.sqrt(0.3 * 0.7 * drills))
+    assert unlikely > 0.1 * drills
 
 
 def test_few_lines_borrow_the_players_spread() -> None:

@@ -40,18 +40,20 @@ def _scattered(shot: Shot, n: int, rng: np.random.Generator) -> list:  # type: i
 
 def run(drills: int = 2000) -> list[dict[str, object]]:
     """Rows: the share of practices whose interval holds the true spread, the ratio of the mean estimate to it, how
-    often the count made lies within what is allowed, and how often a line is set apart though none is odd."""
+    often the count made lies within what is allowed and how often it is as unlikely as one in five, and how often a
+    line is set apart though none is odd."""
     rows: list[dict[str, object]] = []
     for name, (shot, draw) in families().items():
         rng = np.random.default_rng(20)
         truth = SPREAD_RAD[shot.kind]
-        held, ratio, allowed, odd, freedom = 0, 0.0, 0, 0, 0.0
+        held, ratio, allowed, fifth, odd, freedom = 0, 0.0, 0, 0, 0, 0.0
         for _ in range(drills):
             found = strokes_of(draw(rng), library(shot))[0][0]
             spread = found.stroke.spread
             held += spread.low_rad <= truth <= spread.high_rad
             ratio += spread.spread_rad / truth
             allowed += found.expected.differs == 0
+            fifth += found.expected.chance < 0.2
             odd += bool(found.stroke.odd)
             freedom += spread.freedom
         rows.append(
@@ -62,6 +64,7 @@ def run(drills: int = 2000) -> list[dict[str, object]]:
                 "held_%": 100 * held / drills,
                 "estimate_over_truth": ratio / drills,
                 "count_allowed_%": 100 * allowed / drills,
+                "count_one_in_five_%": 100 * fifth / drills,
                 "line_set_apart_%": 100 * odd / drills,
             }
         )
