@@ -9,6 +9,7 @@ from typing import Any
 
 from app.fitting.attempts_csv import AttemptRow, write_attempts
 from app.fitting.fit import fit_shot
+from app.telling.fit_csv import FIT_CSV
 from tests.app.mixed import mixed
 from tests.app.scenario import KICK, TABLE, reading
 from vision.flags import FLAGS
@@ -117,7 +118,11 @@ def _fit() -> Iterator[str]:
     yield "A list, one object a shot in order of first appearance (`app/fitting/schema/fit.json`).\n"
     yield f"```json\n{_compact([said])}\n```\n"
     yield from _fields(json.loads(FIT_SCHEMA.read_text(encoding="utf-8"))["items"])
-    yield ""
+    yield "\n`--csv` writes the same as a table, a value a row, under the same names; its columns are"
+    yield f"{', '.join(f'`{name}`' for name in FIT_CSV)}."
+    yield "`table` tells the fit itself (`fit`), `rules` (the value is the miss to expect), `envelope` (the offset"
+    yield "across), `weights` (by row), `sessions`, `days` and `mirrored` (the direction), `next` (half the long axis"
+    yield "to expect), `until` and `remarks` apart.\n"
 
 
 def _rounded(value: Any) -> Any:

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from app.commands.terminal import check_writable, say, waiting, write_text
+from app.commands.terminal import check_apart, check_writable, say, waiting, write_text
 from app.entry.vocabulary import UNIT_M
 from app.fitting.attempts_csv import AttemptRow, load_attempts, write_attempts
 from app.fitting.choices import MIRRORED, MIRRORED_CORNER, fit_apart, fit_mirrored
@@ -25,10 +25,11 @@ from app.room.room_file import Room, load_room
 from app.settings import load_settings
 from app.store.database import opened
 from app.store.log_views import find_shot, list_attempts, list_shots
+from app.telling.fit_csv import write_fits
 from app.telling.fit_words import fit_words, weight_words
 from app.telling.next_words import tell_plan
 from app.telling.point_view import point_view, tell_point
-from app.telling.practice import FIRST_ROW, attempt_rows, practised_rows
+from app.telling.practice import FIRST_ROW, attempt_rows, practise, practised_rows
 from app.telling.rest_of_log import fit_together, rest_of_log
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table, standard_table
@@ -54,6 +55,12 @@ def fit(
     source: Annotated[Path | None, typer.Option("--from", help="A file of attempts (CSV) in place of the log.")] = None,
     shot: Annotated[str | None, typer.Option(help="Only the shot of this name.")] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the fits to this file.")] = None,
+    csv_out: Annotated[
+        Path | None, typer.Option("--csv", help="Write the fits to this file as a table, a value a row.")
+    ] = None,
+    svg_out: Annotated[
+        Path | None, typer.Option("--svg", help="Of one shot of the log: write the picture to this file.")
+    ] = None,
     shots: Annotated[Path | None, typer.Option(help="Folder of shot files, for rails and targets.")] = None,
     table: Annotated[
         str | None, typer.Option(help="Standard table; without it the log's own, or 9ft for a file.")
@@ -73,7 +80,11 @@ def fit(
     ] = None,
 ) -> None:
     """Fit the convergence point of each shot, from the log or from a file of attempts."""
-    check_writable(json_out)
+    check_apart((source,), {"--json": json_out, "--csv": csv_out, "--svg": svg_out})
+    for path in (json_out, csv_out, svg_out):
+        check_writable(path)
+    if svg_out is not None and (shot is None or source is not None or split is not None or mirrored is not None):
+        raise InputError("--svg draws one shot of the log: give --shot, and leave out --from, --split and --mirrored.")
     _check(split, mirrored)
     wanted_m = None if until is None else _wanted(until, split, mirrored)
     fitted_rows: list[AttemptRow] = []
@@ -91,6 +102,7 @@ def fit(
         found = _from_log(shot, stated, choice, fitted_rows)
     if mirrored is not None and not any(_has_image(one) for one, _, _ in found):
         raise InputError("--mirrored: no two of these shots are alike but for the sides of their rails and pockets.")
+    plans = {}
     for one, drilled, on in found:
         say(f"{one.shot}: {one.used} of {one.attempts} attempts used.")
         say(*(f"  {sentence}" for sentence in tell_point(point_view(one.to_json()), drilled, on)))
@@ -104,16 +116,21 @@ def fit(
             entry += f" of {weight.shot!r}" if weight.shot is not None else ""
             say(f"  {entry} counts {weight_words(weight.weight)}: {weight.why.rstrip('.')}.")
         if wanted_m is not None:
-            say(
-                *(
-                    f"  {told}"
-                    for told in tell_plan(plan_next(one, fitted_rows, on, drilled, wanted_m=wanted_m), drilled, on)
-                )
-            )
+            plans[one.shot] = plan_next(one, fitted_rows, on, drilled, wanted_m=wanted_m)
+            say(*(f"  {told}" for told in tell_plan(plans[one.shot], drilled, on)))
         if len(one.weights) > 10:
             say(f"  {len(one.weights) - 10} more count less than fully; the JSON lists them.")
+    published = [
+        one.to_json() | ({"until": plans[one.shot].until_json()} if one.shot in plans else {}) for one, _, _ in found
+    ]
     if json_out is not None:
-        write_text(json_out, json.dumps([one.to_json() for one, _, _ in found], indent=1, allow_nan=False) + "\n")
+        write_text(json_out, json.dumps(published, indent=1, allow_nan=False) + "\n")
+    if csv_out is not None:
+        text = StringIO()
+        write_fits(published, text)
+        write_text(csv_out, text.getvalue())
+    if svg_out is not None:
+        write_text(svg_out, _picture(found[0], room))
 
 
 def export(
@@ -172,6 +189,15 @@ def _wanted(until: str, split: str | None, mirrored: str | None) -> float:
     wanted_m = float(found[1].replace(",", ".")) * UNIT_M[found[2]]
     check_wanted(wanted_m)
     return wanted_m
+
+
+def _picture(fitted: Fitted, room: Room) -> str:
+    """The attempts at a shot of the log and its point, as SVG."""
+    one, _, on = fitted
+    with opened(load_settings(), make=False) as engine:
+        drilled, attempts = find_shot(engine, one.shot).shot, list_attempts(engine, shot_name=one.shot)
+        practice = practise(drilled, on, attempts, room.marks_on(on), rest_of_log(engine, one.shot, on))
+    return practice.drawing(standalone=True)
 
 
 def _from_file(

@@ -18,7 +18,7 @@ from app.fitting.remarks import remarks
 from app.fitting.rules import Rule, rank_rules
 from app.fitting.scatter import ScatterPrior
 from app.fitting.terms import Term, fit_term
-from app.next_shot.plan import first_start
+from app.next_shot.plan import NextShot, plan, shots_json
 from calibration.table import Table, Vector
 from vision.shot import Shot
 
@@ -54,9 +54,10 @@ class ShotFit:
 
     ``speed_slope`` is how the needed bearing moves with the launch speed (radians per m/s; None below ten attempts with
     speeds); ``pooled`` says what has been thrown together; ``next_start_m`` (2,) is where to shoot from next to learn
-    most, None without any usable attempt; ``sessions`` whether the point has moved from session to session, None for
-    one session and where none is known; ``days`` then the same from day to day, None for one day; ``mirrored``
-    compares it with the same shot from mirrored corners, None unless asked for;
+    most of the point, None without any usable attempt, ``next_shots`` the next attempts one after another, some of
+    them kept for the question whether one point will do; ``sessions`` whether the point has moved from session to
+    session, None for one session and where none is known; ``days`` then the same from day to day, None for one day;
+    ``mirrored`` compares it with the same shot from mirrored corners, None unless asked for;
     ``remarks`` are sentences on the rows (entered twice, margins taken from the shot's geometry, units that look odd).
     """
 
@@ -75,6 +76,7 @@ class ShotFit:
     remarks: tuple[str, ...]
     mirrored: Comparison | None = None
     sessions: Comparison | None = None
+    next_shots: tuple[NextShot, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """The published form: degrees and metres, null for what is not known."""
@@ -118,6 +120,8 @@ class ShotFit:
             "speed_slope_sd_deg_per_mps": None if slope is None else _number(degrees(slope.sd_rad), 5),
             "pooled": [p.to_json() for p in self.pooled],
             "next_start_m": None if self.next_start_m is None else [_number(v, 3) for v in self.next_start_m],
+            "next": shots_json(self.next_shots),
+            "until": None,
             "sessions": None if self.sessions is None else self.sessions.to_json(),
             "days": None if self.days is None else self.days.to_json(),
             "mirrored": None if self.mirrored is None else self.mirrored.to_json(),
@@ -156,6 +160,7 @@ def fit_shot(
         found = refused("no attempt says which bearing it needed: log misses, or outcomes with margins.")
         verdict, rules = cannot_tell("there is no fit."), ()
     by_session, by_day = _over_time(evidence, found, table)
+    ahead = plan(obs, found, table, shot)
     return ShotFit(
         shot=shot_name,
         attempts=len(mine),
@@ -167,7 +172,8 @@ def fit_shot(
         weights=_weights(evidence, found),
         speed_slope=_speed_slope(evidence, found, prior),
         pooled=pooled(evidence.rows),
-        next_start_m=first_start(obs, found, table, shot),
+        next_start_m=ahead.first_m,
+        next_shots=ahead.shots,
         days=by_day,
         sessions=by_session,
         remarks=(*_assumed(evidence), *remarks(mine, table, shot)),

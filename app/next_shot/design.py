@@ -12,6 +12,7 @@ w r^2 / (1 + w j' F^-1 j) to it, r = c - j' F^-1 u.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,14 +89,18 @@ def design(family: Vector, start_m: Vector, weight: Vector, covariance: Vector |
     )
 
 
-def best(place_m: Vector, worth: Vector, can: Shootable) -> Vector | None:
-    """The place (2,) of greatest worth among those (m, 2) that can be shot from; None when none can."""
-    order = np.argsort(-worth, kind="stable")
-    for begin in range(0, len(order), AT_A_TIME):
-        some = order[begin : begin + AT_A_TIME]
-        fine = np.flatnonzero(can(place_m[some]))
-        if len(fine):
-            chosen: Vector = place_m[some[fine[0]]]
+def best(place_m: Vector, worth: Vector, can: Shootable, known: dict[int, bool]) -> Vector | None:
+    """The place (2,) of greatest worth among those (m, 2) that can be shot from; None when none can.
+
+    ``known`` keeps what was asked, by the place's number, for the next attempt has much the same places before it.
+    """
+    order = np.argsort(-worth, kind="stable").tolist()
+    for k, place in enumerate(order):
+        if place not in known:
+            some = list(islice((other for other in order[k:] if other not in known), AT_A_TIME))
+            known.update(zip(some, can(place_m[some]).tolist(), strict=True))
+        if known[place]:
+            chosen: Vector = place_m[place]
             return chosen
     return None
 

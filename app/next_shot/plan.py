@@ -4,14 +4,14 @@ Greedy: each further attempt goes to the shootable place that shrinks the region
 three is kept for the question whether one point will do: it goes where a curve would show best.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
-from math import inf, isfinite, nan, sqrt
+from math import inf, isfinite, log, nan, sqrt
 from typing import Any, Literal
 
 import numpy as np
-from scipy.stats import chi2
-from scipy.stats import f as f_distribution
+from scipy.special import fdtri
 
 from app.fitting import lines
 from app.fitting.convergence import Convergence
@@ -30,6 +30,8 @@ CURVE_EVERY = 3
 # Before this many attempts a curve cannot be asked for: any three lines fit a point and a bend.
 FEWEST_FOR_CURVE = 3
 MOST_ATTEMPTS = 300
+# Quantile of chi-square with two degrees of freedom.
+CHI_SQUARE_2 = -2 * log(1 - CONFIDENCE)
 SHORTEST_M, LONGEST_M = 0.001, 10.0
 
 
@@ -47,29 +49,38 @@ class NextShot:
 class Plan:
     """The next attempts. ``wanted_m`` is the half-axis asked for (NaN when none was); ``attempts`` how many more it
     takes from places so chosen, ``attempts_as_before`` from those shot so far, None where that cannot be told or it
-    takes more than MOST_ATTEMPTS; ``reason`` says why in a sentence."""
+    takes more than MOST_ATTEMPTS; ``reason`` says why in a sentence. ``first_m`` (2,) is the start whose attempt would
+    tell most of the point, also where the next one is kept for a curve."""
 
     shots: tuple[NextShot, ...]
     wanted_m: float = nan
     attempts: int | None = None
     attempts_as_before: int | None = None
     reason: str = ""
+    first_m: Vector | None = None
 
     def to_json(self) -> dict[str, Any]:
+        return {"next": shots_json(self.shots)} | self.until_json()
+
+    def until_json(self) -> dict[str, Any]:
+        """How many more attempts it takes, and why where that is not known."""
         return {
-            "next": [
-                {
-                    "start_m": [round(float(v), 4) for v in s.start_m],
-                    "for": s.purpose,
-                    "semi_major_m": round(s.semi_major_m, 4) if isfinite(s.semi_major_m) else None,
-                }
-                for s in self.shots
-            ],
             "until_m": self.wanted_m if isfinite(self.wanted_m) else None,
             "attempts": self.attempts,
             "attempts_as_before": self.attempts_as_before,
             "reason": self.reason or None,
         }
+
+
+def shots_json(shots: Sequence[NextShot]) -> list[dict[str, Any]]:
+    return [
+        {
+            "start_m": [round(float(v), 4) for v in s.start_m],
+            "for": s.purpose,
+            "semi_major_m": round(s.semi_major_m, 4) if isfinite(s.semi_major_m) else None,
+        }
+        for s in shots
+    ]
 
 
 def plan(
@@ -85,7 +96,9 @@ def plan(
         return Plan((), wanted_m, reason="no attempt says yet which bearing it needed.")
     now = begin(obs, found)
     grid = places(obs.start_m + table.centre_m, table) - table.centre_m
-    can = partial(_can, shot=shot, table=table)
+    can, known = partial(_can, shot=shot, table=table), dict[int, bool]()
+    first = best(grid, now.gain(grid), can, known)
+    first_m = None if first is None else first + table.centre_m
     shots: list[NextShot] = []
     attempts: int | None = None
     done = isfinite(wanted_m) and _half_axis(now, found, len(obs), 0) <= wanted_m
@@ -95,24 +108,23 @@ def plan(
             break
         purpose: Purpose = "curve" if (len(obs) + k) % CURVE_EVERY == 0 and len(obs) >= FEWEST_FOR_CURVE else "point"
         worth = now.curve_gain(grid) if purpose == "curve" else now.gain(grid)
-        start = best(grid, worth, can)
+        start = best(grid, worth, can, known)
         if start is None:
-            return Plan(
-                tuple(shots), wanted_m, reason="from no place of the table is this shot possible on ideal rails."
-            )
+            why = "from no place of the table is this shot possible on ideal rails."
+            return Plan(tuple(shots), wanted_m, reason=why, first_m=first_m)
         now = now.with_attempt(start)
         half = _half_axis(now, found, len(obs), k)
         shots.append(NextShot(start + table.centre_m, purpose, half if isfinite(half) else nan))
         if isfinite(wanted_m) and attempts is None and half <= wanted_m:
             attempts = k
     if done:
-        return Plan(tuple(shots[:count]), wanted_m, 0, 0)
+        return Plan(tuple(shots[:count]), wanted_m, 0, 0, first_m=first_m)
     reason = ""
     if isfinite(wanted_m) and found.ellipse is None:
         reason = "there is no ellipse yet: shoot these first."
     elif isfinite(wanted_m) and attempts is None:
         reason = f"it takes more than {MOST_ATTEMPTS} attempts."
-    return Plan(tuple(shots[:count]), wanted_m, attempts, _as_before(obs, found, wanted_m), reason)
+    return Plan(tuple(shots[:count]), wanted_m, attempts, _as_before(obs, found, wanted_m), reason, first_m)
 
 
 def check_wanted(wanted_m: float) -> None:
@@ -133,12 +145,7 @@ def begin(obs: Observations, found: Convergence) -> Design:
 
 def first_start(obs: Observations, found: Convergence, table: Table, shot: Shot | None) -> Vector | None:
     """The shootable start, (2,) in the table frame, whose attempt would tell most of the point."""
-    if not len(obs):
-        return None
-    now = begin(obs, found)
-    grid = places(obs.start_m + table.centre_m, table) - table.centre_m
-    start = best(grid, now.gain(grid), partial(_can, shot=shot, table=table))
-    return None if start is None else start + table.centre_m
+    return plan(obs, found, table, shot, count=0).first_m
 
 
 def _can(place_m: Vector, shot: Shot | None, table: Table) -> Any:
@@ -161,8 +168,8 @@ def _threshold(found: Convergence, n: int, more: int) -> float:
     assert found.ellipse is not None
     assert found.covariance_m2 is not None
     scale = found.ellipse.semi_major_m**2 / float(np.linalg.eigvalsh(found.covariance_m2)[-1])
-    ratio = float(f_distribution.ppf(CONFIDENCE, 2, n + more - 2) / f_distribution.ppf(CONFIDENCE, 2, n - 2))
-    return max(min(float(chi2.ppf(CONFIDENCE, 2)), scale), scale * ratio)
+    ratio = float(fdtri(2, n + more - 2, CONFIDENCE) / fdtri(2, n - 2, CONFIDENCE))
+    return max(min(CHI_SQUARE_2, scale), scale * ratio)
 
 
 def _as_before(obs: Observations, found: Convergence, wanted_m: float) -> int | None:

@@ -4,7 +4,7 @@ from datetime import datetime
 from io import StringIO
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Request, Response
 from pydantic import BaseModel, Field
 
 from app.entry.csv_import import import_attempts
@@ -12,7 +12,7 @@ from app.entry.lines import MOST_LINES, Checked, check_lines, log_lines, parse_w
 from app.fitting.attempts_csv import read_attempts
 from app.store.entries import restore, withdraw
 from app.store.log_views import LoggedAttempt, find_shot, list_attempts
-from app.telling.entries_list import list_entries
+from app.telling.entries_list import list_entries, write_entries
 from app.web.api import MOST_ID, WRONG, Limit, Offset
 from app.web.entries_form import table_named
 from app.web.shot_lookup import engine_of, shot_of
@@ -108,6 +108,15 @@ def entries(request: Request, shot_id: int, limit: Limit = 100, offset: Offset =
         for e in listed[offset : offset + limit]
     ]
     return ListedEntries(total=len(listed), items=items)
+
+
+@router.get("/shots/{shot_id}/entries.csv", tags=["entries"], response_class=Response)
+def entries_table(request: Request, shot_id: int) -> Response:
+    """The list of entries, all of it, as a table, CSV."""
+    found, text = shot_of(request, shot_id), StringIO()
+    attempts = list_attempts(engine_of(request), shot_name=found.shot.name, withdrawn=True)
+    write_entries(list_entries(attempts, found.shot), text)
+    return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
 
 
 @router.post("/shots/{shot_id}/entries", tags=["entries"])

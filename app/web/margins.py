@@ -58,7 +58,7 @@ def margins_table(asked: Asked) -> Response:
     """The same as a table, CSV."""
     text = StringIO()
     write_margins(asked, text)
-    return Response(text.getvalue(), media_type="text/csv")
+    return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
 
 
 @router.get("/shots/{shot_id}/margins.svg", response_class=Response)

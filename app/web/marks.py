@@ -56,6 +56,15 @@ def all_marks(request: Request) -> list[dict[str, Any]]:
     return [answer.to_json() for answer in answers]
 
 
+@router.get("/marks.csv", response_class=Response)
+def all_marks_table(request: Request) -> Response:
+    """The same as a table, CSV, marks on the walls among them."""
+    answers, _ = marks_of_all(engine_of(request), room_of(request))
+    text = StringIO()
+    write_marks(answers, text)
+    return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
+
+
 @router.get("/shots/{shot_id}/marks")
 def marks(asked: Asked) -> dict[str, Any]:
     """What aiming at each mark of the room costs at a shot, from where it is good enough, and marks on the walls."""
@@ -67,7 +76,7 @@ def marks_table(asked: Asked) -> Response:
     """The marks judged as a table, CSV."""
     text = StringIO()
     write_marks([asked], text)
-    return Response(text.getvalue(), media_type="text/csv")
+    return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
 
 
 @router.get("/shots/{shot_id}/marks.svg", response_class=Response)

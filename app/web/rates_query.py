@@ -1,13 +1,16 @@
-"""What a page or a program asks of the make-rates, and the endpoint that answers with JSON."""
+"""What a page or a program asks of the make-rates, and the endpoints that answer with JSON, CSV and the picture."""
 
 from datetime import date
+from io import StringIO
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import BeforeValidator, Field
 
 from app.rates.from_log import Question, rates_of_log
 from app.rates.make_rates import LEAST_CELL_SIGHTS, MOST_CELL_SIGHTS
+from app.telling.rates_drawing import draw_rates
+from app.telling.rates_words import write_rates
 from app.web.api import WRONG
 from app.web.shot_lookup import engine_of
 
@@ -43,3 +46,17 @@ def question(
 def rates(request: Request, asked: Annotated[Question, Depends(question)]) -> dict[str, Any]:
     """How often shots are made: by place, first tries apart from repeats, banks by their cut."""
     return rates_of_log(engine_of(request), asked).to_json()
+
+
+@router.get("/rates.csv", tags=["rates"], response_class=Response)
+def rates_table(request: Request, asked: Annotated[Question, Depends(question)]) -> Response:
+    """The same rates as a table, CSV, the expected ones beside those observed."""
+    text = StringIO()
+    write_rates(rates_of_log(engine_of(request), asked), text)
+    return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
+
+
+@router.get("/rates.svg", tags=["rates"], response_class=Response)
+def rates_picture(request: Request, asked: Annotated[Question, Depends(question)]) -> Response:
+    """The rates by place as a picture, SVG."""
+    return Response(draw_rates(rates_of_log(engine_of(request), asked), standalone=True), media_type="image/svg+xml")

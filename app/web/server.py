@@ -16,6 +16,7 @@ from app.web import (
     marks,
     next_api,
     pages,
+    point_files,
     rates_query,
     stroke_pages,
 )
@@ -47,6 +48,7 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
     app.include_router(entries_api.router)
     app.include_router(entries_form.pages)
     app.include_router(next_api.router)
+    app.include_router(point_files.router)
     app.include_router(import_form.pages)
     app.include_router(pages.router)
     pages.mount_static(app)

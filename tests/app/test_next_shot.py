@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from sqlalchemy import Engine
 
 from app.fitting import lines
@@ -177,8 +178,23 @@ def test_no_place_touches_the_target_ball_or_has_an_impossible_path() -> None:
     assert shootable(tried, None, TABLE).all()
 
 
+def test_a_place_is_asked_but_once_whether_it_can_be_shot_from() -> None:
+    asked: list[float] = []
+
+    def beyond_half(place_m: Vector) -> NDArray[np.bool_]:
+        asked.extend(place_m[:, 0].tolist())
+        return place_m[:, 0] < 50
+
+    grid, known = np.stack([np.arange(100.0), np.zeros(100)], axis=1), dict[int, bool]()
+    for worth, x in ((np.arange(100.0), 49), (-np.arange(100.0), 0), (np.arange(100.0), 49)):
+        chosen = best(grid, worth, beyond_half, known)
+        assert chosen is not None
+        assert chosen[0] == x
+    assert len(asked) == len(set(asked)) < 100
+
+
 def test_where_nothing_can_be_shot_from_that_is_said() -> None:
-    assert best(np.zeros((3, 2)), np.arange(3.0), lambda p: np.zeros(len(p), dtype=bool)) is None
+    assert best(np.zeros((3, 2)), np.arange(3.0), lambda p: np.zeros(len(p), dtype=bool), {}) is None
     rng = np.random.default_rng(7)
     obs = drill(rng, few(rng))
     # A target behind the rail's end: no path over the foot rail first.
