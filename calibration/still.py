@@ -43,7 +43,7 @@ def draw_setup(frame: Picture, setup: Setup, *, rotation_deg: int = 0) -> Pictur
         pen.polyline(table.nose_segment(rail), NOSE_BGR)
         for sight in table.sights_m(rail):
             pen.circle(sight, SIGHT_BGR)
-    for pocket in POCKETS:
+    for pocket in POCKETS if table.has_pockets else ():
         jaws = table.jaw_points_m(pocket)
         pen.polyline(np.column_stack([jaws, [h, h]]), MOUTH_BGR)
     for rail in RAILS:

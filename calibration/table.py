@@ -34,7 +34,8 @@ class Table:
     Defaults of the small parts come from the WPA's published equipment specification: nose height 62.5 to 64.5 % of
     the ball's diameter (the middle is taken), centre of the sights 3 11/16 in behind the nose, corner mouths 4.5 to
     4.625 in and side mouths 5 to 5.125 in between the jaw points. ``sight_height_m`` has no published value; 42 mm is
-    common practice, no source.
+    common practice, no source. Mouths of nothing make a table without pockets, whose cushions run from corner to
+    corner.
     """
 
     name: str
@@ -61,6 +62,10 @@ class Table:
     def track_offset_m(self) -> float:
         """Distance from the nose line to a ball's centre when the ball touches the nose."""
         return sqrt(self.ball_radius_m**2 - (self.nose_height_m - self.ball_radius_m) ** 2)
+
+    @property
+    def has_pockets(self) -> bool:
+        return self.corner_mouth_m > 0
 
     @property
     def centre_m(self) -> Vector:
@@ -115,13 +120,13 @@ class Table:
         return self.jaw_points_m(pocket).mean(axis=0)
 
     def sights_m(self, rail: Rail) -> Vector:
-        """Centres of the sights of a rail, shape (6 or 3, 3), metres, at sight height.
+        """Centres of the sights of a rail, shape (7, 6 or 3, 3), metres, at sight height.
 
-        A long rail has six: the side pocket takes the place of the fourth.
+        A long rail has six, the side pocket taking the place of the fourth; without pockets it has seven.
         """
         axis, nose, outward = self._rail_line(rail)
         count = 8 if axis == 1 else 4
-        steps = [k for k in range(1, count) if not (axis == 1 and k == 4)]
+        steps = [k for k in range(1, count) if not (axis == 1 and k == 4 and self.has_pockets)]
         along = np.array(steps) * (self.length_m / 8 if axis == 1 else self.width_m / 4)
         out = np.empty((len(steps), 3))
         out[:, 1 - axis] = along
@@ -200,7 +205,9 @@ STANDARD_TABLES: dict[str, Table] = {
     "8ft": Table("8ft", 92 * INCH_M, 46 * INCH_M),
     "8ft-home": Table("8ft-home", 88 * INCH_M, 44 * INCH_M),
     "7ft": Table("7ft", 78 * INCH_M, 39 * INCH_M),
-    "carom": Table("carom", 2.84, 1.42, ball_radius_m=0.03075, nose_height_m=0.037),
+    "carom": Table(
+        "carom", 2.84, 1.42, ball_radius_m=0.03075, nose_height_m=0.037, corner_mouth_m=0.0, side_mouth_m=0.0
+    ),
 }
 
 

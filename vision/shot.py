@@ -48,7 +48,8 @@ class Shot:
 
         ``ball_m`` is where the target ball was seen to rest; without it the place that the shot names is taken.
         The stated aim if there is one; the ghost-ball centre for a target ball that is to be pocketed by a kick; the
-        target ball's centre when it is only to be hit; else the middle of the pocket's mouth.
+        target ball's centre when it is only to be hit; else the middle of the pocket's mouth. Raises InputError where
+        there is no such place.
         """
         if self.target_aim is not None:
             return np.array(self.target_aim)
@@ -57,7 +58,7 @@ class Shot:
         if ball_m is not None and self.kind == "kick":
             if self.made == "hit" or self.target_pocket is None:
                 return ball_m
-            away = ball_m - table.mouth_m(self.target_pocket)
+            away = ball_m - self._mouth_m(table, self.target_pocket)
             return ball_m + 2 * table.ball_radius_m * away / float(np.hypot(*away))
         if ball_m is not None and self.made == "hit":
             return ball_m
@@ -65,7 +66,15 @@ class Shot:
             raise InputError(
                 f"shot {self.name!r}: the target ball's place is not known; give target.aim or target.pocket."
             )
-        return table.mouth_m(self.target_pocket)
+        return self._mouth_m(table, self.target_pocket)
+
+    def _mouth_m(self, table: Table, pocket: Pocket) -> Vector:
+        if not table.has_pockets:
+            raise InputError(
+                f"shot {self.name!r} aims at the {pocket} pocket, and a {table.name} table has none; name the table "
+                "that was played on, or give the shot a target.ball."
+            )
+        return table.mouth_m(pocket)
 
     def to_json(self) -> dict[str, Any]:
         """The shot in the words of its file."""

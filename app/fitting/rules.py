@@ -13,7 +13,7 @@ the rail where the mirror's does. It is listed for one-rail shots under its own 
 not the rule of carrying one line over parallel to itself.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import nan, pi
 from typing import Any
@@ -80,14 +80,13 @@ def rank_rules(
         towards = place_m - table.centre_m
         return lines.from_point(towards, ahead=float(towards @ aim) >= 0)
 
-    pockets = np.array([through(table.mouth_m(pocket)) for pocket in POCKETS])
-    off = np.mean(lines.residuals(pockets, kept.start_m, kept.bearing_rad) ** 2, axis=1)
+    pockets = [through(table.mouth_m(pocket)) for pocket in POCKETS] if table.has_pockets else []
     image = image_m(shot, table)
     compared = [
         Lines("point", found.family, (True, True)),
         Lines("parallel", np.array([found.family[0], 0.0]), (True, False)),
         *([] if image is None else [Lines("mirror", through(image))]),
-        Lines("pocket", pockets[int(np.argmin(off))]),
+        *([Lines("pocket", _nearest(pockets, kept))] if pockets else []),
         *(Lines(f"mark:{name}", through(np.array(place))) for name, place in marks.items()),
     ]
     needed = needed_from(found, verdict, kept.start_m)
@@ -105,6 +104,12 @@ def rank_rules(
 def _order(rule: Rule) -> tuple[float, float]:
     miss, score = (v if np.isfinite(v) else np.inf for v in (rule.expected_miss_m, rule.aicc))
     return miss, score
+
+
+def _nearest(families: Sequence[Vector], kept: Observations) -> Vector:
+    """The family whose lines are nearest to those needed."""
+    off = np.mean(lines.residuals(np.array(families), kept.start_m, kept.bearing_rad) ** 2, axis=1)
+    return families[int(np.argmin(off))]
 
 
 def _line(scanned: Scan) -> Vector:

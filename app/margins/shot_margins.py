@@ -95,7 +95,7 @@ def margins(
     image = image_m(shot, table)
     point = None if image is None else shot.target_point_m(table)
     counted = replace(shot, made=made) if made is not None else shot
-    if image is None or point is None or (counted.made == "pocketed" and shot.target_pocket is None):
+    if image is None or point is None or (counted.made == "pocketed" and not _can_drop(shot, table)):
         return None
     window = window_of(counted, table, jaws, rail_first=rail_first)
     if window is None:
@@ -117,6 +117,10 @@ def margins(
         distance_m=distance,
         possible=possible,
     )
+
+
+def _can_drop(shot: Shot, table: Table) -> bool:
+    return shot.target_pocket is not None and table.has_pockets
 
 
 def _ends(
@@ -216,6 +220,8 @@ def _cushions(table: Table, rail: Rail) -> tuple[tuple[float, float], ...]:
     corner = table.corner_mouth_m / 2**0.5
     if rail in ("head", "foot"):
         return ((corner, table.width_m - corner),)
+    if not table.has_pockets:
+        return ((corner, table.length_m - corner),)
     half = table.side_mouth_m / 2
     middle = table.length_m / 2
     return (corner, middle - half), (middle + half, table.length_m - corner)

@@ -27,7 +27,7 @@ def draw_rates(answer: Answer, *, standalone: bool = False) -> str:
                 _cell(svg, rate, rate.cell, table, answer.corner)
     with svg.group(cls="pockets"):
         # The holes reach in over the noses' corners, and over the cells there.
-        for pocket in POCKETS:
+        for pocket in POCKETS if table.has_pockets else ():
             centre, radius = pocket_disc(table, pocket)
             svg.circle(mm(centre), 1000 * radius, cls="hole")
     draw_scale(svg, table)

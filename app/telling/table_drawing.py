@@ -36,7 +36,7 @@ def draw_table(svg: Svg, table: Table, shot: Shot | None, corner: Corner | None 
             cls="wood",
         )
         svg.rectangle(mm(np.array([0.0, table.width_m])), 1000 * table.length_m, 1000 * table.width_m, cls="cloth")
-        for pocket in POCKETS:
+        for pocket in POCKETS if table.has_pockets else ():
             centre, radius = pocket_disc(table, pocket)
             svg.circle(mm(centre), 1000 * radius, cls="hole")
         for rail in RAILS:

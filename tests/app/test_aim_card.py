@@ -372,19 +372,48 @@ def test_the_json_form_is_whole() -> None:
 def test_every_table(name: str) -> None:
     """The point of ideal rails is the target's image: opposite the corner, as far out as the table is wide."""
     table: Table = STANDARD_TABLES[name]
+    mouth = 0.08 if not table.has_pockets else table.corner_mouth_m / 8**0.5
+    at = (table.length_m - mouth, mouth)
+    shot = KICK if table.has_pockets else Shot("kick", "kick", ("left",), "hit", target_ball=at)
     starts = np.random.default_rng(1).uniform([0.1, 0.12], [0.6, 0.6], (14, 2)) * [table.length_m, table.width_m]
     rows = []
     for k, start in enumerate(starts):
-        path = unfold(start, KICK.target_point_m(table), KICK.rails, table)
+        path = unfold(start, shot.target_point_m(table), shot.rails, table)
         off = radians(0.1) * (-1) ** k
         worth = path.miss_per_rad_m
         row = AttemptRow(k + 2, "kick", float(start[0]), float(start[1]), path.bearing_rad + off)
         rows.append(replace(row, miss_m=off * worth, miss_sd_m=0.002, miss_per_rad_m=worth))
-    fit: ShotFit = fit_shot(rows, shot_name="kick", table=table, shot=KICK)
-    card = aim_card(fit, rows, KICK, table)
+    fit: ShotFit = fit_shot(rows, shot_name="kick", table=table, shot=shot)
+    card = aim_card(fit, rows, shot, table)
     assert isinstance(card, AimCard)
     assert isinstance(card.tape, Tape)
-    mouth = table.corner_mouth_m / 8**0.5
     assert (card.tape.rail, card.tape.corner) == ("left", "foot-left")
     assert card.tape.along_m == pytest.approx(mouth, abs=0.01)
     assert card.tape.out_m == pytest.approx(table.width_m - 2 * table.track_offset_m - mouth, abs=0.01)
+
+
+def test_a_table_without_pockets_has_none_to_run_into() -> None:
+    """Straight across the middle, where a pool table has its side pockets, and along a long rail's whole length."""
+    table = STANDARD_TABLES["carom"]
+    shot = Shot("across", "kick", ("left",), "hit", target_ball=(1.42, 0.3))
+    starts = np.array([(1.1, 0.3), (1.2, 0.5), (1.3, 0.35), (1.42, 0.6), (1.5, 0.4), (1.6, 0.5), (1.7, 0.35)])
+    rows = []
+    for k, start in enumerate(starts):
+        path = unfold(start, shot.target_point_m(table), shot.rails, table)
+        off = radians(0.05) * (-1) ** k
+        row = AttemptRow(k + 2, "across", float(start[0]), float(start[1]), path.bearing_rad + off)
+        rows.append(replace(row, miss_m=off * path.miss_per_rad_m, miss_sd_m=0.002, miss_per_rad_m=path.miss_per_rad_m))
+    fit = fit_shot(rows, shot_name="across", table=table, shot=shot)
+    card = aim_card(fit, rows, shot, table)
+    assert isinstance(card, AimCard)
+    assert any(abs(row.at_nose.count - 4) < 0.1 for row in card.rows)
+    assert all(row.on_cushion for row in card.rows)
+    assert "pocket" not in {rule.name for rule in fit.rules}
+    found = margins(shot, table, np.array([[1.42, 0.6], [0.05, 0.3], [2.79, 0.3]]))
+    assert found is not None
+    assert found.possible[0]
+    assert sin(found.half_rad[0]) == pytest.approx(2 * table.ball_radius_m / found.distance_m[0], rel=1e-3)
+    with pytest.raises(InputError, match="foot-right pocket, and a carom table has none"):
+        margins(KICK, table, starts)
+    assert margins(replace(shot, target_pocket="foot-right"), table, starts, made="pocketed") is None
+    assert [len(table.sights_m(rail)) for rail in ("head", "left")] == [3, 7]

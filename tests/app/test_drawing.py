@@ -171,7 +171,7 @@ def test_a_picture_of_its_own_carries_its_style() -> None:
     assert "<style>" not in draw_practice(practice(), KICK, TABLE)
 
 
-@pytest.mark.parametrize("name", sorted(STANDARD_TABLES))
+@pytest.mark.parametrize("name", sorted(name for name, table in STANDARD_TABLES.items() if table.has_pockets))
 def test_pockets_pass_through_their_jaw_points(name: str) -> None:
     table = STANDARD_TABLES[name]
     for pocket in POCKETS:
@@ -180,6 +180,14 @@ def test_pockets_pass_through_their_jaw_points(name: str) -> None:
             assert np.hypot(*(jaw - centre)) == pytest.approx(radius)
         # The hole lies behind the noses.
         assert np.hypot(*(centre - table.centre_m)) > np.hypot(*(table.mouth_m(pocket) - table.centre_m))
+
+
+def test_a_table_without_pockets_is_drawn_without() -> None:
+    drawn = [
+        draw_practice([], replace(KICK, made="hit", target_pocket=None), STANDARD_TABLES[n]) for n in ("carom", "8ft")
+    ]
+    assert ['class="hole"' in svg for svg in drawn] == [False, True]
+    assert [svg.count('class="sight"') for svg in drawn] == [20, 18]
 
 
 def test_numbers() -> None:
