@@ -28,16 +28,28 @@ ONE_DIRECTION_RAD = radians(2)
 
 
 @dataclass(frozen=True)
+class CueBall:
+    """How the balls of a bank lay when the stroke was told: object balls at ``ball_m`` (n, 2), cue balls at ``cue_m``
+    (n, 2); and the cue ball's spreads, each as likely as the next, ``nodes_rad`` (k,)."""
+
+    ball_m: Vector
+    cue_m: Vector
+    nodes_rad: Vector
+
+
+@dataclass(frozen=True)
 class CardStroke:
     """The spread (sd) of the line of the ball that takes the rails, within ``low_rad`` and ``high_rad`` (95 %, NaN for
     a stated one), and spreads that are each as likely as the next, ``nodes_rad`` (k,). ``player`` is None when only
-    stated, and empty where the log has no name."""
+    stated, and empty where the log has no name. For a bank whose cue ball's lines tell it, it is the one in the middle
+    of the attempts, and ``cue`` is what each line's own is made of."""
 
     player: str | None
     spread_rad: float
     low_rad: float
     high_rad: float
     nodes_rad: Vector
+    cue: CueBall | None = None
 
     def to_json(self) -> dict[str, Any]:
         low, high = (_number(degrees(v), 4) for v in (self.low_rad, self.high_rad))

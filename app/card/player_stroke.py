@@ -5,7 +5,7 @@ from math import degrees, nan, radians
 
 import numpy as np
 
-from app.card.aim_card import CardStroke
+from app.card.aim_card import CardStroke, CueBall
 from app.store.log_views import LoggedAttempt, LoggedShot
 from app.stroke.analysis import ENOUGH_OF_ITS_OWN
 from app.stroke.from_log import ShotStroke, strokes_of
@@ -34,7 +34,7 @@ def stroke_of_player(
 
     ``others`` gives the log's attempts and shots; it is asked only where these are too few, to borrow what the player's
     other shots tell. For banks the spread is that of the object ball's line: the cue ball's, magnified by the cut as in
-    the middle one of the attempts.
+    the middle one of the attempts, with what it takes to tell the one of any other line.
     """
     if len({one.player for one in chosen}) != 1:
         return None
@@ -45,18 +45,22 @@ def stroke_of_player(
         found = _at_shot(drilled, [*chosen, *rest], library)
     if found is None or not found.stroke.by.known or found.stroke.by.freedom < LEAST_FREEDOM:
         return None
-    spread, magnified = found.stroke.by, 1.0
+    spread, magnified, cue = found.stroke.by, 1.0, None
     if drilled.shot.kind == "bank":
         known = np.abs(found.stroke.lines.magnified)
         if not np.isfinite(known).any():
             return None
         magnified = float(np.median(known[np.isfinite(known)]))
+        lines = found.stroke.lines
+        placed = np.array([one.attempt.cue_start_m for one in lines.attempts], dtype=float)
+        cue = CueBall(lines.start_m, placed, spread.nodes_rad)
     return CardStroke(
         player=found.player,
         spread_rad=magnified * spread.spread_rad,
         low_rad=magnified * spread.low_rad,
         high_rad=magnified * spread.high_rad,
         nodes_rad=magnified * spread.nodes_rad,
+        cue=cue,
     )
 
 
