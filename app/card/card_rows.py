@@ -18,7 +18,7 @@ from app.card.starts_seen import StartsSeen
 from app.fitting import lines
 from app.fitting.fit import ShotFit
 from app.fitting.one_point import SHARE_OF_MARGIN
-from app.margins.shot_margins import margins
+from app.margins.shot_margins import image_m, margins
 from app.telling.point_view import outside_m
 from app.telling.words import corner_on
 from calibration.table import Corner, Rail, Table, Vector
@@ -36,7 +36,8 @@ class CardRow:
 
     ``through_sight`` and ``at_nose`` are where it passes the first rail's line of sights and its nose. ``ball_m`` (2,)
     is the ball on it that lies as far from the near rail as the starts seen (their median), but no farther than
-    half-way to the first rail. ``on_cushion`` is false where the ball runs into a pocket's mouth instead.
+    half-way to the first rail. ``on_cushion`` is false where the ball runs into a pocket's mouth instead: at the first
+    rail, or at a later one if both the line carried on over ideal rails and the ideal path to the target say so.
     ``make_chance`` is NaN until a stroke spread is known.
     """
 
@@ -85,7 +86,7 @@ def card_rows(
             through_sight=through[k],
             at_nose=nose[k],
             ball_m=ball_m[k],
-            on_cushion=not reflect(near_m[k], float(bearing[k]), (first,), table)[0][0].beyond,
+            on_cushion=_stays_out_of_mouths(near_m[k], float(bearing[k]), ball_m[k], shot, table),
             state=states[k],
         )
         for k in np.flatnonzero(meets & np.isfinite(ball_m).all(axis=1))
@@ -97,6 +98,18 @@ def longest_hold(rows: Sequence[CardRow]) -> tuple[float, float] | None:
     runs = [list(run) for good, run in groupby(rows, key=lambda row: row.state == "holds" and row.on_cushion) if good]
     best = max(runs, key=len, default=[])
     return (best[0].near_sight, best[-1].near_sight) if best else None
+
+
+def _stays_out_of_mouths(near_m: Vector, bearing_rad: float, ball_m: Vector, shot: Shot, table: Table) -> bool:
+    carried_on, _ = reflect(near_m, bearing_rad, shot.rails, table)
+    if carried_on[0].beyond:
+        return False
+    image = image_m(shot, table)
+    if image is None:
+        return True
+    away = image - ball_m
+    ideal, _ = reflect(ball_m, float(np.arctan2(away[1], away[0])), shot.rails, table)
+    return not any(one.beyond and other.beyond for one, other in zip(carried_on[1:], ideal[1:], strict=False))
 
 
 def _balls(near_m: Vector, bearing_rad: Vector, start_m: Vector, near: Rail, first: Rail, table: Table) -> Vector:

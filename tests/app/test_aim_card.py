@@ -417,3 +417,27 @@ def test_a_table_without_pockets_has_none_to_run_into() -> None:
         margins(KICK, table, starts)
     assert margins(replace(shot, target_pocket="foot-right"), table, starts, made="pocketed") is None
     assert [len(table.sights_m(rail)) for rail in ("head", "left")] == [3, 7]
+
+
+def test_a_later_rail_met_in_a_pockets_mouth_is_said() -> None:
+    """Left rail and foot rail to a ball: flat lines come off the left rail into the foot-left pocket's mouth."""
+    shot = Shot("kick", "kick", ("left", "foot"), "hit", target_ball=(1.70, 1.00))
+    rows = []
+    for k, start in enumerate(np.random.default_rng(3).uniform([0.4, 0.7], [1.0, 1.1], (16, 2))):
+        path = unfold(start, shot.target_point_m(TABLE), shot.rails, TABLE)
+        off, worth = radians(0.05) * (-1) ** k, path.miss_per_rad_m
+        row = AttemptRow(k + 2, "kick", float(start[0]), float(start[1]), path.bearing_rad + off)
+        rows.append(replace(row, miss_m=off * worth, miss_sd_m=0.002, miss_per_rad_m=worth))
+    card = made(rows, shot)
+    # Plain algebra: where lines come to the left rail's track line, and folded there to the foot rail's.
+    far, top = TABLE.length_m - TABLE.track_offset_m, TABLE.width_m - TABLE.track_offset_m
+    mouth = TABLE.corner_mouth_m / 2**0.5
+    judged = []
+    for row in card.rows:
+        slope = sin(row.bearing_rad) / cos(row.bearing_rad)
+        first = row.ball_m[0] + (top - row.ball_m[1]) / slope
+        second = top - slope * (far - first)
+        if abs(second - (TABLE.width_m - mouth)) > 0.005 and abs(first - (TABLE.length_m - mouth)) > 0.005:
+            judged.append(row.on_cushion)
+            assert row.on_cushion == (second < TABLE.width_m - mouth), row.near_sight
+    assert {True, False} == set(judged)
