@@ -157,7 +157,7 @@ def fit_shot(
         verdict = judge(obs, found, margin, evidence.miss_per_rad_m, table.centre_m, prior)
         rules = rank_rules(obs, found, verdict, evidence.miss_per_rad_m, table, shot, marks or {}, prior)
     else:
-        found = refused("no attempt says which bearing it needed: log misses, or outcomes with margins.")
+        found = refused("no attempt says which line it needed: log misses, or outcomes with margins.")
         verdict, rules = cannot_tell("there is no fit."), ()
     by_session, by_day = _over_time(evidence, found, table)
     ahead = plan(obs, found, table, shot)

@@ -93,7 +93,7 @@ def plan(
     if isfinite(wanted_m):
         check_wanted(wanted_m)
     if not len(obs):
-        return Plan((), wanted_m, reason="no attempt says yet which bearing it needed.")
+        return Plan((), wanted_m, reason="no attempt says yet which line it needed.")
     now = begin(obs, found)
     grid = places(obs.start_m + table.centre_m, table) - table.centre_m
     can, known = partial(_can, shot=shot, table=table), dict[int, bool]()

@@ -6,10 +6,11 @@ How well a camera places a ball is told in millimetres all the same (placement, 
 from math import isfinite, nan
 
 from app.telling.rounding import UNKNOWN, told, told_with_sd
-from calibration.table import INCH_M
+from calibration.table import INCH_M, Table
 
 # From here on metres are told: a tape of everyday use is read in centimetres up to about there.
 METRES_FROM_M = 2.0
+LEAST_BALL_WIDTHS = 0.05
 
 
 def measured_length(length_m: float, sd_m: float) -> str:
@@ -34,6 +35,12 @@ def rough_range(low_m: float, high_m: float) -> str:
     """``0.5 to 1.3 cm``, two digits each; the larger says which unit both are in."""
     scale, unit, _ = _unit(high_m, 1)
     return f"{told(scale * low_m, nan, finest=1)} to {told(scale * high_m, nan, finest=1)} {unit}"
+
+
+def ball_widths(offset_m: float, table: Table) -> str:
+    """An expected offset in widths of the table's balls: ``0.3 ball-widths``; what would round to nothing is small."""
+    widths = offset_m / (2 * table.ball_radius_m)
+    return f"{told(widths, nan, finest=1) if widths >= LEAST_BALL_WIDTHS else 'under 0.1'} ball-widths"
 
 
 def laid_length(length_m: float) -> str:

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from app.telling.lengths import measured_length, rough_length
+from app.margins.shot_margins import image_m
+from app.telling.lengths import ball_widths, measured_length, rough_length
 from app.telling.place_words import place_words
 from app.telling.rounding import told
 from app.telling.words import corner_on, counting_corner
@@ -126,13 +127,7 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
         why = view.reason.rstrip(".") or "too few attempts with a measured line and miss"
         return [f"No point yet: {why}.", *tell_next_start(view, corner, table)]
     sentences = [*_place(view, shot.rails[0] if shot is not None else None, corner, table)]
-    if isfinite(view.spread_deg) and view.spread_deg > 0:
-        sentences.append(
-            f"The lines needed scatter round it by {told(view.spread_deg, view.spread_deg / 4, finest=2)}°, "
-            f"told from {view.used} of {view.attempts} attempts."
-        )
-    else:
-        sentences.append(f"Told from {view.used} of {view.attempts} attempts.")
+    sentences.append(f"Told from {view.used} of {view.attempts} attempts{_scatter(view, shot, table)}.")
     if view.one_point in ONE_POINT:
         sentence = ONE_POINT[view.one_point]
         if isfinite(view.worst_extra_m):
@@ -143,6 +138,17 @@ def tell_point(view: PointView, shot: Shot | None, table: Table) -> list[str]:
     sentences += [_moved(view, verdict, what) for verdict, what in _over_time(view) if verdict in MOVED]
     sentences += [CORNERS_DIFFER[verdict] for verdict in [view.mirrored] if verdict in CORNERS_DIFFER]
     return sentences + [f"Thrown together here: {entry}." for entry in view.pooled]
+
+
+def _scatter(view: PointView, shot: Shot | None, table: Table) -> str:
+    """How far the lines needed scatter round the point, at the target: the coach's table has the angle."""
+    image = image_m(shot, table)
+    if image is None or not view.spread_deg > 0:
+        return ""
+    away_m = float(np.hypot(*(image - table.centre_m)))
+    return (
+        f"; the lines needed scatter round it by {ball_widths(radians(view.spread_deg) * away_m, table)} at the target"
+    )
 
 
 def _over_time(view: PointView) -> tuple[tuple[str, str], ...]:

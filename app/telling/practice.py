@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from math import isfinite, nan
+from math import isfinite
 
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.fit import ShotFit, fit_shot
@@ -14,9 +14,9 @@ from app.store.log_views import LoggedAttempt, LoggedEntry
 from app.telling.coach import Figures, coach_figures, rule_name
 from app.telling.drawing import draw_practice
 from app.telling.fit_words import weight_words
+from app.telling.lengths import ball_widths
 from app.telling.next_words import tell_plan
 from app.telling.point_view import PointView, point_view, tell_point
-from app.telling.rounding import told
 from app.telling.words import AttemptWords, tell_attempt
 from calibration.table import Table
 from vision.shot import Shot
@@ -92,12 +92,8 @@ class Practice:
 
     def ways_to_aim(self) -> list[tuple[str, str]]:
         """Each aiming rule that was compared, in words, and the miss to expect with it in ball-widths."""
-        width_m = 2 * self.table.ball_radius_m
         return [
-            (
-                rule_name(rule.name),
-                f"{told(rule.expected_miss_m / width_m, nan, finest=1)} ball-widths",
-            )
+            (rule_name(rule.name), ball_widths(rule.expected_miss_m, self.table))
             for rule in self.fit.rules
             if isfinite(rule.expected_miss_m)
         ]

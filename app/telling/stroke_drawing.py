@@ -13,8 +13,8 @@ from app.telling.drawing import drawing_style
 from app.telling.svg import Svg
 from calibration.table import Vector
 
-WIDTH, HEIGHT, GAP = 2700.0, 1400.0, 120.0
-LEFT, RIGHT, TOP, BOTTOM = 270.0, 40.0, 220.0, 250.0
+WIDTH, HEIGHT, GAP = 2700.0, 1440.0, 120.0
+LEFT, RIGHT, TOP, BOTTOM = 270.0, 40.0, 260.0, 250.0
 DOT, CROSS = 18.0, 18.0
 # Lines farther out than this many times the wider of margin and spread are drawn at the edge.
 FARTHEST = 2.5
@@ -46,9 +46,9 @@ def _panel(svg: Svg, s: ShotStroke, top: float) -> None:
         return middle - half_height * float(np.clip(value_deg / reach, -1, 1))
 
     title = f"{s.shot.name}{f', {s.player}' if s.player else ''}"
-    svg.label((LEFT, top + 80), title, anchor="start", cls="panel-name")
+    svg.label((LEFT, top + 90), title, anchor="start", cls="panel-name")
     # In a line of its own: a long name would run into it.
-    svg.label((LEFT, top + 150), "↑ to the left", anchor="start", cls="count")
+    svg.label((LEFT, top + 195), "↑ to the left", anchor="start", cls="count")
     _scale(svg, reach, level, right)
     column = (right - LEFT) / max(len(places), 1)
     every = ceil(len(places) / MOST_LABELS)

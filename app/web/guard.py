@@ -1,10 +1,10 @@
 """What every answer carries for safety, and which requests are turned away before anything else happens."""
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import JSONResponse
+from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from app.web.errors import error_body
+from app.web.errors import Show, answer_with
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 HEADERS = {
@@ -24,9 +24,10 @@ class Guard:
     """Refuses foreign host names (a page elsewhere could reach a local server under its own name) and writing requests
     sent by other sites; adds the headers to every answer."""
 
-    def __init__(self, app: ASGIApp, hosts: tuple[str, ...]) -> None:
+    def __init__(self, app: ASGIApp, hosts: tuple[str, ...], show_page: Show) -> None:
         self.app = app
         self.hosts = hosts
+        self.show_page = show_page
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -41,7 +42,7 @@ class Guard:
         headers = Headers(scope=scope)
         why = self._why_not(scope["method"], headers)
         if why:
-            refusal = JSONResponse(error_body(403, why), status_code=403)
+            refusal = answer_with(self.show_page, Request(scope), 403, why)
             await refusal(scope, receive, send_with_headers)
             return
         await self.app(scope, receive, send_with_headers)

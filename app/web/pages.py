@@ -87,6 +87,7 @@ def rates(request: Request, asked: Annotated[Question, Depends(question)]) -> Re
     return page(
         "rates.html",
         asked=asked,
+        query=request.url.query,
         chosen=next((s for s in shots if s.shot.name == asked.shot), None),
         overall=rate_words(answer.rates.overall),
         shots=[("", "all"), *((s.shot.name, s.shot.name) for s in shots)],
@@ -125,7 +126,8 @@ def page(template: str, *, status: int = 200, **values: Any) -> Response:
 
 
 def error_page(request: Request, status: int, message: str) -> Response:
-    return page("error.html", status=status, code=status, message=message)
+    heading = {404: "Nothing here", 403: "Not allowed", 500: "Something went wrong"}.get(status, "That cannot be done")
+    return page("error.html", status=status, heading=heading, message=message[:1].upper() + message[1:])
 
 
 @cache

@@ -53,5 +53,5 @@ def create_app(engine: Engine, settings: Settings) -> FastAPI:
     app.include_router(pages.router)
     pages.mount_static(app)
     errors.install(app, pages.error_page)
-    app.add_middleware(Guard, hosts=settings.hosts)
+    app.add_middleware(Guard, hosts=settings.hosts, show_page=pages.error_page)
     return app

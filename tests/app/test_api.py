@@ -115,7 +115,7 @@ def test_the_drawing(client: Client) -> None:
         ("/api/nothing", 404, "There is nothing at this address."),
         ("/api/sessions/first", 422, "'session_id' cannot be used"),
         ("/api/sessions?limit=0", 422, "'limit' cannot be used"),
-        (f"/api/attempts?limit={MOST_ITEMS + 1}", 422, f"less than or equal to {MOST_ITEMS}"),
+        (f"/api/attempts?limit={MOST_ITEMS + 1}", 422, f"it must be {MOST_ITEMS} or less"),
         ("/api/attempts?offset=-1", 422, "'offset' cannot be used"),
         ("/api/attempts?shot=" + "x" * 201, 422, "'shot' cannot be used"),
     ],
