@@ -31,6 +31,8 @@ CURVED_SD_M = 0.0008
 LEAVING_SD_M = 0.002
 # Two balls met when their centres came within two radii and this.
 TOUCH_TOLERANCE_M = 0.02
+# A ball that lies so far into another's way to a rail stops it from getting there, and sets off within so long.
+IN_THE_WAY_M, AT_ONCE_S = 0.002, 0.05
 # A ball seen in its place so long after another was beside it was not met.
 STAYED_S = 0.3
 # Exposures are seldom longer than a 60th of a second: a sighting this close to a contact may be smeared round it.
@@ -84,9 +86,14 @@ def follow(
     trimmed = list(parts)
     waiting = dict(others)
     for i in range(len(parts) - 1):
-        hit = _rail_hit(parts[i], parts[i + 1], table, straight=i == 0) or _ball_hit(
-            ball, parts[i], parts[i + 1], waiting, table
-        )
+        hit: RailHit | BallHit | None
+        rail_hit = _rail_hit(parts[i], parts[i + 1], table, straight=i == 0)
+        if rail_hit is None:
+            hit = _ball_hit(ball, parts[i], parts[i + 1], waiting, table)
+        else:
+            until_s = float(parts[i + 1].t[0]) + AT_ONCE_S
+            gone = {n: p for n, p in waiting.items() if (seen_until_s or {}).get(n, np.inf) < until_s}
+            hit = _ball_in_the_way(ball, parts[i], parts[i + 1], gone, rail_hit.rail, table) or rail_hit
         if isinstance(hit, BallHit):
             if (seen_until_s or {}).get(hit.balls[1], -np.inf) > hit.t_s + STAYED_S:
                 hit = None
@@ -190,7 +197,7 @@ def _rail_hit(before: Path, after: Path, table: Table, *, straight: bool) -> Rai
     ]
     low, high = float(before.t[-1]), float(after.t[0])
     time_s = float(np.clip(np.average(times, weights=[2.0, 1.0]), low - 0.005, high + 0.005))
-    return _measured(before, after, best[1], time_s, _arrival(before, time_s, straight), table)
+    return measured(before, after, best[1], time_s, _arrival(before, time_s, straight), table)
 
 
 def _arrival(before: Path, time_s: float, straight: bool) -> Line:
@@ -204,8 +211,8 @@ def _arrival(before: Path, time_s: float, straight: bool) -> Line:
     return Line(motion.at_m, motion.bearing_rad, turn_sd, float(np.hypot(motion.at_sd_m, CURVED_SD_M)))
 
 
-def _measured(before: Path, after: Path, rail: Rail, time_s: float, line: Line, table: Table) -> RailHit:
-    """The contact at ``time_s`` with ``rail``, to which the ball came on ``line``."""
+def measured(before: Path, after: Path, rail: Rail, time_s: float, line: Line, table: Table) -> RailHit:
+    """The contact at ``time_s`` with ``rail``, to which the ball came on ``line``, between the legs that part there."""
     axis, level = table.track_coordinate(rail)
     at_in, sd_in = line.at_level(axis, level)
     arriving, leaving = motion_at(before, time_s), sliding_motion(after, time_s)
@@ -254,6 +261,21 @@ def _ball_hit(ball: str, before: Path, after: Path, others: Mapping[str, Vector]
     time_s = float(before.t[-1]) + travelled / max(ends.speed_mps, 0.05)
     time_s = float(np.clip(time_s, before.t[-1] - 0.01, after.t[0] + 0.01))
     return BallHit(time_s, (ball, name), at_m)
+
+
+def _ball_in_the_way(
+    ball: str, before: Path, after: Path, others: Mapping[str, Vector], rail: Rail, table: Table
+) -> BallHit | None:
+    """The contact with another ball that lay between the leg before and the rail where it seems to have ended."""
+    line = fit_line(before)
+    at_rail_m, _ = line.at_level(*table.track_coordinate(rail))
+    for name, where in others.items():
+        off, sd = line.miss(where)
+        if abs(off) + 3 * sd < 2 * table.ball_radius_m - IN_THE_WAY_M:
+            hit = _ball_hit(ball, before, after, {name: where}, table)
+            if hit is not None and (hit.at_m - at_rail_m) @ line.direction < 0:
+                return hit
+    return None
 
 
 def _without(leg: Path, time_s: float) -> Path:

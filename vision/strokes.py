@@ -16,6 +16,7 @@ from vision.knocks import departure, with_knocks
 from vision.launch import Launch
 from vision.legs import Path, motion_at
 from vision.reading import NotAttempt, Pocketing
+from vision.sent_into_rail import first_rail, seen_to_meet, sent_by
 from vision.set_off import SetOff, set_off, set_off_into
 from vision.tracks import GONE_S, Loss, Rest, Sighting, Track
 
@@ -139,10 +140,9 @@ def _stroke(
     places = {name: place.at_m for name, (place, _) in others.items()}
     seen_s = {name: place.last_s for name, (place, _) in others.items()}
     left = {n: gone for n, (place, path) in others.items() if (gone := departure(place, path, table)) is not None}
+    cue_run = _cue_run(begun, places, seen_s, table)
     runs = {
-        name: with_knocks(
-            follow(name, path, {n: p for n, p in places.items() if n != name}, table, seen_s), left, table
-        )
+        name: with_knocks(_sent_run(name, others, cue_run, places, seen_s, table), left, table)
         for name, (_, path) in others.items()
         if len(path) >= 3
     }
@@ -153,7 +153,7 @@ def _stroke(
     return Stroke(
         rest=rest,
         launch=begun.launch,
-        cue=with_knocks(_cue_run(begun, places, seen_s, table), left, table),
+        cue=with_knocks(cue_run, left, table),
         others=runs,
         resting={name: place for name, (place, _) in others.items()},
         pocketed=pocketed,
@@ -187,6 +187,26 @@ def _cue_run(begun: SetOff, places: Mapping[str, Vector], seen_s: Mapping[str, f
     name = begun.hit.balls[1]
     rest_of_it = follow("cue", begun.path, {n: p for n, p in places.items() if n != name}, table, seen_s)
     return Run("cue", (begun.way, *rest_of_it.legs), (begun.hit, *rest_of_it.junctions))
+
+
+def _sent_run(
+    name: str,
+    others: Mapping[str, tuple[Rest, Path]],
+    cue: Run,
+    places: Mapping[str, Vector],
+    seen_s: Mapping[str, float],
+    table: Table,
+) -> Run:
+    """Another ball's run; one that the cue ball sent straight into a rail close by came off that rail first."""
+    rest, path = others[name]
+    elsewhere = {n: place for n, place in places.items() if n != name}
+    run = follow(name, path, elsewhere, table, seen_s)
+    sent = sent_by(cue, rest, name, table)
+    first = first_rail(rest, path, sent, table) if sent is not None else None
+    if first is None or seen_to_meet(run, first.hit):
+        return run
+    rest_of_it = follow(name, first.after, elsewhere, table, seen_s)
+    return Run(name, (first.way, *rest_of_it.legs), (first.hit, *rest_of_it.junctions))
 
 
 def _until_lost(ball: Ball, sightings: Sequence[Sighting]) -> list[Sighting]:
