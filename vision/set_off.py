@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.table import Table
-from vision.launch import Launch, fit_launch
+from vision.launch import LAUNCH_S, Launch, fit_launch
 from vision.legs import Path, fit_line, legs
 from vision.reading import BallHit
 from vision.tracks import Rest
@@ -61,7 +61,8 @@ def set_off(rest: Rest, whole: Path) -> SetOff | None:
         if len(first) < 3:
             continue
         launch = fit_launch(rest.at_m, first)
-        off_line, sd = fit_line(first).miss(rest.at_m)
+        # A ball met so softly that the velocity shows no kink turns the line all the same.
+        off_line, sd = fit_line(first.part(first.t <= first.t[0] + LAUNCH_S)).miss(rest.at_m)
         if abs(off_line) < START_TOLERANCE_M + 3 * sd and _in_time(launch, rest, whole):
             return SetOff(path, launch)
     return None

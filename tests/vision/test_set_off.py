@@ -39,6 +39,23 @@ def test_ball_let_go_elsewhere_did_not_set_off_from_its_rest() -> None:
     assert [o.why for o in others] == ["the cue ball was rolled by hand"]
 
 
+def test_ball_brushed_so_softly_that_no_kink_shows_had_been_struck() -> None:
+    """Its path bends by as much as a thin hit bends it; where it set off is told by its first moments."""
+    told = 0
+    rng = np.random.default_rng(6)
+    for k in range(12):
+        bearing, speed = rng.uniform(20, 60), rng.uniform(0.55, 0.75)
+        way = np.array([cos(radians(bearing)), sin(radians(bearing))])
+        aside = rng.uniform(1.4, 1.7) * TABLE.ball_radius_m * np.array([-way[1], way[0]])
+        red = np.array(START) + 0.35 * way + aside
+        motion = motion_of({"cue": START, "red": (float(red[0]), float(red[1]))}, bearing, speed)
+        assert motion.balls
+        strokes, _ = find_strokes(seen(motion, until_s=8.0, seed=k), TABLE, 8.0)
+        told += len(strokes)
+        assert all(abs(s.launch.speed_mps - speed) < 0.05 * speed for s in strokes)
+    assert told == 12
+
+
 def close_hit(*, apart_m: float, fps: float, speed_mps: float, cut_deg: float) -> tuple[Stroke, BallHit, float]:
     """A ball ``apart_m`` ahead (surface to surface), struck at a cut; the true contact and the cue ball's true line."""
     bearing = 40.0
