@@ -118,9 +118,11 @@ class Clip:
         end = (
             self.start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0) if np.isnan(until_s) else until_s
         )
-        targets = [float(start + (end - start) * (k + 0.5) / count) for k in range(count)]
+        apart_s = (end - start) / count if count else 0.0
+        targets = [float(start + apart_s * (k + 0.5)) for k in range(count)]
         pictures: dict[int, Frame] = {}
-        for frame in self._some("near", at_s=targets):
+        # A key frame, which is decoded by itself, stands for its stretch of the film if there is one.
+        for frame in self._some("near", at_s=targets, slack_s=apart_s / 2):
             pictures.setdefault(frame.pts, frame)
         return list(pictures.values())
 

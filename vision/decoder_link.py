@@ -28,8 +28,8 @@ from vision.shared_ring import Ring
 SLOTS = 8
 # With fewer slots than this left to decode into, a frame is copied and its slot given back at once.
 SPARE_SLOTS = 4
-# Slots are given back at least so many at a time while frames are waiting to be read.
-FREED_TOGETHER = 3
+# Slots are given back at least so many at a time, as long as the decoder has more than a few.
+FREED_TOGETHER, FEW_SLOTS = 3, 2
 _KEPT_VARIABLES = ("PATH", "LD_LIBRARY_PATH", "DYLD_LIBRARY_PATH", "SYSTEMROOT", "TMPDIR", "TEMP", "TMP", "PYTHONHOME")
 # One pool of memory for all threads, and no threads for sums that are never done.
 _VARIABLES = {"MALLOC_ARENA_MAX": "2", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
@@ -173,7 +173,8 @@ class DecoderLink:
 
     def _give_back(self) -> None:
         """Tell which slots are free again: several at a time, since each message lets the other process run first."""
-        if len(self._ring.freed) < FREED_TOGETHER and not self._answers.empty():
+        left = SLOTS - self._ring.out - len(self._ring.freed)
+        if len(self._ring.freed) < FREED_TOGETHER and (left > FEW_SLOTS or not self._answers.empty()):
             return
         slots = []
         while self._ring.freed:

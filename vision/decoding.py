@@ -109,10 +109,14 @@ class Decoder:
         # A decoder may drop frames after an error without a word: every packet holds one.
         self.lost = max(self.lost, packets_read - read)
 
-    def near(self, targets_s: Sequence[float]) -> Iterator[Any]:
-        """For each time, in order, the first picture at or after it, or the last before it where the film ends."""
+    def near(self, targets_s: Sequence[float], slack_s: float = 0.0) -> Iterator[Any]:
+        """For each time, in order, the last key frame that is no farther from it than ``slack_s``, which is decoded by
+        itself; else the first picture at or after it, or the last before it where the film ends."""
         for target_s in targets_s:
-            last = None
+            last = self._key_picture(target_s + slack_s) if slack_s > 0 else None
+            if last is not None and abs(self._time_s(last) - target_s) <= slack_s:
+                yield last
+                continue
             try:
                 for picture in self._from(target_s):
                     last = picture
@@ -138,25 +142,28 @@ class Decoder:
 
     def key_pictures(self, every_s: float) -> Iterator[Any]:
         """Key frames, about every so many seconds, each decoded by itself: next to no work."""
-        codec = self._stream.codec_context
         facts = self.facts
         end = facts.start_s + (facts.duration_s if np.isfinite(facts.duration_s) else 0.0)
         last_pts = None
         for target_s in np.arange(facts.start_s, end, every_s):
-            self._alive()
-            try:
-                self._container.seek(self._units(target_s), stream=self._stream, backward=True)
-                packets = self._container.demux(self._stream)
-                packet = next((p for p in packets if p.is_keyframe and p.size and not p.is_discard), None)
-                if packet is None or packet.pts == last_pts:
-                    continue
-                last_pts = packet.pts
-                decoded = codec.decode(packet) + codec.decode(None)
-            except av.error.FFmpegError:
-                continue
-            finally:
-                codec.flush_buffers()
-            yield from (picture for picture in decoded[:1] if self._sound(picture))
+            picture = self._key_picture(target_s)
+            if picture is not None and picture.pts != last_pts:
+                last_pts = picture.pts
+                yield picture
+
+    def _key_picture(self, until_s: float) -> Any:
+        """The last key frame up to a time, decoded by itself; None when there is none that is sound."""
+        codec = self._stream.codec_context
+        self._alive()
+        try:
+            packets = self._packets_from(self._units(until_s))
+            packet = next((p for p in packets if p.is_keyframe and p.size and not p.is_discard), None)
+            decoded = [] if packet is None else codec.decode(packet) + codec.decode(None)
+        except av.error.FFmpegError:
+            return None
+        finally:
+            codec.flush_buffers()
+        return next((picture for picture in decoded[:1] if self._sound(picture)), None)
 
     def _from(self, time_s: float) -> Iterator[Any]:
         """Sound pictures from the key frame before a time on."""

@@ -147,7 +147,7 @@ def asked_for(decoder: Decoder, request: dict[str, Any]) -> Iterator[Any]:
         case "frames":
             return decoder.pictures()
         case "near":
-            return decoder.near(request["at_s"])
+            return decoder.near(request["at_s"], request["slack_s"])
         case "between":
             return decoder.between(request["from_s"], request["until_s"])
         case "key_frames":

@@ -1,4 +1,4 @@
-"""Which frames are looked at: all of them while a ball moves, fewer of a film with many a second while none does.
+"""Which frames are looked at: all of them while a ball moves, fewer while none does or one only creeps.
 
 What was passed over is kept for a moment: when a ball at rest turns out to have set off meanwhile, it is looked at
 after all, so that no sighting of a ball under way is lost.
@@ -8,8 +8,8 @@ from vision.balls import BallFinder
 from vision.clip import Frame
 from vision.tracks import Tracker
 
-# While all is calm a frame is looked at so often, and never more than so many are passed over in a row.
-CALM_EVERY_S, MOST_PASSED = 1 / 30, 3
+# While all is calm a frame is looked at so often, and no more than so many are passed over in a row.
+CALM_EVERY_S, MOST_PASSED = 1 / 15, 3
 # Times of frames are exact to this.
 SLACK_S = 0.002
 

@@ -202,11 +202,19 @@ def test_contract(kind: Callable[[Path], Path], tmp_path: Path) -> None:
 
 
 def test_stills_are_spread_over_the_film(tmp_path: Path) -> None:
-    write_film(tmp_path / "film.mp4", pts=even_times(60))
+    write_film(tmp_path / "film.mp4", pts=even_times(60), gop=60)
     with open_clip(tmp_path / "film.mp4") as clip:
         times = [s.time_s for s in clip.stills(6)]
-    # The middles of six equal parts, or the first frame after them.
-    assert times == pytest.approx((np.arange(6) + 0.5) / 6 * 60 / FPS, abs=1.01 / FPS)
+    # A key frame in the first of six equal parts; the middles of the others, or the first frame after them.
+    assert times == pytest.approx([0, *(np.arange(1, 6) + 0.5) / 6 * 60 / FPS], abs=1.01 / FPS)
+
+
+def test_key_frames_stand_for_the_stretches_that_they_lie_in(tmp_path: Path) -> None:
+    write_film(tmp_path / "film.mp4", pts=even_times(60), gop=7)
+    with open_clip(tmp_path / "film.mp4") as clip:
+        times = [s.time_s for s in clip.stills(6)]
+    # The last key frame in each stretch of ten frames.
+    assert times == pytest.approx(np.array([7, 14, 28, 35, 49, 56]) / FPS)
 
 
 def test_more_stills_asked_for_than_there_are_frames(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Which frames are looked at: fewer of a fast film while all is calm, and none is lost when a ball sets off."""
+"""Which frames are looked at: fewer while all is calm, and none is lost when a ball sets off."""
 
 from collections.abc import Sequence
 from fractions import Fraction
@@ -53,13 +53,13 @@ def looked_at(frames_per_s: int, until_s: float = 1.4) -> tuple[list[float], Tra
     return finder.looked_s, tracker
 
 
-@pytest.mark.parametrize("frames_per_s", [15, 24, 30])
-def test_every_frame_of_an_ordinary_film(frames_per_s: int) -> None:
+@pytest.mark.parametrize("frames_per_s", [10, 15])
+def test_every_frame_of_a_slow_film(frames_per_s: int) -> None:
     looked_s, _ = looked_at(frames_per_s)
     assert looked_s == pytest.approx(np.arange(round(1.4 * frames_per_s)) / frames_per_s)
 
 
-@pytest.mark.parametrize("frames_per_s", [50, 60, 120, 240])
+@pytest.mark.parametrize("frames_per_s", [24, 30, 50, 60, 120, 240])
 def test_fewer_while_calm_and_all_from_the_strike_on(frames_per_s: int) -> None:
     looked_s, tracker = looked_at(frames_per_s)
     times = np.array(looked_s)
