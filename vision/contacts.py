@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
-from vision.legs import Line, Path, fit_line, legs, motion_at, sliding_motion, straight_end
+from vision.legs import Line, Path, fit_line, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
+from vision.straight import straight_end
 
 # A junction of two legs this close to a rail's track line (beyond one frame's travel) is a contact with that rail.
 RAIL_REACH_M = 0.025
@@ -64,9 +65,16 @@ class Run:
 
     def line_of(self, leg: int, table: Table) -> Line:
         """The straight line of a leg on the bed: without its curved start, unless it is the first, and its drop."""
+        return fit_line(self._straight(leg, table))
+
+    def straight_parts(self, table: Table) -> list[Path]:
+        """What of each leg its straight line is fitted to."""
+        return [self._straight(leg, table) for leg in range(len(self.legs))]
+
+    def _straight(self, leg: int, table: Table) -> Path:
         on_bed = self.legs[leg].part(within_track(self.legs[leg].xy, table))
         path = on_bed if len(on_bed) >= 2 else self.legs[leg]
-        return fit_line(path if leg == 0 else straight_end(path))
+        return path if leg == 0 else straight_end(path)
 
 
 def follow(

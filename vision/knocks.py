@@ -13,7 +13,7 @@ from calibration.table import RAILS, Table, Vector
 from vision.contacts import Run
 from vision.legs import Path, fit_line, legs, motion_at
 from vision.reading import BallHit, RailHit
-from vision.tracks import Rest
+from vision.sightings import Rest
 
 # A ball that leaves slower than this, or sideways to its first sightings, tells nothing.
 LEAST_LEAVING_MPS, LEAST_SIGHTINGS = 0.08, 3

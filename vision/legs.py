@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import Vector
-from vision.tracks import Sighting
+from vision.serial import excess
+from vision.sightings import Sighting
 
 GRAVITY_MPS2 = 9.81
 # The most that cloth slows a ball: the upper end of the published range of sliding friction, 0.4 g.
@@ -23,9 +24,6 @@ SLIDING_MPS2 = 0.2 * GRAVITY_MPS2
 KINK_BASE_S = 0.03
 # Changes of velocity below this are not looked at: a ball that touches something so softly has all but stopped.
 LEAST_KINK_MPS = 0.10
-# After a rail a ball slides across its direction for a while. Where its path has become straight is told backwards from
-# its end: from this many sightings on, until two in a row lie this many standard deviations off the line.
-LEAST_STRAIGHT, OFF_LINE_SDS = 4, 2.5
 # Speeds and tangents are read from this much of the leg.
 TANGENT_S = 0.22
 # A slide is fitted to this much of a leg, its end tried in this many steps.
@@ -167,7 +165,8 @@ def legs(path: Path) -> list[Path]:
 def fit_line(path: Path) -> Line:
     """Straight line through sightings by total least squares (first principal axis), forward in time.
 
-    The scatter found is used when it exceeds what the sightings' own standard deviations say. NaN for fewer than two.
+    The scatter found is used when it exceeds what the sightings' own standard deviations say, and so is what neighbours
+    have in common. NaN for fewer than two.
     """
     if len(path) < 2:
         through = path.xy[0] if len(path) else np.full(2, np.nan)
@@ -181,14 +180,27 @@ def fit_line(path: Path) -> Line:
     if direction @ (path.xy[-1] - path.xy[0]) < 0:
         direction = -direction
     across = offset @ np.array([-direction[1], direction[0]])
-    freedom = len(path) - 2
-    inflation = np.sqrt(max(float((w * across**2).sum()) / freedom, 1.0)) if freedom > 2 else 1.0
+    inflation = np.sqrt(excess(across / path.sd, len(path) - 2))
     return Line(
         middle,
         float(np.arctan2(direction[1], direction[0]) % (2 * np.pi)),
         float(inflation / np.sqrt(max(values[1], 1e-12))),
         float(inflation / np.sqrt(w.sum())),
     )
+
+
+def off_rolling(path: Path) -> list[Vector]:
+    """How far sightings are off a ball that rolls straight, evenly slowed: along and across, (n,), in their sds."""
+    if len(path) < 4:
+        return []
+    ahead = fit_line(path).direction
+    offset, tau = path.xy - path.xy.mean(axis=0), path.t - path.t.mean()
+    out = []
+    for side, powers in ((ahead, 3), (np.array([-ahead[1], ahead[0]]), 2)):
+        design = np.vander(tau, powers) / path.sd[:, None]
+        found = offset @ side / path.sd
+        out.append(found - design @ np.linalg.lstsq(design, found, rcond=None)[0])
+    return out
 
 
 def motion_at(leg: Path, time_s: float, *, window_s: float = TANGENT_S) -> Motion:
@@ -255,28 +267,6 @@ def _slide_design(tau: Vector, slide_s: float) -> NDArray[np.float64]:
     slid = np.minimum(tau, slide_s)
     rolled = np.maximum(tau - slide_s, 0.0)
     return np.column_stack([np.ones_like(tau), tau, slid**2 / 2 + slide_s * rolled])
-
-
-def straight_end(leg: Path) -> Path:
-    """The straight stretch at the end of a leg that may have been curved at its start.
-
-    Grown backwards from the last sightings for as long as the next one lies on the line through them.
-    """
-    k = max(len(leg) - LEAST_STRAIGHT, 0)
-    off_in_a_row = 0
-    first = k
-    while k > 0:
-        line = fit_line(leg.part(slice(first, None)))
-        k -= 1
-        off, sd = line.miss(leg.xy[k])
-        if abs(off) > OFF_LINE_SDS * np.hypot(sd, leg.sd[k]):
-            off_in_a_row += 1
-            if off_in_a_row == 2:
-                break
-        else:
-            off_in_a_row = 0
-            first = k
-    return leg.part(slice(first, None))
 
 
 def _step(t: Vector, i: int, way: int) -> int:

@@ -1,7 +1,7 @@
 """From a stroke to an attempt at the shot: which ball took the rails, whether it was made, by how much it missed."""
 
 from dataclasses import dataclass, replace
-from math import nan
+from math import nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +12,13 @@ from vision.contacts import Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.launch import Launch, fit_launch
-from vision.legs import Line, Path, fit_line, motion_at
+from vision.legs import Line, Path, fit_line, motion_at, off_rolling
 from vision.place_error import PlaceError
 from vision.reading import Attempt, BallHit, RailHit
+from vision.serial import repeats
 from vision.shot import Shot
+from vision.sightings import Rest
 from vision.strokes import Stroke
-from vision.tracks import Rest
 
 # The target ball is the one that rests nearest to the place the shot names, if it is this near.
 TARGET_REACH_M = 0.15
@@ -59,7 +60,8 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     leg = _last_leg(ball, shot, target_name, flags)
     line = _launch_line(ball.rest, ball.run) if ball else cue_line
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
-    miss, miss_sd, per_rad = _miss(ball, leg, target, target_m, shot, errors)
+    target_rest = stroke.resting.get(target_name) if target_name is not None else None
+    miss, miss_sd, per_rad = _miss(ball, leg, target, target_m, target_rest.sd_m if target_rest else 0.0, shot, errors)
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
     if (
         outcome == "missed"
@@ -72,6 +74,8 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
         flags.append("start_hidden")
     kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
     speed_floor = STRUCK_SPEED_FLOOR if kicked.name == "cue" else SENT_SPEED_FLOOR
+    # A launch bends to errors that go on for a while: how alike neighbours err is told by all legs, not by its own few.
+    once_more = sqrt(repeats([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
     turning_m = TURNING_SHARE * errors.outline_sd_m(kicked.rest.at_m)
     if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
         flags.append("few_sightings")
@@ -88,14 +92,14 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     path = stroke.cue_path if kicked.name == "cue" else _whole(kicked.run)
     return Attempt(
         t_s=stroke.launch.time_s,
-        t_sd_s=float(np.hypot(stroke.launch.time_sd_s, LAUNCH_TIME_FLOOR_S)),
+        t_sd_s=float(np.hypot(once_more * stroke.launch.time_sd_s, LAUNCH_TIME_FLOOR_S)),
         ball=kicked.name,
         start_m=kicked.rest.at_m,
         start_sd_m=float(np.hypot(kicked.rest.sd_m, errors.coordinate_sd_m(kicked.rest.at_m))),
         bearing_rad=line.bearing_rad,
         bearing_sd_rad=float(np.hypot(line.bearing_sd_rad, turning_m / _length_m(kicked.run.legs[0]))),
         speed_mps=kicked.launch.speed_mps,
-        speed_sd_mps=float(np.hypot(kicked.launch.speed_sd_mps, speed_floor * kicked.launch.speed_mps)),
+        speed_sd_mps=float(np.hypot(once_more * kicked.launch.speed_sd_mps, speed_floor * kicked.launch.speed_mps)),
         cue_start_m=stroke.rest.at_m,
         cue_bearing_rad=cue_line.bearing_rad,
         cut_rad=_turn(cue_line.bearing_rad, line.bearing_rad) if kicked.name != "cue" else nan,
@@ -201,6 +205,7 @@ def _miss(
     leg: int | None,
     target: Vector | None,
     target_ball_m: Vector | None,
+    target_ball_sd_m: float,
     shot: Shot,
     errors: PlaceError,
 ) -> tuple[float, float, float]:
@@ -221,7 +226,7 @@ def _miss(
     else:
         # A ball lies where it is seen: what the registration does, it does to both.
         between_m = BETWEEN_SHARE * errors.outline_sd_m(target_ball_m)
-        moves = _target_moves(shot, table, target_ball_m, between_m)
+        moves = _target_moves(shot, table, target_ball_m, float(np.hypot(between_m, target_ball_sd_m)))
         placed = float(np.hypot(between_m, np.sqrt(((moves @ left) ** 2).sum())))
     return miss, float(np.sqrt(sd**2 + (CARRIED_ON_SD * beyond) ** 2 + placed**2)), per_rad
 

@@ -14,7 +14,7 @@ from vision.contacts import Run, measured
 from vision.legs import Line, Path, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.set_off import SHARE
-from vision.tracks import Rest
+from vision.sightings import Rest
 
 # A rail that is reached later than this after the ball set off is seen to be met.
 AT_ONCE_S = 0.13

@@ -12,7 +12,7 @@ from calibration.table import Table
 from vision.launch import LAUNCH_S, Launch, fit_launch
 from vision.legs import Path, fit_line, legs
 from vision.reading import BallHit
-from vision.tracks import Rest
+from vision.sightings import Rest
 
 # The line of the first leg must pass this close to the resting place, and the times must agree this well.
 START_TOLERANCE_M = 0.012

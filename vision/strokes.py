@@ -18,7 +18,8 @@ from vision.legs import Path, motion_at
 from vision.reading import NotAttempt, Pocketing
 from vision.sent_into_rail import first_rail, seen_to_meet, sent_by
 from vision.set_off import SetOff, set_off, set_off_into
-from vision.tracks import GONE_S, Loss, Rest, Sighting, Track
+from vision.sightings import Rest, Sighting
+from vision.tracks import GONE_S, Loss, Track
 
 # A slower start is a nudge.
 LEAST_SPEED_MPS = 0.3

@@ -6,7 +6,7 @@ away in the next frame).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import hypot
 
 import numpy as np
@@ -15,6 +15,7 @@ from calibration.ball_plane import BallPlane
 from calibration.table import Table, Vector
 from vision.balls import Expected, TableView, colour_distance
 from vision.outline import BallView
+from vision.sightings import REST_SIGHTINGS, Rest, Sighting, averaged, resting_place
 
 # A ball has moved when it is this far from its mean resting place (twice in a row), or that many standard deviations.
 MOVED_M = 0.0035
@@ -45,29 +46,6 @@ TURNED_BACK = 2.2
 SLOW_MPS, LOOKED_FOR_S = 0.24, 0.1
 # A new thing counts as a ball when it was seen in this many frames.
 CONFIRM_FRAMES = 3
-# Sightings at rest that are averaged; more would only repeat what compression does.
-REST_SIGHTINGS = 40
-
-
-@dataclass(frozen=True)
-class Sighting:
-    """One look at a ball in motion (or settling): time, place (2,), its standard deviation, metres and seconds."""
-
-    time_s: float
-    at_m: Vector
-    sd_m: float
-    in_crowd: bool
-
-
-@dataclass(frozen=True)
-class Rest:
-    """A ball that lay still: mean place (2,), its standard deviation, from and to when it was seen there."""
-
-    at_m: Vector
-    sd_m: float
-    first_s: float
-    last_s: float
-    sightings: int
 
 
 @dataclass(frozen=True)
@@ -285,9 +263,9 @@ class Tracker:
         if track.resting:
             rest = track.rests[-1]
             if moved < max(MOVED_M, min(5 * view.sd_m, 3 * MOVED_M)) or (crowd and moved < 3 * MOVED_M):
-                track.rests[-1] = rest if reused and rest.sightings >= REST_SIGHTINGS else _averaged(rest, view, now)
+                track.rests[-1] = rest if reused and rest.sightings >= REST_SIGHTINGS else averaged(rest, view, now)
                 if reused and rest.sightings >= REST_SIGHTINGS:
-                    track.rests[-1] = Rest(rest.at_m, rest.sd_m, rest.first_s, now, rest.sightings)
+                    track.rests[-1] = replace(rest, last_s=now)
                 track.suspects = 0
             else:
                 track.suspects += 1
@@ -315,8 +293,7 @@ class Tracker:
         spread = float(np.hypot(*(places - places.mean(axis=0)).T).max())
         drift = hypot(*(places[-1] - places[0]))
         if spread < MOVED_M and drift < 0.6 * MOVED_M:
-            sd = float(np.median([s.sd_m for s in recent])) / np.sqrt(min(len(recent), 4))
-            track.rests.append(Rest(places.mean(axis=0), sd, recent[0].time_s, now, len(recent)))
+            track.rests.append(resting_place(recent, track.view.floor_sd_m))
             track.resting = True
             track.suspects = 0
 
@@ -349,15 +326,6 @@ class Tracker:
             Track(self._next, view.colour, view, time_s, path=[Sighting(time_s, view.at_m, view.sd_m, False)])
         )
         self._next += 1
-
-
-def _averaged(rest: Rest, view: BallView, now: float) -> Rest:
-    """A further sighting taken into the mean of a resting place."""
-    n = min(rest.sightings, REST_SIGHTINGS)
-    at = rest.at_m + (view.at_m - rest.at_m) / (n + 1)
-    # Neighbouring frames share compression and the ball's pattern: a quarter of the sightings count as independent.
-    sd = float(np.sqrt(((rest.sd_m**2) * n**2 + (view.sd_m**2) * 4) / (n + 1) ** 2)) if n else view.sd_m
-    return Rest(at, sd, rest.first_s, now, rest.sightings + 1)
 
 
 def _greedy(pairs: list[tuple[float, int, Track, int]]) -> list[tuple[Track, int]]:

@@ -16,7 +16,7 @@ from scipy.integrate import solve_ivp
 
 from calibration.table import RAILS, Rail, Table
 from vision.legs import Path
-from vision.tracks import Sighting
+from vision.sightings import Sighting
 
 Array = NDArray[np.float64]
 G = 9.81

@@ -9,8 +9,9 @@ import numpy as np
 from calibration.table import STANDARD_TABLES, Table
 from tests.rendering import Physics, simulate
 from tests.rendering.motion import Motion
+from vision.sightings import Rest, Sighting
 from vision.strokes import Ball, Stroke, find_strokes
-from vision.tracks import Loss, Rest, Sighting
+from vision.tracks import Loss
 
 TABLE = STANDARD_TABLES["9ft"]
 STRUCK_S = 1.0

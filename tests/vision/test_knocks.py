@@ -13,7 +13,7 @@ from vision.contacts import Run
 from vision.knocks import Departure, departure, with_knocks
 from vision.legs import Path
 from vision.reading import BallHit, RailHit
-from vision.tracks import Rest
+from vision.sightings import Rest
 
 START, BEARING_DEG, SPEED_MPS = (0.9, 0.5), 50.0, 2.0
 # From the rail to the ball, in seconds, and frames a second.

@@ -8,8 +8,9 @@ import pytest
 
 from calibration.table import STANDARD_TABLES
 from tests.vision.rolling import Cloth, Rolled, frames, run
-from vision.legs import Path, fit_line, kinks, legs, motion_at, straight_end
-from vision.tracks import Sighting
+from vision.legs import Path, fit_line, kinks, legs, motion_at
+from vision.sightings import Sighting
+from vision.straight import straight_end
 
 TABLE = STANDARD_TABLES["9ft"]
 NOISE_M = 0.0003

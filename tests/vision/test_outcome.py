@@ -175,6 +175,16 @@ def test_missed_kick_keeps_its_miss(off_deg: float) -> None:
     assert abs(found.miss_m) > 0.04
 
 
+def test_miss_is_no_surer_than_the_place_of_the_ball_that_waits() -> None:
+    """The ghost ball turns round it: sideways it is less sure than the waiting ball is."""
+    stroke = only_stroke(seen(at_hanging(-2.0), until_s=7.5))
+    sds = []
+    for sd_m in (0.0, 0.001):
+        resting = {name: replace(rest, sd_m=sd_m) for name, rest in stroke.resting.items()}
+        sds.append(attempt(replace(stroke, resting=resting), kick(("left",)), ERRORS).miss_sd_m)
+    assert sds[1] > np.hypot(sds[0], 0.001)
+
+
 def test_hit_is_enough_when_the_shot_says_so() -> None:
     shot = kick(["left"], "hit", pocket=None)
     assert read(at_hanging(), shot).outcome == "made"

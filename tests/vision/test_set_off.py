@@ -8,8 +8,8 @@ import pytest
 
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
 from vision.reading import BallHit
+from vision.sightings import Rest, Sighting
 from vision.strokes import Ball, Stroke, find_strokes
-from vision.tracks import Rest, Sighting
 
 START = (0.6, 0.4)
 

@@ -1,0 +1,48 @@
+"""How much neighbouring errors repeat each other, against processes whose long-run variance is known."""
+
+import numpy as np
+import pytest
+
+from calibration.table import Vector
+from vision.serial import excess, repeats
+
+
+def chain(alike: float, n: int, seed: int) -> Vector:
+    """A first-order autoregression of unit variance, (n,)."""
+    rng = np.random.default_rng(seed)
+    out = rng.normal(size=n)
+    for k in range(1, n):
+        out[k] = alike * out[k - 1] + np.sqrt(1 - alike**2) * out[k]
+    return out
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.3, 0.6])
+def test_repeats_of_a_first_order_autoregression(alike: float) -> None:
+    """Its mean's variance is (1 + r) / (1 - r) times that of independent errors (any book on time series)."""
+    found = repeats([chain(alike, 400, seed) for seed in range(60)])
+    assert found == pytest.approx((1 + alike) / (1 - alike), rel=0.15)
+
+
+def test_stretches_are_pooled_and_the_shortest_say_nothing() -> None:
+    long, short = chain(0.5, 60, 1), np.ones(5)
+    assert repeats([long, short]) == repeats([long])
+    assert repeats([short]) == repeats([]) == 1.0
+    assert repeats([long, long]) == pytest.approx(repeats([long]))
+
+
+def test_errors_that_alternate_are_not_taken_to_help() -> None:
+    assert repeats([np.tile([1.0, -1.0], 30)]) == 1.0
+
+
+def test_excess_is_never_less_than_stated() -> None:
+    assert excess(0.1 * chain(0.0, 60, 2), 58) == 1.0
+    assert excess(np.full(4, 9.0), 2) == 1.0
+
+
+def test_mean_with_the_excess_is_honest() -> None:
+    """Means of errors that go on for a while, twice as large as stated."""
+    off = []
+    for seed in range(300):
+        errors = 2 * chain(0.4, 50, seed)
+        off.append(errors.mean() / np.sqrt(excess(errors - errors.mean(), 49) / 50))
+    assert 0.85 < np.sqrt(np.mean(np.square(off))) < 1.3

@@ -1,0 +1,42 @@
+"""How much the errors of neighbouring sightings repeat each other.
+
+A coded film copies a block of a picture, and what is wrong with it, into the next picture: neighbouring sightings err
+alike, and a mean of n of them is less sure than one of n independent ones.
+"""
+
+from collections.abc import Sequence
+from math import isqrt
+
+from calibration.table import Vector
+
+# Fewer sightings in a row say nothing of how alike they are.
+LEAST_TOLD = 8
+
+
+def repeats(runs: Sequence[Vector]) -> float:
+    """By how much a mean's variance exceeds that of as many independent errors.
+
+    ``runs`` are residuals, each (n,) in order of time, of stretches that err alike. It is the long-run variance over
+    the plain one, with the triangular weights of Newey & West (Econometrica 55, 1987) as far as the square root of n;
+    1 when neighbours are not alike, or are too few to tell.
+    """
+    power = alike = 0.0
+    for left in runs:
+        n = len(left)
+        if n < LEAST_TOLD:
+            continue
+        reach = isqrt(n)
+        power += float(left @ left)
+        alike += sum((1 - lag / (reach + 1)) * float(left[lag:] @ left[:-lag]) for lag in range(1, reach + 1))
+    return max(1 + 2 * alike / power, 1.0) if power > 0 else 1.0
+
+
+def excess(left: Vector, freedom: int) -> float:
+    """By how much a fit's variances exceed the stated ones, never less than 1.
+
+    ``left`` (n,) are residuals in units of the stated standard deviations, in order of time; ``freedom`` how many of
+    them the fit left free.
+    """
+    if freedom <= 2:
+        return 1.0
+    return max(float(left @ left) / freedom * repeats([left]), 1.0)

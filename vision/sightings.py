@@ -1,0 +1,73 @@
+"""Looks at a ball: one while it moves, and what many of them say of the place where it lies still."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.table import Vector
+from vision.outline import BallView
+
+# Sightings at rest that are averaged; more would only repeat what compression does.
+REST_SIGHTINGS = 40
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """One look at a ball in motion (or settling): time, place (2,), its standard deviation, metres and seconds."""
+
+    time_s: float
+    at_m: Vector
+    sd_m: float
+    in_crowd: bool
+
+
+@dataclass(frozen=True)
+class Rest:
+    """A ball that lay still: mean place (2,), its standard deviation, from and to when it was seen there.
+
+    ``view_m2``, ``scatter_m2``: variances of either coordinate, of a view as the views state it and as they scatter.
+    """
+
+    at_m: Vector
+    sd_m: float
+    first_s: float
+    last_s: float
+    sightings: int
+    view_m2: float = 0.0
+    scatter_m2: float = 0.0
+
+
+def resting_place(recent: Sequence[Sighting], floor_sd_m: float) -> Rest:
+    """The resting place that the first sightings of a ball at rest tell."""
+    places, weights = np.array([s.at_m for s in recent]), np.array([1 / s.sd_m**2 for s in recent])
+    at = weights @ places / weights.sum()
+    view_m2 = len(recent) / float(weights.sum())
+    scatter_m2 = float(weights @ ((places - at) ** 2).mean(axis=1) / weights.sum())
+    sd = _mean_sd_m(view_m2, scatter_m2, floor_sd_m, min(len(recent), 4))
+    return Rest(at, sd, recent[0].time_s, recent[-1].time_s, len(recent), view_m2, scatter_m2)
+
+
+def averaged(rest: Rest, view: BallView, now: float) -> Rest:
+    """A further sighting taken into the mean of a resting place."""
+    n = min(rest.sightings, REST_SIGHTINGS)
+    # Weighted by what the views say of themselves: a stick or a hand beside the ball spoils some.
+    weight = 1 / view.sd_m**2
+    weights = (n / rest.view_m2 if rest.view_m2 else 0.0) + weight
+    share = weight / weights
+    step = view.at_m - rest.at_m
+    scatter_m2 = (1 - share) * (rest.scatter_m2 + share * float(step @ step) / 2)
+    view_m2 = (n + 1) / weights
+    # Neighbouring frames share compression and the ball's pattern: a quarter of the sightings count as independent.
+    sd = _mean_sd_m(view_m2, scatter_m2, view.floor_sd_m, max((n + 1) / 4, 1.0))
+    return Rest(rest.at_m + share * step, sd, rest.first_s, now, rest.sightings + 1, view_m2, scatter_m2)
+
+
+def _mean_sd_m(view_m2: float, scatter_m2: float, floor_sd_m: float, independent: float) -> float:
+    """Standard deviation of the mean of views of a ball at rest.
+
+    A coded film shows one picture of a ball at rest again and again, with the same errors: what a view may be off and
+    the views do not scatter by, their mean is off too. Less their floor, which ``vision.place_error`` states.
+    """
+    same_m2 = max(view_m2 - scatter_m2 - floor_sd_m**2, 0.0)
+    return float(np.sqrt(same_m2 + (max(view_m2, scatter_m2) - same_m2) / independent))
