@@ -98,7 +98,7 @@ def _plain(row: AttemptRow) -> AttemptRow:
 def _check_shots(rows: Sequence[AttemptRow], known: Mapping[str, Shot], where: str) -> None:
     first = {row.shot: row for row in reversed(rows)}
     wrong = [
-        f"{where}, row {row.row}: the log has no shot {name!r}; give the folder of its shot file with --shots."
+        f"{where}, row {row.row}: the log has no shot {name!r}; 'railpoint import --shots FOLDER' brings its file."
         for name, row in sorted(first.items(), key=lambda item: item[1].row)
         if name not in known
     ]
