@@ -19,6 +19,9 @@ SIGHT_STEPS = (0.25, 0.1, 0.05, 0.01)
 # The middle of a ball, or of a stick laid over the rail, is found to about a quarter of a ball's width, 14 mm: a
 # twentieth of a sight.
 SIGHT_EYE = 0.05
+# Half of that error's variance is the reader's own way of looking, where he stands and from how high: alike in all that
+# he reads, it does not average out.
+HABIT_SHARE = 0.5
 BALL_STEPS = (0.5, 0.25, 0.1, 0.05, 0.01)
 # A ball passes its target in a moment: where it passed is seen to about a sixth of its width, and a wide miss worse,
 # since nothing stands beside it to compare it with.
@@ -36,6 +39,11 @@ ABOUT_FACTOR = 2.0
 def sight_sd(said: Said) -> float:
     """In sights."""
     return hypot(_rounding(said, SIGHT_STEPS), SIGHT_EYE)
+
+
+def habit_share(said: Said) -> float:
+    """What share of the sd of a sight that was read all of one reader's entries have in common."""
+    return sqrt(HABIT_SHARE) * SIGHT_EYE / sight_sd(said)
 
 
 def place_sd_m(said: Said, unit: Unit, spacing_m: float) -> float:

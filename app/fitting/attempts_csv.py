@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
-from math import degrees, isfinite, nan, radians
+from math import degrees, hypot, isfinite, nan, radians
 from pathlib import Path
 from typing import TextIO
 
@@ -55,6 +55,8 @@ class AttemptRow:
     ``miss_side``: the bearing delivered was more (left) or less (right) than needed. ``margin_left_rad`` and
     ``margin_right_rad``: how far the bearing may exceed, or fall short of, the needed one and still make the shot.
     ``session``: the practice in which the log has it; a file of attempts knows none.
+    ``reader``: who read the line by eye; ``reader_sd_rad`` is the part of the bearing's error that is alike in all of
+    that reader's, beside ``bearing_sd_rad``; a file holds the two together.
     ``logged_as``: the shot under whose name the row was logged, where it is fitted together with another's.
     """
 
@@ -80,6 +82,8 @@ class AttemptRow:
     note: str | None = None
     session: str | None = None
     logged_as: str | None = None
+    reader: str | None = None
+    reader_sd_rad: float = nan
 
     @property
     def place(self) -> str:
@@ -248,7 +252,7 @@ def write_attempts(rows: Iterable[AttemptRow], stream: TextIO) -> None:
                 _text(row.start_x_m, 5),
                 _text(row.start_y_m, 5),
                 _text(degrees(row.bearing_rad) % 360.0, 4),
-                _text(degrees(row.bearing_sd_rad), 4),
+                _text(degrees(_whole_sd_rad(row)), 4),
                 row.clip or "",
                 _text(degrees(row.common_bearing_sd_rad), 4),
                 _text(row.miss_m, 5),
@@ -265,6 +269,10 @@ def write_attempts(rows: Iterable[AttemptRow], stream: TextIO) -> None:
                 row.note or "",
             ]
         )
+
+
+def _whole_sd_rad(row: AttemptRow) -> float:
+    return hypot(row.bearing_sd_rad, row.reader_sd_rad) if isfinite(row.reader_sd_rad) else row.bearing_sd_rad
 
 
 def _text(value: float, digits: int) -> str:

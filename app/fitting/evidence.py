@@ -29,9 +29,9 @@ class Evidence:
     """Usable rows with their observations, and the others with the reason in plain words.
 
     ``measured`` is how many of ``rows`` have a measured miss; ``gain`` says whether the first nuisance is the gain of
-    the miss correction (the others are turns of clips); ``margin_rad`` (n, 2) are margins left and right, NaN where
-    not known, as logged or (``margins_from_shot``) by the shot's geometry; ``lines_only``: nothing else was logged;
-    ``miss_per_rad_m`` (n,) as logged or from the shot's mirror geometry.
+    the miss correction (the others are readers' habits and turns of clips); ``margin_rad`` (n, 2) are margins left and
+    right, NaN where not known, as logged or (``margins_from_shot``) by the shot's geometry; ``lines_only``: nothing
+    else was logged; ``miss_per_rad_m`` (n,) as logged or from the shot's mirror geometry.
     """
 
     rows: tuple[AttemptRow, ...]
@@ -178,6 +178,17 @@ def _turns(rows: Sequence[AttemptRow]) -> Vector:
     return np.minimum(np.array(turns, dtype=float), LARGEST_SD_RAD)
 
 
+def _readers(rows: Sequence[AttemptRow]) -> list[tuple[list[int], Vector]]:
+    """For each reader the rows that he read by eye, and the sds of what is alike in them."""
+    read: dict[str, list[int]] = {}
+    for k, row in enumerate(rows):
+        if row.reader is not None and isfinite(row.reader_sd_rad):
+            read.setdefault(row.reader, []).append(k)
+    return [
+        (members, np.minimum([rows[k].reader_sd_rad for k in members], LARGEST_SD_RAD)) for members in read.values()
+    ]
+
+
 def _nuisances(rows: Sequence[AttemptRow], correction: Vector, sd_rad: Vector) -> tuple[Vector, Vector, bool]:
     """Columns of the nuisances, stated sds (turns of single attempts added), and whether a gain is among them."""
     columns: list[Vector] = []
@@ -186,6 +197,14 @@ def _nuisances(rows: Sequence[AttemptRow], correction: Vector, sd_rad: Vector) -
         columns.append(GAIN_SD * correction)
     clips: dict[str, list[int]] = {}
     variance = sd_rad**2
+    # Readers' habits first: they share rows with the turns, which share none with one another.
+    for members, sds in _readers(rows):
+        if len(members) == 1:
+            variance[members[0]] += sds[0] ** 2
+            continue
+        column = np.zeros(len(rows))
+        column[members] = sds
+        columns.append(column)
     turn_rad = _turns(rows)
     for k, row in enumerate(rows):
         clip = row.clip

@@ -3,8 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from math import isfinite
+from math import isfinite, sqrt
 
+from app.entry.grammar import parse_line
+from app.entry.reading_error import habit_share
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.fit import ShotFit, fit_shot
 from app.fitting.log_fit import Job, Others, fit_all
@@ -18,6 +20,7 @@ from app.telling.lengths import ball_widths
 from app.telling.next_words import tell_plan
 from app.telling.point_view import PointView, point_view, tell_point
 from app.telling.words import AttemptWords, tell_attempt
+from calibration.errors import InputError
 from calibration.table import Table
 from vision.shot import Shot
 
@@ -200,7 +203,20 @@ def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) ->
         )
         if logged.entry is not None:
             rows[-1] = _as_entered(rows[-1], logged.source, logged.entry)
+            if logged.source == "hand":
+                rows[-1] = _as_read(rows[-1], logged.entry.line, logged.player)
     return rows
+
+
+def _as_read(row: AttemptRow, line: str, player: str) -> AttemptRow:
+    """With what is alike in all lines that one pair of eyes read, taken to be one for each player."""
+    try:
+        share = habit_share(parse_line(line).through.count)
+    except InputError:
+        # Of a vocabulary that is no more: the error as a whole is still the entry's.
+        return row
+    own, habit = sqrt(1 - share**2) * row.bearing_sd_rad, share * row.bearing_sd_rad
+    return replace(row, bearing_sd_rad=own, reader=player, reader_sd_rad=habit)
 
 
 def _as_entered(row: AttemptRow, source: str, entry: LoggedEntry) -> AttemptRow:

@@ -2,13 +2,13 @@
 
 The truth is a kick over ideal rails, whose convergence point is the target's mirror image; a cushion adds scatter. The
 coach puts the ball on marks, sees through which sight each line went and by how much the ball missed, reads sights to
-the quarter and misses to half a ball, with an eye that errs besides, and says "made" when the ball dropped. Every line
-goes as text through the program's own reader.
+the quarter and misses to half a ball, with an eye that errs besides, in part alike all through a practice, and says
+"made" when the ball dropped. Every line goes as text through the program's own reader.
 """
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from math import cos, hypot, nan, radians, sin
+from math import cos, hypot, nan, radians, sin, sqrt
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from app.entry.aim import OPPOSITE
 from app.entry.entered import Entered, enter
 from app.entry.grammar import parse_line
 from app.entry.lines import new_entry
-from app.entry.reading_error import BALL_EYE, SIGHT_EYE, WIDE_SHARE
+from app.entry.reading_error import BALL_EYE, HABIT_SHARE, SIGHT_EYE, WIDE_SHARE
 from app.fitting import lines
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.evidence import gather
@@ -47,14 +47,17 @@ class Told:
     miss_m: float
 
 
-def tell(rng: np.random.Generator, start_m: Vector, start_words: str) -> Told:
-    """A try from a place that the coach calls ``start_words`` (a start over a near sight is told by its own line)."""
+def tell(rng: np.random.Generator, start_m: Vector, start_words: str, habit: float) -> Told:
+    """A try from a place that the coach calls ``start_words`` (a start over a near sight is told by its own line);
+    ``habit`` is what all lines of the coach are read high by, in sds of the eye."""
     target = KICK.target_point_m(TABLE)
     ideal = unfold(start_m, target, KICK.rails, TABLE)
     turned = radians(STROKE_DEG) * rng.normal()
     bearing = ideal.bearing_rad + turned
     miss = ideal.distance_m * -sin(turned + radians(SCATTER_DEG) * rng.normal())
-    through = _quarter(rng, TABLE.diamonds_of_line(start_m, bearing, FIRST, CORNER, at="sight"))
+    passed = TABLE.diamonds_of_line(start_m, bearing, FIRST, CORNER, at="sight")
+    eye = sqrt(HABIT_SHARE) * habit + sqrt(1 - HABIT_SHARE) * rng.normal()
+    through = round(4 * (passed + SIGHT_EYE * eye)) / 4
     if not start_words:
         near = TABLE.diamonds_of_line(start_m, bearing, OPPOSITE[FIRST], "foot-right", at="sight")  # type: ignore[index]
         start_words = f"start {_quarter(rng, near):g}"
@@ -74,12 +77,13 @@ def tell(rng: np.random.Generator, start_m: Vector, start_words: str) -> Told:
 def drill(rng: np.random.Generator, marks: int, repeats: int, *, near_sight: bool) -> list[Told]:
     """A practice: marks over the table, each shot from some times; what a mark is called is read once."""
     told = []
+    habit = float(rng.normal())
     for _ in range(marks):
         start = _place(rng, near_sight)
         along = _quarter(rng, TABLE.diamonds_along(start, SIDE, "foot-right"))
         across = _quarter(rng, TABLE.diamonds_along(start, "foot", "foot-right"))
         words = "" if near_sight else f"start {along:g} by {across:g}"
-        told += [tell(rng, start, words) for _ in range(repeats)]
+        told += [tell(rng, start, words, habit) for _ in range(repeats)]
     return told
 
 
@@ -113,13 +117,15 @@ def holds_truth(rows: list[AttemptRow]) -> bool:
 
 
 def each_for_itself(rows: list[AttemptRow]) -> list[AttemptRow]:
-    """The same rows as if the starts' errors were not shared."""
+    """The same rows as if the starts' errors, and the eye's, were not shared."""
     return [
         replace(
             row,
             clip=None,
-            bearing_sd_rad=hypot(row.bearing_sd_rad, row.common_bearing_sd_rad),
+            bearing_sd_rad=hypot(row.bearing_sd_rad, row.common_bearing_sd_rad, row.reader_sd_rad),
             common_bearing_sd_rad=nan,
+            reader=None,
+            reader_sd_rad=nan,
         )
         for row in rows
     ]
