@@ -14,7 +14,7 @@ from app.rates.from_log import Question, rates_of_log
 from app.settings import load_settings
 from app.store.database import opened
 from app.telling.rates_drawing import draw_rates
-from app.telling.rates_words import rate_figures, rate_words, unlike_expected, write_rates
+from app.telling.rates_words import leaning, rate_figures, rate_words, unlike_expected, write_rates
 
 
 class By(StrEnum):
@@ -66,6 +66,7 @@ def rates(
     say(f"{shot or 'All shots'}: {rate_words(answer.rates.overall)}.", *unlike)
     if unlike:
         say("'railpoint stroke' takes apart what it is: aim, stroke, speed and english, the table.")
+    say(*leaning(answer.rates))
     for figures in rate_figures(answer):
         say("", f"{figures.heading}. {figures.note}")
         grid(figures.columns, figures.rows)

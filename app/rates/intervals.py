@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from math import hypot, nan, sqrt
 from typing import Final
 
-from scipy.stats import beta, norm
+from scipy.stats import beta, binom, norm
 
 LEVEL: Final = 0.95
 
@@ -73,6 +73,19 @@ def difference(first: tuple[int, int], second: tuple[int, int], level: float = L
     rate1, rate2 = first[0] / first[1], second[0] / second[1]
     value = rate1 - rate2
     return Difference(value, value - hypot(rate1 - low1, high2 - rate2), value + hypot(high1 - rate1, rate2 - low2))
+
+
+def uneven_chance(one: int, other: int) -> float:
+    """Chance of counts as uneven as these, to either side, when both kinds are as likely (the sign test, exact); NaN
+    without any.
+
+    Raises ValueError when the counts cannot be.
+    """
+    if one < 0 or other < 0:
+        raise ValueError(f"counts of {one} and {other} cannot be")
+    if one + other == 0:
+        return nan
+    return min(1.0, 2 * float(binom.cdf(min(one, other), one + other, 0.5)))
 
 
 def _check(made: int, tries: int, level: float) -> None:

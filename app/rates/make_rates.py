@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 
 from app.rates.expected_rates import ExpectedRates
-from app.rates.intervals import Difference, difference, wilson
+from app.rates.intervals import Difference, difference, uneven_chance, wilson
 from app.rates.pooling import pool
 from app.rates.tries import CUT_CLASSES, Try
 from app.stroke.expected import NOTHING, Expected
@@ -56,6 +56,11 @@ class MakeRate:
     cell: Cell | None = None
     expected: Expected = NOTHING
 
+    @property
+    def lean_chance(self) -> float:
+        """Chance of misses so uneven when long and short are as likely; NaN without any."""
+        return uneven_chance(self.long, self.short)
+
     def to_json(self) -> dict[str, Any]:
         out: dict[str, Any] = {
             "name": self.name,
@@ -70,6 +75,7 @@ class MakeRate:
             "long": self.long,
             "short": self.short,
             "other": self.other,
+            "lean_chance": _null(self.lean_chance),
             "expected": expected_json(self.expected),
         }
         if self.cell is not None:

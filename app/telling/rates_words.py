@@ -118,6 +118,18 @@ def unlike_expected(rates: MakeRates) -> list[str]:
     return said
 
 
+def leaning(rates: MakeRates) -> list[str]:
+    """Sentences on misses that go long more often than short, or the other way, by more than chance; of many places
+    only those that would stand out among so many."""
+    told = [(rates.overall, SURE), *((cell, SURE / len(rates.cells)) for cell in rates.cells)]
+    return [
+        f"{_capital(rate.name)}: the misses go {'long' if rate.long > rate.short else 'short'} more often than chance "
+        f"gives ({rate.long} long, {rate.short} short)."
+        for rate, level in told
+        if rate.lean_chance < level
+    ]
+
+
 def write_rates(answer: Answer, stream: TextIO) -> None:
     """All rates as CSV, shares between 0 and 1, blank where not known."""
     writer = csv.writer(stream, lineterminator="\n")

@@ -15,7 +15,7 @@ from app.telling.entries_list import origin_of
 from app.telling.mirrored import practise_mirrored
 from app.telling.practice import Practice, practise, practise_apart
 from app.telling.rates_drawing import draw_rates
-from app.telling.rates_words import rate_figures, rate_words, unlike_expected
+from app.telling.rates_words import leaning, rate_figures, rate_words, unlike_expected
 from app.telling.rest_of_log import rest_of_log
 from app.telling.shot_words import describe_shot
 from app.web.api import MOST_ID, images_of, marks_of
@@ -94,6 +94,7 @@ def rates(request: Request, asked: Annotated[Question, Depends(question)]) -> Re
         players=[("", "all"), *names],
         rivals=[("", "nobody"), *names],
         unlike=unlike_expected(answer.rates),
+        leaning=leaning(answer.rates),
         figures=rate_figures(answer) if counted else (),
         svg=draw_rates(answer) if counted else "",
     )

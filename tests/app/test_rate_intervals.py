@@ -5,7 +5,7 @@ from math import isnan
 import pytest
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
-from app.rates.intervals import clopper_pearson, difference, wilson
+from app.rates.intervals import clopper_pearson, difference, uneven_chance, wilson
 
 # R. G. Newcombe, Statistics in Medicine 17, 857-872, 1998, Table I, 95 %: Wilson's as printed, the exact ones from
 # memory. 5/10 is no part of that table: worked out elsewhere from the two formulas.
@@ -64,6 +64,17 @@ def test_against_another_implementation() -> None:
             found = difference((made, tries), (3, 11))
             theirs = confint_proportions_2indep(made, tries, 3, 11, method="newcomb", compare="diff")
             assert (found.low, found.high) == pytest.approx(theirs, abs=1e-12)
+
+
+def test_uneven_counts_as_published() -> None:
+    """S. Siegel, Nonparametric Statistics, 1956, table D (one-tailed): 3 of 14 0.029, 4 of 17 0.025; from memory."""
+    assert uneven_chance(3, 11) == pytest.approx(2 * 0.029, abs=0.001)
+    assert uneven_chance(13, 4) == pytest.approx(2 * 0.025, abs=0.001)
+    assert uneven_chance(5, 5) == 1
+    assert uneven_chance(0, 1) == 1
+    assert isnan(uneven_chance(0, 0))
+    with pytest.raises(ValueError, match="cannot be"):
+        uneven_chance(-1, 3)
 
 
 def test_no_tries_and_counts_that_cannot_be() -> None:

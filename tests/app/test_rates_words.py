@@ -11,7 +11,7 @@ from app.rates.from_log import Answer, Question
 from app.rates.make_rates import compare_rates, make_rate, make_rates
 from app.rates.tries import CutClass, Try
 from app.telling.rates_drawing import draw_rates
-from app.telling.rates_words import CSV_COLUMNS, apart_words, percent, rate_figures, rate_words, write_rates
+from app.telling.rates_words import CSV_COLUMNS, apart_words, leaning, percent, rate_figures, rate_words, write_rates
 from tests.app.scenario import TABLE
 
 
@@ -41,6 +41,23 @@ def test_differences() -> None:
     unsure = compare_rates(("A", "B"), tries(1, 1), tries(2, 1))
     assert "no more than chance may give" in apart_words(unsure)
     assert "cannot be compared" in apart_words(compare_rates(("A", "B"), tries(1), []))
+
+
+def test_misses_that_lean_are_told() -> None:
+    those = [replace(t, side="long") if k < 14 else t for k, t in enumerate(tries(0, 17))]
+    said = leaning(make_rates(those))
+    assert said[0] == "All tries: the misses go long more often than chance gives (14 long, 3 short)."
+    # All lie in one cell, in which they stand out as well.
+    assert len(said) == 2
+    even = [replace(t, side="long") if k < 8 else t for k, t in enumerate(tries(0, 17))]
+    assert leaning(make_rates(even)) == []
+    # 5 of 5 to one side, one chance in sixteen, is told for no cell; nor would it be for all.
+    few = [replace(t, along=k + 0.5, side="long" if k % 2 else "short") for k in range(4) for t in tries(0, 5)]
+    assert leaning(make_rates(few)) == []
+    # 7 of 7, one in sixty-four, would be for all tries, and is not for one place of four.
+    seven = [replace(t, along=k + 0.5, side="long" if k % 2 else "short") for k in range(4) for t in tries(0, 7)]
+    assert leaning(make_rates(seven)) == []
+    assert len(leaning(make_rates(seven[:7]))) == 2
 
 
 def test_figures() -> None:
