@@ -125,6 +125,28 @@ def test_margins_without_the_near_rails_help_are_those_of_mirrors(name: str) -> 
     assert helped
 
 
+@pytest.mark.parametrize(("beside_m", "bounded"), [(0.012, "left"), (-0.012, "right")])
+def test_a_pockets_mouth_beside_the_contact_ends_a_margin(beside_m: float, bounded: str) -> None:
+    """Paths that meet the long rail beside its side pocket: turned towards it, the ball meets the jaw, by mirrors."""
+    shot = SHOTS["ball in the open, hit"]
+    top = TABLE.width_m - TABLE.track_offset_m
+    jaw = TABLE.length_m / 2 + (TABLE.side_mouth_m / 2 if beside_m > 0 else -TABLE.side_mouth_m / 2)
+    contact, image = np.array([jaw + beside_m, top]), np.array([1.9, 2 * top - 0.6])
+    start = contact - (image - contact) * (top - 0.3) / (image - contact)[1]
+    found = margins(shot, TABLE, start)
+    assert found is not None
+    assert found.possible
+    whole = np.arcsin(2 * TABLE.ball_radius_m / found.distance_m)
+    sides = {"left": float(found.left_rad), "right": float(found.right_rad)}
+    assert sides.pop(bounded) < 0.5 * whole
+    assert sides.popitem()[1] == pytest.approx(float(whole), rel=0.02)
+    at = (float(start[0]), float(start[1]))
+    for side, edge in ((1, found.left_rad), (-1, found.right_rad)):
+        limit = float(found.needed_rad - found.best_rad) + side * float(edge)
+        first = first_failure(build(TABLE), shot, at, found, side)
+        assert degrees(first) == pytest.approx(side * degrees(limit), abs=0.003)
+
+
 def test_possible_paths_are_those_that_mirrors_take() -> None:
     """Whether the rails named are met in order, on cushion, before the target ball."""
     on, rng = build(TABLE), np.random.default_rng(3)
