@@ -121,6 +121,13 @@ def test_cells_count_every_try_once() -> None:
         make_rates(tries, "along", 0.0)
 
 
+def test_a_try_of_unknown_order_is_neither_first_nor_repeat() -> None:
+    tries = [replace(one(1.0, "made"), repeat=order) for order in (False, True, True, None, None, None)]
+    found = make_rates(tries)
+    assert (found.overall.tries, found.first.tries, found.repeats.tries) == (6, 1, 2)
+    assert [len(select_tries(tries, which=which)) for which in ("all", "first", "repeat")] == [6, 1, 2]
+
+
 def test_no_tries() -> None:
     found = make_rates([])
     assert found.cells == ()
