@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import brentq, least_squares
 
 from calibration.table import Vector
 from vision.legs import GRAVITY_MPS2, SLIDING_MPS2, Path
@@ -17,6 +17,7 @@ SLIDING_SD_MPS2 = 0.06 * GRAVITY_MPS2
 ROLLING_MPS2 = 0.01 * GRAVITY_MPS2
 # A launch is read from this much of the first leg: all but the firmest strokes roll by its end.
 LAUNCH_S = 0.6
+REWEIGHTINGS = 2
 
 
 @dataclass(frozen=True)
@@ -43,11 +44,12 @@ def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Lau
     if len(first) < 2 or distance[-1] <= distance[0]:
         return unknown
     tau = first.t - first.t[0]
+    sd = first.sd
     usual = np.array([SHED_SHARE, SLIDING_MPS2])
     spread = np.array([SHED_SHARE_SD, SLIDING_SD_MPS2])
 
     def residuals(p: Vector) -> Vector:
-        return np.concatenate([(_run_m(tau, *p) - distance) / first.sd, (p[2:] - usual) / spread])
+        return np.concatenate([(_run_m(tau, *p) - distance) / sd, (p[2:] - usual) / spread])
 
     soon = min(len(tau) - 1, int(np.searchsorted(tau, 0.05)))
     speed = float((distance[soon] - distance[0]) / tau[soon])
@@ -64,12 +66,26 @@ def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Lau
         ),
         key=lambda fit: float(fit.cost),
     )
+    for _ in range(REWEIGHTINGS):
+        # A smeared ball is seen less surely along its way than the views state: what they leave unsaid is added.
+        sd = np.hypot(first.sd, unstated_sd(_run_m(tau, *found.x) - distance, first.sd, len(tau) - 2))
+        found = least_squares(residuals, found.x, bounds=(low, high), x_scale=scale)
     slopes = np.asarray(found.jac)
-    covariance = np.linalg.pinv(slopes.T @ slopes)
-    freedom = len(tau) - 2
-    scatter = float((residuals(found.x)[: len(tau)] ** 2).sum()) / freedom if freedom > 2 else 1.0
-    sd = np.sqrt(np.diag(covariance) * max(scatter, 1.0))
-    return Launch(float(first.t[0] + found.x[0]), float(sd[0]), float(found.x[1]), float(sd[1]))
+    spread_of = np.sqrt(np.diag(np.linalg.pinv(slopes.T @ slopes)))
+    return Launch(float(first.t[0] + found.x[0]), float(spread_of[0]), float(found.x[1]), float(spread_of[1]))
+
+
+def unstated_sd(left: Vector, sd: Vector, freedom: int) -> float:
+    """What errors have beside their stated ``sd`` (n,), all alike, when residuals ``left`` (n,) scatter by more.
+
+    It makes the sum of squares what it is expected to be (Mandel & Paule, Analytical Chemistry 42, 1970); 0 when the
+    stated ones suffice, or ``freedom`` is too small to tell.
+    """
+    if freedom <= 2 or float(((left / sd) ** 2).sum()) <= freedom:
+        return 0.0
+    # Between none and what would account for all of it alone.
+    most = float(np.sqrt(left @ left / freedom))
+    return float(brentq(lambda more: float((left**2 / (sd**2 + more**2)).sum()) - freedom, 0.0, most))
 
 
 def _run_m(t: Vector, begin: float, speed: float, shed: float, slowing: float) -> Vector:

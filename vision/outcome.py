@@ -29,7 +29,7 @@ HIDDEN_START_S = 0.15
 TURNING_SHARE, BETWEEN_SHARE = 0.8, 0.8
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
-STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.010, 0.004, 0.0003
+STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
 # A ball last seen faster than this had not come to rest; one still this far short of its target had not got there.
 UNDER_WAY_MPS, SHORT_OF_TARGET_M = 0.12, 0.08
 # A sighting this close to the end of the film is its last.
@@ -95,7 +95,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
         t_sd_s=float(np.hypot(once_more * stroke.launch.time_sd_s, LAUNCH_TIME_FLOOR_S)),
         ball=kicked.name,
         start_m=kicked.rest.at_m,
-        start_sd_m=float(np.hypot(kicked.rest.sd_m, errors.coordinate_sd_m(kicked.rest.at_m))),
+        start_sd_m=errors.resting_sd_m(kicked.rest.at_m, kicked.rest.sd_m),
         bearing_rad=line.bearing_rad,
         bearing_sd_rad=float(np.hypot(line.bearing_sd_rad, turning_m / _length_m(kicked.run.legs[0]))),
         speed_mps=kicked.launch.speed_mps,
@@ -226,7 +226,7 @@ def _miss(
     else:
         # A ball lies where it is seen: what the registration does, it does to both.
         between_m = BETWEEN_SHARE * errors.outline_sd_m(target_ball_m)
-        moves = _target_moves(shot, table, target_ball_m, float(np.hypot(between_m, target_ball_sd_m)))
+        moves = _target_moves(shot, table, target_ball_m, max(between_m, target_ball_sd_m))
         placed = float(np.hypot(between_m, np.sqrt(((moves @ left) ** 2).sum())))
     return miss, float(np.sqrt(sd**2 + (CARRIED_ON_SD * beyond) ** 2 + placed**2)), per_rad
 

@@ -68,7 +68,6 @@ class BallView:
     at_px : (2,) projected centre.
     colour : (3,) mean Y inside, and U, V of the most coloured quarter.
     support : fraction of the outline on which an edge was found where it should be.
-    floor_sd_m : what of ``sd_m`` is stated of every view, however clear.
     """
 
     at_m: Vector
@@ -76,7 +75,6 @@ class BallView:
     at_px: Vector
     colour: Vector
     support: float
-    floor_sd_m: float = 0.0
 
 
 def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
@@ -132,7 +130,6 @@ def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float 
         at_px=at_px,
         colour=_inside(frame, at_px, radius_px),
         support=int(np.count_nonzero(shift.weights > 0.25)) / RAYS,
-        floor_sd_m=scale * FLOOR_SD_PX,
     )
 
 

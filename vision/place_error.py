@@ -31,16 +31,24 @@ class PlaceError:
 
     def covariance_m2(self, at_m: Vector) -> NDArray[np.float64]:
         """Of a place (2,): the outline's part and the registration's, (2, 2) square metres."""
-        registered = place_covariance_m2(self.camera, np.array([at_m]), self.table.ball_radius_m)[0]
-        return np.add(np.nan_to_num(registered), self._outline(at_m))
+        return np.add(self._registered(at_m), self._outline(at_m))
 
     def along_sd_m(self, at_m: Vector, direction: Vector) -> float:
         """The whole standard deviation of a place in one direction (2,), of unit length."""
         return float(np.sqrt(max(float(direction @ self.covariance_m2(at_m) @ direction), 0.0)))
 
-    def coordinate_sd_m(self, at_m: Vector) -> float:
-        """The whole standard deviation of either coordinate, the root mean square of the two."""
-        return float(np.sqrt(np.trace(self.covariance_m2(at_m)) / 2))
+    def resting_sd_m(self, at_m: Vector, views_sd_m: float) -> float:
+        """The whole standard deviation of either coordinate of a ball at rest, the root mean square of the two.
+
+        ``views_sd_m`` is what its own views state of their mean. The outline's part was judged in coded films, where it
+        is told by both: the larger counts.
+        """
+        at_rest = max(self.outline_sd_m(at_m), views_sd_m)
+        return float(np.hypot(np.sqrt(np.trace(self._registered(at_m)) / 2), at_rest))
+
+    def _registered(self, at_m: Vector) -> NDArray[np.float64]:
+        registered = place_covariance_m2(self.camera, np.array([at_m]), self.table.ball_radius_m)[0]
+        return np.asarray(np.nan_to_num(registered))
 
     def _outline(self, at_m: Vector) -> NDArray[np.float64]:
         radius_m = self.table.ball_radius_m

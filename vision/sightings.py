@@ -38,13 +38,13 @@ class Rest:
     scatter_m2: float = 0.0
 
 
-def resting_place(recent: Sequence[Sighting], floor_sd_m: float) -> Rest:
+def resting_place(recent: Sequence[Sighting]) -> Rest:
     """The resting place that the first sightings of a ball at rest tell."""
     places, weights = np.array([s.at_m for s in recent]), np.array([1 / s.sd_m**2 for s in recent])
     at = weights @ places / weights.sum()
     view_m2 = len(recent) / float(weights.sum())
     scatter_m2 = float(weights @ ((places - at) ** 2).mean(axis=1) / weights.sum())
-    sd = _mean_sd_m(view_m2, scatter_m2, floor_sd_m, min(len(recent), 4))
+    sd = _mean_sd_m(view_m2, scatter_m2, min(len(recent), 4))
     return Rest(at, sd, recent[0].time_s, recent[-1].time_s, len(recent), view_m2, scatter_m2)
 
 
@@ -59,15 +59,15 @@ def averaged(rest: Rest, view: BallView, now: float) -> Rest:
     scatter_m2 = (1 - share) * (rest.scatter_m2 + share * float(step @ step) / 2)
     view_m2 = (n + 1) / weights
     # Neighbouring frames share compression and the ball's pattern: a quarter of the sightings count as independent.
-    sd = _mean_sd_m(view_m2, scatter_m2, view.floor_sd_m, max((n + 1) / 4, 1.0))
+    sd = _mean_sd_m(view_m2, scatter_m2, max((n + 1) / 4, 1.0))
     return Rest(rest.at_m + share * step, sd, rest.first_s, now, rest.sightings + 1, view_m2, scatter_m2)
 
 
-def _mean_sd_m(view_m2: float, scatter_m2: float, floor_sd_m: float, independent: float) -> float:
+def _mean_sd_m(view_m2: float, scatter_m2: float, independent: float) -> float:
     """Standard deviation of the mean of views of a ball at rest.
 
     A coded film shows one picture of a ball at rest again and again, with the same errors: what a view may be off and
-    the views do not scatter by, their mean is off too. Less their floor, which ``vision.place_error`` states.
+    the views do not scatter by, their mean is off too.
     """
-    same_m2 = max(view_m2 - scatter_m2 - floor_sd_m**2, 0.0)
+    same_m2 = max(view_m2 - scatter_m2, 0.0)
     return float(np.sqrt(same_m2 + (max(view_m2, scatter_m2) - same_m2) / independent))

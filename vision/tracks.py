@@ -293,7 +293,7 @@ class Tracker:
         spread = float(np.hypot(*(places - places.mean(axis=0)).T).max())
         drift = hypot(*(places[-1] - places[0]))
         if spread < MOVED_M and drift < 0.6 * MOVED_M:
-            track.rests.append(resting_place(recent, track.view.floor_sd_m))
+            track.rests.append(resting_place(recent))
             track.resting = True
             track.suspects = 0
 

@@ -5,7 +5,7 @@ import pytest
 
 from tests.vision.rolling import Cloth, frames
 from tests.vision.test_legs import from_launch, shot
-from vision.launch import fit_launch
+from vision.launch import fit_launch, unstated_sd
 from vision.legs import Path
 
 
@@ -43,6 +43,30 @@ def test_standard_deviations_of_launches_are_honest() -> None:
         times.append((launch.time_s - struck_s) / launch.time_sd_s)
     for standardised in (speeds, times):
         assert 0.6 < np.sqrt(np.mean(np.square(standardised))) < 1.5
+
+
+def test_launch_of_a_smeared_ball_is_honest() -> None:
+    """Seen far less surely along its way than stated, and stated unevenly: no sighting may decide alone."""
+    speeds, times = [], []
+    for seed in range(24):
+        rng = np.random.default_rng(seed)
+        speed, struck_s = float(rng.uniform(2.0, 4.0)), 0.5 + float(rng.uniform(0, 0.03))
+        rolled = shot(speed, 20.0, frames(1.0, 30.0), begins_s=struck_s, follow=float(rng.uniform(0, 0.5)))
+        path = from_launch(rolled, struck_s, noise_m=0.002, seed=seed)
+        stated = Path(path.t, path.xy, rng.choice([0.0002, 0.0006, 0.0012], len(path)))
+        launch = fit_launch(rolled.xy[0], stated)
+        speeds.append((launch.speed_mps - speed) / launch.speed_sd_mps)
+        times.append((launch.time_s - struck_s) / launch.time_sd_s)
+    for standardised in (speeds, times):
+        assert 0.6 < np.sqrt(np.mean(np.square(standardised))) < 1.5
+
+
+def test_unstated_part_of_errors() -> None:
+    rng = np.random.default_rng(1)
+    stated = rng.uniform(0.5, 1.0, 4000)
+    assert unstated_sd(np.hypot(stated, 2.0) * rng.normal(size=4000), stated, 4000) == pytest.approx(2.0, rel=0.05)
+    assert unstated_sd(0.9 * stated, stated, 4000) == 0.0
+    assert unstated_sd(np.full(4, 9.0), np.ones(4), 2) == 0.0
 
 
 def test_launch_at_a_varying_rate() -> None:

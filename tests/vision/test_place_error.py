@@ -30,7 +30,7 @@ def test_slanting_view_is_worst_away_from_the_camera() -> None:
     across = np.array([-away[1], away[0]])
     assert errors.along_sd_m(CENTRE, away) > 1.2 * errors.along_sd_m(CENTRE, across)
     both = np.hypot(errors.along_sd_m(CENTRE, away), errors.along_sd_m(CENTRE, across))
-    assert errors.coordinate_sd_m(CENTRE) == pytest.approx(both / np.sqrt(2))
+    assert errors.resting_sd_m(CENTRE, 0.0) == pytest.approx(both / np.sqrt(2))
     assert errors.outline_sd_m(CENTRE) > 2 * OUTLINE_SD_PX * camera.mm_per_px(TABLE) / 1000 * 0.9
 
 
@@ -42,4 +42,11 @@ def test_registration_is_added() -> None:
     still = PlaceError(replace(camera, covariance=np.full_like(covariance, np.nan)), TABLE)
     assert moved.along_sd_m(CENTRE, ALONG) ** 2 - still.along_sd_m(CENTRE, ALONG) ** 2 == pytest.approx(4e-6, rel=0.01)
     assert moved.along_sd_m(CENTRE, ACROSS) == pytest.approx(still.along_sd_m(CENTRE, ACROSS), rel=0.01)
-    assert still.coordinate_sd_m(CENTRE) == pytest.approx(still.outline_sd_m(CENTRE))
+    assert still.resting_sd_m(CENTRE, 0.0) == pytest.approx(still.outline_sd_m(CENTRE))
+
+
+def test_resting_ball_is_no_surer_than_its_views_state() -> None:
+    errors = PlaceError(overhead_camera(TABLE), TABLE)
+    outline_sd_m = errors.outline_sd_m(CENTRE)
+    assert errors.resting_sd_m(CENTRE, 3 * outline_sd_m) == pytest.approx(3 * outline_sd_m)
+    assert errors.resting_sd_m(CENTRE, outline_sd_m / 3) == pytest.approx(outline_sd_m)

@@ -12,13 +12,13 @@ VIEW_SD_M = 0.0004
 
 
 def view(at_m: Vector, sd_m: float = VIEW_SD_M) -> BallView:
-    return BallView(at_m, sd_m, np.zeros(2), np.zeros(3), 1.0, floor_sd_m=0.0)
+    return BallView(at_m, sd_m, np.zeros(2), np.zeros(3), 1.0)
 
 
 def rest_of(errors_m: Vector) -> tuple[Vector, float]:
     """The error of the mean place and its stated standard deviation, of errors (n, 2)."""
     recent = [Sighting(k / 30, TRUE + e, VIEW_SD_M, False) for k, e in enumerate(errors_m[:4])]
-    rest = resting_place(recent, 0.0)
+    rest = resting_place(recent)
     for k, e in enumerate(errors_m[4:], start=4):
         rest = averaged(rest, view(TRUE + e), k / 30)
     return rest.at_m - TRUE, rest.sd_m
@@ -49,14 +49,8 @@ def test_views_that_scatter_by_more_than_they_state_are_believed_less() -> None:
 
 
 def test_spoilt_look_hardly_moves_the_place() -> None:
-    rest = resting_place([Sighting(k / 30, TRUE, VIEW_SD_M, False) for k in range(4)], 0.0)
+    rest = resting_place([Sighting(k / 30, TRUE, VIEW_SD_M, False) for k in range(4)])
     moved = averaged(rest, view(TRUE + [0.003, 0.0], 10 * VIEW_SD_M), 0.2)
     assert moved.at_m == pytest.approx(TRUE, abs=1e-5)
     assert moved.sightings == 5
     assert moved.last_s == 0.2
-
-
-def test_floor_of_the_views_is_stated_elsewhere() -> None:
-    recent = [Sighting(k / 30, TRUE, VIEW_SD_M, False) for k in range(4)]
-    assert resting_place(recent, VIEW_SD_M).sd_m == pytest.approx(VIEW_SD_M / 2)
-    assert resting_place(recent, 0.0).sd_m == pytest.approx(VIEW_SD_M)
