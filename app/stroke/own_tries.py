@@ -34,13 +34,13 @@ def drawn_makes(half_rad: Vector, sd_rad: Vector, basis: Lines, kept: Flags, spr
     sd = np.nan_to_num(sd_rad)
     inside = kept & (0 < basis.freedom <= spread.freedom)
     others = spread.freedom - basis.freedom
-    smooth = _directions(basis, spread) if inside.any() else np.zeros((0, 0))
+    smooth = _Smooth(basis, spread) if inside.any() else None
     made = np.zeros((NODES, DRAWS_A_NODE, len(half_rad)), dtype=bool)
     length = chi2.isf((np.arange(NODES) + 0.5) / NODES, spread.freedom)
     for k, node in enumerate(np.minimum(spread.nodes_rad, LARGEST_RAD)):
         told = rng.standard_normal((DRAWS_A_NODE, len(half_rad)))
-        if inside.any():
-            along = (told[:, inside] @ smooth) @ smooth.T
+        if smooth is not None:
+            along = smooth.part_of(told[:, inside])
             residual = told[:, inside] - along
             whole = np.sum(residual**2, axis=1) + (rng.chisquare(others, DRAWS_A_NODE) if others > 0 else 0.0)
             told[:, inside] = along + residual * np.sqrt(length[k] / whole)[:, None]
@@ -52,13 +52,26 @@ def drawn_makes(half_rad: Vector, sd_rad: Vector, basis: Lines, kept: Flags, spr
     return made.reshape(-1, len(half_rad))
 
 
-def _directions(basis: Lines, spread: Spread) -> Vector:
-    """Orthonormal columns that span the smooth part of weighted lines, (n, p)."""
-    number = np.unique(basis.group, return_inverse=True)[1].reshape(-1)
-    parts = np.column_stack([np.eye(int(number.max()) + 1)[number], basis.columns])
-    variance = spread.spread_rad**2 + basis.sd_rad**2
-    weighted = parts / np.sqrt(np.where(variance > 0, variance, 1.0))[:, None]
-    # Columns differ in unit by far; the span does not.
-    weighted /= np.maximum(np.linalg.norm(weighted, axis=0), 1e-300)
-    left, size, _ = np.linalg.svd(weighted, full_matrices=False)
-    return left[:, size > 1e-9 * size[0]]
+class _Smooth:
+    """The smooth part of weighted lines, as a projection: a constant for each group, then the columns."""
+
+    def __init__(self, basis: Lines, spread: Spread) -> None:
+        variance = spread.spread_rad**2 + basis.sd_rad**2
+        self._root = 1 / np.sqrt(np.where(variance > 0, variance, 1.0))
+        self._order = np.argsort(basis.group, kind="stable")
+        ranked = basis.group[self._order]
+        self._first = np.flatnonzero(np.diff(ranked, prepend=ranked[0] - 1))
+        self._number = np.unique(basis.group, return_inverse=True)[1].reshape(-1)
+        self._total = np.add.reduceat(self._root[self._order] ** 2, self._first)
+        inner = (self._root[:, None] * basis.columns).T
+        self._columns = np.linalg.qr((inner - self._constants(inner)).T)[0]
+
+    def part_of(self, drawn: Vector) -> Vector:
+        """Of drawings (d, n)."""
+        constants = self._constants(drawn)
+        return constants + (drawn - constants) @ self._columns @ self._columns.T
+
+    def _constants(self, drawn: Vector) -> Vector:
+        sums = np.add.reduceat((drawn * self._root)[:, self._order], self._first, axis=1)
+        constants: Vector = (sums / self._total)[:, self._number] * self._root
+        return constants

@@ -6,7 +6,7 @@ from scipy.special import ndtr
 
 from app.stroke.expected import expect
 from app.stroke.make_chance import make_chance
-from app.stroke.own_tries import drawn_makes
+from app.stroke.own_tries import _Smooth, drawn_makes
 from app.stroke.spread import Lines, spread_of
 
 SPREAD_RAD = 0.01
@@ -72,3 +72,16 @@ def test_margins_of_nothing_and_no_doubt() -> None:
     assert not drawn[:, [1, 2]].any()
     again = drawn_makes(half, basis.sd_rad, basis, np.ones(6, dtype=bool), spread)
     assert np.array_equal(drawn, again)
+
+
+def test_the_smooth_part_is_that_of_weighted_least_squares() -> None:
+    rng = np.random.default_rng(4)
+    group = rng.permutation(np.repeat([3, 7, 8], [5, 4, 6]))
+    basis = Lines(rng.normal(0, 0.01, 15), rng.uniform(0, 0.02, 15), group, rng.normal(0, 1, (15, 2)))
+    spread = spread_of([basis])
+    design = np.column_stack([*(group == g for g in (3, 7, 8)), basis.columns])
+    root = 1 / np.hypot(spread.spread_rad, basis.sd_rad)
+    drawn = rng.normal(0, 1, (6, 15))
+    weighted = root[:, None] * design
+    by_hand = (weighted @ np.linalg.lstsq(weighted, drawn.T, rcond=None)[0]).T
+    assert _Smooth(basis, spread).part_of(drawn) == pytest.approx(by_hand, abs=1e-12)
