@@ -179,7 +179,7 @@ def tell_chances(card: AimCard) -> list[str]:
         spread += f" (95 %: {low} to {high}°)"
     whose = "a stroke" if stroke.player is None else stroke.player or "the player"
     ball = "object ball's lines spread" if card.shot.kind == "bank" else "lines spread"
-    cut = " at the middle cut, and by more or less on each line as its own cut makes them" if stroke.cue else ""
+    cut = " at the middle one of the cuts; each line is reckoned with its own" if stroke.cue else ""
     return [f"Made: of 100 tries on that line by {whose}, whose {ball} by {spread}{cut}."]
 
 

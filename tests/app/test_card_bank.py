@@ -91,6 +91,4 @@ def test_a_cue_ball_stays_on_its_spot_or_goes_with_the_object_ball() -> None:
 
 def test_the_card_says_so() -> None:
     card, _ = bank_card()
-    assert tell_chances(card)[0].endswith(
-        "at the middle cut, and by more or less on each line as its own cut makes them."
-    )
+    assert tell_chances(card)[0].endswith("at the middle one of the cuts; each line is reckoned with its own.")
