@@ -42,7 +42,7 @@ def card(
     pdf_out: Annotated[Path | None, typer.Option("--pdf", help="Write the card to this file, a page to print.")] = None,
     paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
 ) -> None:
-    """Tell a shot's aim card: near sight to far sight, for which starts, and where the point is by tape."""
+    """Tell a shot's aim card. Near sight to far sight, for which starts, and where the point is by tape."""
     outputs = {"--csv": csv_out, "--json": json_out, "--svg": svg_out, "--pdf": pdf_out}
     check_apart((), outputs)
     for path in outputs.values():

@@ -25,7 +25,7 @@ def demo(
     serving: Annotated[bool, typer.Option("--serve/--no-serve", help="Serve the page afterwards.")] = True,
     folder: Annotated[Path | None, typer.Option("--dir", help="Folder for the demo's log and picture.")] = None,
 ) -> None:
-    """Do the whole job on the sample clip: read it, log it, fit it, draw it, serve it."""
+    """Do the whole job on the sample clip. Reads it, logs it, fits it, draws it, serves it."""
     settings = load_settings()
     folder = folder if folder is not None else settings.data_dir / "demo"
     try:

@@ -53,7 +53,7 @@ def enter(
     csv_out: Annotated[Path | None, typer.Option("--csv", help="Write that list to this file.")] = None,
     words: Annotated[bool, typer.Option("--words", help="Show the words that a line is made of.")] = False,
 ) -> None:
-    """Enter attempts by hand, in the words of the trade; put wrong ones right, or take them out."""
+    """Enter attempts by hand, in the words of the trade. Puts wrong ones right, or takes them out."""
     if words:
         say(f'A line tells one attempt, its parts in any order with commas between: "{EXAMPLE}".', "")
         grid(("Part", "Write", "What it means"), words_table())

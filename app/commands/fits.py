@@ -79,7 +79,7 @@ def fit(
         str | None, typer.Option(help="What to shoot next, and how often, until the ellipse reaches so far: 5cm, 2in.")
     ] = None,
 ) -> None:
-    """Fit the convergence point of each shot, from the log or from a file of attempts."""
+    """Fit the convergence point of each shot. From the log, or from a file of attempts."""
     check_apart((source,), {"--json": json_out, "--csv": csv_out, "--svg": svg_out})
     for path in (json_out, csv_out, svg_out):
         check_writable(path)
@@ -137,7 +137,7 @@ def export(
     to: Annotated[Path | None, typer.Option(help="File to write; standard output without it.")] = None,
     shot: Annotated[str | None, typer.Option(help="Only the shot of this name.")] = None,
 ) -> None:
-    """Write the log's attempts as the CSV that 'railpoint fit --from' reads."""
+    """Write the log's attempts as CSV. The form is the one that 'railpoint fit --from' reads."""
     check_writable(to)
     rows: list[AttemptRow] = []
     with opened(load_settings(), make=False) as engine:

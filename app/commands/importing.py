@@ -24,7 +24,7 @@ def import_file(
         str | None, typer.Option(help="Standard table; without it the shots' own in the log, or 9ft.")
     ] = None,
 ) -> None:
-    """Take a file of attempts into the log: all of it or nothing, and nothing twice."""
+    """Take a file of attempts into the log. All of it or nothing, and nothing twice."""
     on = standard_table(table) if table is not None else None
     known = load_shots(shots)
     settings = load_settings()

@@ -40,7 +40,7 @@ def margins(
         Path | None, typer.Option("--svg", help="Write the picture of the margins to this file.")
     ] = None,
 ) -> None:
-    """Tell how far the line may stray to the left and the right and still make the shot, and the best aim."""
+    """Tell how far the line of a shot may stray. To the left and the right, and still make it; and the best aim."""
     check_apart((source,), {"--csv": csv_out, "--json": json_out, "--svg": svg_out})
     for path in (csv_out, json_out, svg_out):
         check_writable(path)

@@ -23,7 +23,7 @@ def markers(
     size_mm: Annotated[float, typer.Option(help="Side of the black square in millimetres.")] = 1000 * SIZE_M,
     paper: Annotated[str, typer.Option(help="Paper to print on: a4 or letter.")] = "a4",
 ) -> None:
-    """Write sheets of markers to print, and the file that says where they are to lie."""
+    """Write sheets of markers to print. Beside them goes the file that says where they are to lie."""
     from app.telling.marker_sheet import marker_sheets
 
     known = standard_table(table)

@@ -47,7 +47,7 @@ def marks(
     json_out: Annotated[Path | None, typer.Option("--json", help="Write all of it to this file.")] = None,
     svg_out: Annotated[Path | None, typer.Option("--svg", help="Write the picture of the room to this file.")] = None,
 ) -> None:
-    """Tell what aiming at each mark of the room costs, and the marks on a wall that replace a point beyond it."""
+    """Tell what aiming at each mark of the room costs. And which marks on a wall replace a point beyond it."""
     check_apart((room,), {"--csv": csv_out, "--json": json_out, "--svg": svg_out})
     for path in (csv_out, json_out, svg_out):
         check_writable(path)

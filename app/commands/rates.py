@@ -45,7 +45,7 @@ def rates(
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the rates to this file.")] = None,
     svg_out: Annotated[Path | None, typer.Option("--svg", help="Write the picture of the cells to this file.")] = None,
 ) -> None:
-    """Tell how often shots are made: by place, first tries apart from repeats, banks by their cut."""
+    """Tell how often shots are made. By place, first tries apart from repeats, banks by their cut."""
     check_apart((), {"--csv": csv_out, "--json": json_out, "--svg": svg_out})
     for path in (csv_out, json_out, svg_out):
         check_writable(path)

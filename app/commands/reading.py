@@ -42,7 +42,7 @@ def read(
     log: Annotated[bool, typer.Option("--log/--no-log", help="Put the attempts into the log.")] = True,
     player: Annotated[str | None, typer.Option(help="Whose attempts these are.")] = None,
 ) -> None:
-    """Read a clip: tell every attempt in words and put it into the log."""
+    """Read a clip's attempts into the log. Tells every one in words."""
     drilled = load_drilled(shot, shots)
     places = read_corners(corners)
     if camera is not None and (places is not None or markers is not None):

@@ -42,7 +42,7 @@ def setup(
         Path | None, typer.Option("--json", help="With --check: write what was found to this file.")
     ] = None,
 ) -> None:
-    """Register the camera over the table, once; save it and a still to check it by."""
+    """Register the camera over the table, once. Saves it, and a still to check it by."""
     from vision.read import setup_clip
 
     places = read_corners(corners)

@@ -38,7 +38,7 @@ def stroke(
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the figures to this file.")] = None,
     svg_out: Annotated[Path | None, typer.Option("--svg", help="Write the picture of the lines to this file.")] = None,
 ) -> None:
-    """Tell how steadily lines are delivered, and how many tries ought to be made with that."""
+    """Tell how steadily lines are delivered. Beside it, how many tries ought to be made with that."""
     check_apart((), {"--csv": csv_out, "--json": json_out, "--svg": svg_out})
     for path in (csv_out, json_out, svg_out):
         check_writable(path)

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
-from rich.table import Table as Grid
 
+from app.commands.wrapping import sentence_lines, text_table
 from calibration.errors import InputError
 
 # Where the output is no terminal (a file, a pipe), lines may be this long.
@@ -20,10 +20,10 @@ def out() -> Console:
 
 
 def say(*sentences: str) -> None:
-    """Sentences on standard output, each on a line of its own, never wrapped inside a word."""
+    """Sentences on standard output, each on a line of its own."""
     console = out()
     for sentence in sentences:
-        console.print(sentence)
+        console.print(*sentence_lines(sentence, console.width), sep="\n", soft_wrap=True)
 
 
 def counted(number: int, what: str) -> str:
@@ -32,15 +32,15 @@ def counted(number: int, what: str) -> str:
 
 
 def grid(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    table = Grid(*columns, box=None, header_style="bold", pad_edge=False, padding=(0, 2, 0, 0))
-    for row in rows:
-        table.add_row(*row)
-    out().print(table)
+    console = out()
+    heading, lines = text_table(columns, rows, console.width)
+    console.print(*heading, style="bold", sep="\n", end="\n" if heading else "", soft_wrap=True)
+    console.print(*lines, sep="\n", end="\n" if lines else "", soft_wrap=True)
 
 
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[float], None]]:
-    """A bar on standard error; gives the function that takes the fraction done."""
+    """A bar on standard error; gives the function that takes the fraction done. No bar where that is no terminal."""
     console = Console(stderr=True)
     with Progress(
         TextColumn("{task.description}"),
@@ -49,6 +49,7 @@ def progress(what: str) -> Iterator[Callable[[float], None]]:
         TimeRemainingColumn(),
         console=console,
         transient=True,
+        disable=not console.is_interactive,
     ) as bars:
         task = bars.add_task(what, total=1.0)
         yield lambda fraction: bars.update(task, completed=min(max(fraction, 0.0), 1.0))
@@ -57,8 +58,13 @@ def progress(what: str) -> Iterator[Callable[[float], None]]:
 @contextmanager
 def waiting(what: str) -> Iterator[None]:
     """A sign of life on standard error for work that cannot say how far it is."""
+    console = Console(stderr=True)
     with Progress(
-        SpinnerColumn(), TextColumn("{task.description}"), console=Console(stderr=True), transient=True
+        SpinnerColumn(),
+        TextColumn("{task.description}"),
+        console=console,
+        transient=True,
+        disable=not console.is_interactive,
     ) as bars:
         bars.add_task(what, total=None)
         yield

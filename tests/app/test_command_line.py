@@ -47,7 +47,7 @@ def refused(result: Any, words: str) -> None:
     """One sentence on standard error, nothing on standard output, exit code 1."""
     assert result.exit_code == 1, result.output
     assert result.stdout == ""
-    lines = [line for line in result.stderr.splitlines() if line.strip()]
+    lines = result.stderr.splitlines()
     assert len(lines) == 1, result.stderr
     assert lines[0].startswith("railpoint: ")
     assert words in lines[0]
@@ -373,3 +373,9 @@ def test_sessions_are_listed_by_day(engine: Engine) -> None:
 def put(path: Path, text: str) -> Path:
     path.write_text(text)
     return path
+
+
+@pytest.mark.parametrize("words", [("stroke", "--aimed", "sight left 3.5"), ("fit", "--shot", "nobody's")])
+def test_no_empty_line_before_an_error(stored: str, words: tuple[str, ...]) -> None:
+    result = run(*words)
+    assert result.stderr.startswith("railpoint: "), result.stderr
