@@ -49,7 +49,7 @@ def test_every_page_at_the_top_leads_somewhere(client: Client) -> None:
 @pytest.mark.parametrize(
     ("page", "files"),
     [
-        ("/shots/1", {"drawing.svg", "fit.csv", "attempts.csv", "fit"}),
+        ("/shots/1", {"drawing.svg", "fit.csv", "attempts.csv", "fit", "next.csv", "next"}),
         ("/sessions/1", {"drawing.svg", "attempts", "fits"}),
         ("/shots/1/card", {"card.pdf", "card.csv", "card.svg", "card"}),
         ("/shots/1/marks", {"marks.csv", "marks.svg", "marks"}),

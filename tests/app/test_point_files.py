@@ -10,6 +10,7 @@ from sqlalchemy import Engine
 
 from app.store.log import store_reading
 from app.telling.fit_csv import FIT_CSV
+from app.telling.next_words import NEXT_CSV
 from tests.app.conftest import Client, clip
 from tests.app.scenario import KICK, reading
 from tests.app.test_command_line import refused, run
@@ -72,6 +73,18 @@ def test_what_to_shoot_next_stands_in_the_fit(client: Client, tmp_path: Path) ->
     assert (without["next"], without["until"]) == (fit["next"], None)
 
 
+def test_the_next_attempts_are_a_table(client: Client) -> None:
+    rows = list(csv.DictReader(StringIO(client.get("/api/shots/1/next.csv", params={"count": 4}).text)))
+    told = client.get("/api/shots/1/next", params={"count": 4}).json()
+    assert tuple(rows[0]) == NEXT_CSV
+    assert [(r["for"], [float(r["start_x_m"]), float(r["start_y_m"])]) for r in rows] == [
+        (one["for"], one["start_m"]) for one in told["next"]
+    ]
+    first = rows[0]
+    assert f"{float(first['along_sights']):g} sights along" in told["words"][0]
+    assert f"{float(first['across_sights']):g} across from the {first['corner']} corner" in told["words"][0]
+
+
 def test_the_picture_is_the_same_by_command_and_interface(client: Client, tmp_path: Path) -> None:
     to = tmp_path / "point.svg"
     run("fit", "--shot", KICK.name, "--svg", str(to))
@@ -89,7 +102,7 @@ def test_the_attempts_of_a_shot_are_the_file_that_export_writes(client: Client, 
     assert client.get("/api/shots/1/attempts.csv").text == to.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", ["fit.csv", "drawing.svg", "attempts.csv", "entries.csv"])
+@pytest.mark.parametrize("name", ["fit.csv", "next.csv", "drawing.svg", "attempts.csv", "entries.csv"])
 def test_a_shot_that_is_not_there(client: Client, name: str) -> None:
     answer = client.get(f"/api/shots/9/{name}")
     assert answer.status_code == 404
