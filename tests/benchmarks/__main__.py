@@ -37,13 +37,17 @@ def _words(text: str) -> list[str]:
     return [word.strip() for word in text.split(",") if word.strip()]
 
 
+def _lengths(text: str) -> list[float]:
+    return [float(word) for word in _words(text)]
+
+
 def main() -> None:
     """Run what the command line names."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description="Run benchmarks and print them.")
     parser.add_argument("names", nargs="*", metavar="NAME", help=f"one of {', '.join(names())}; all when none is named")
     parser.add_argument("--drills", type=int, help="simulated drills a family (2000 when not given)")
     parser.add_argument("--shots", type=int, help="shots in the log whose fit is timed (500 when not given)")
-    parser.add_argument("--minutes", type=float, nargs="+", help="lengths of looped films (1 and 5 when not given)")
+    parser.add_argument("--minutes", type=_lengths, help="lengths of looped films, parted by commas (1,5 else)")
     parser.add_argument("--variants", type=_words, help="how films are altered for reading, names parted by commas")
     parser.add_argument("--clips", type=_words, help="parts of the names of the clips to be read, parted by commas")
     parser.add_argument("--attempts", type=int, help="films to be read end after so many attempts")
