@@ -5,7 +5,7 @@ UTF-8, a header line, one attempt a row; degrees in the file, radians inside. Co
 
 import csv
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import chain
 from math import degrees, hypot, isfinite, nan, radians
@@ -58,6 +58,7 @@ class AttemptRow:
     ``reader``: who read the line by eye; ``reader_sd_rad`` is the part of the bearing's error that is alike in all of
     that reader's, beside ``bearing_sd_rad``; a file holds the two together.
     ``logged_as``: the shot under whose name the row was logged, where it is fitted together with another's.
+    ``number``: the attempt's own in the log, by which its list of entries knows it; a file knows none.
     """
 
     row: int
@@ -84,10 +85,14 @@ class AttemptRow:
     logged_as: str | None = None
     reader: str | None = None
     reader_sd_rad: float = nan
+    number: int | None = field(default=None, compare=False)
 
     @property
     def place(self) -> str:
-        """The row as a reader finds it: its number, with its shot's name where that is not the one fitted."""
+        """The row as a reader finds it: by its number in the log, else in the file, with its shot's name where that is
+        not the one fitted."""
+        if self.number is not None:
+            return f"no. {self.number}"
         return f"{self.row}" if self.logged_as is None else f"{self.row} of {self.logged_as!r}"
 
 

@@ -81,7 +81,7 @@ def _twice(rows: Sequence[AttemptRow]) -> str:
             again.append(f"{row.place} (as {earlier.place})")
     if not again:
         return ""
-    return f"Entered twice, and counted twice: row{'s' if len(again) > 1 else ''} {_named(again)}."
+    return f"Entered twice, and counted twice: {_rows(rows, len(again))}{_named(again)}."
 
 
 def _perhaps_radians(rows: Sequence[AttemptRow], shot: Shot | None) -> str:
@@ -108,7 +108,7 @@ def _odd_worth(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> s
     odd = [stated[k].place for k in np.flatnonzero(wrong)]
     if not odd:
         return ""
-    rows_named = f"row{'s' if len(odd) > 1 else ''} {_named(odd)}"
+    rows_named = f"{_rows(stated, len(odd))}{_named(odd)}"
     rails = f"{len(shot.rails)} rail{'s' if len(shot.rails) > 1 else ''}"
     return (
         f"In {rows_named} miss_per_deg_m is far from what the path's length says: over {rails} it is "
@@ -118,6 +118,13 @@ def _odd_worth(rows: Sequence[AttemptRow], table: Table, shot: Shot | None) -> s
 
 def _typically_off(given: Vector, ideal: Vector) -> float:
     return float(np.median(np.abs(np.angle(np.exp(1j * (given - ideal))))))
+
+
+def _rows(rows: Sequence[AttemptRow], count: int) -> str:
+    """``row `` or ``rows ``; nothing for attempts of the log, whose numbers say what they are."""
+    if rows[0].number is not None:
+        return ""
+    return "rows " if count > 1 else "row "
 
 
 def _named(entries: Sequence[str]) -> str:

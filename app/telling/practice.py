@@ -199,6 +199,7 @@ def attempt_rows(attempts: Sequence[LoggedAttempt], shot: Shot | None = None) ->
                 at=logged.at.isoformat(timespec="seconds"),
                 player=logged.player or None,
                 session=logged.session_name,
+                number=logged.id,
             )
         )
         if logged.entry is not None:

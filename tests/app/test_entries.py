@@ -97,6 +97,12 @@ def test_a_players_day_is_one_practice_and_a_filmed_one_another(engine: Engine) 
     assert [a.number for a in list_attempts(engine, session_id=2)] == [1, 2, 3, 4, 5, 6]
 
 
+def test_what_was_entered_twice_is_told_by_its_numbers_in_the_log(engine: Engine) -> None:
+    log(engine, [LINES[1], *LINES])
+    fit = practise(KICK, TABLE, list_attempts(engine)).fit
+    assert fit.remarks == ("Entered twice, and counted twice: no. 3 (as no. 1).",)
+
+
 def test_a_mistake_in_one_line_logs_none(engine: Engine) -> None:
     with pytest.raises(InputError, match="line 4: 'strat 2'") as caught:
         log(engine, [*LINES, "strat 2, through 3, made", "", "# a remark", "start 4 by 1, made"])
