@@ -26,7 +26,8 @@ def card(
     split: Annotated[
         list[str] | None,
         typer.Option(
-            help="Only attempts of one english, speed, player, day or session: speed=medium. May be given again."
+            metavar="WHAT=VALUE",
+            help="Only attempts of one english, speed, player, day or session: speed=medium. May be given again.",
         ),
     ] = None,
     near: Annotated[

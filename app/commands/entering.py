@@ -42,10 +42,11 @@ def enter(
     check: Annotated[bool, typer.Option("--check", help="Only tell what was understood; log nothing.")] = False,
     put_right: Annotated[int | None, typer.Option(help="Log the line in place of the entry of this number.")] = None,
     withdrawn: Annotated[
-        list[int] | None, typer.Option("--withdraw", help="Take the attempt of this number out of all counts.")
+        list[int] | None,
+        typer.Option("--withdraw", metavar="NUMBER", help="Take the attempt of this number out of all counts."),
     ] = None,
     restored: Annotated[
-        list[int] | None, typer.Option("--restore", help="Put back an attempt that was taken out.")
+        list[int] | None, typer.Option("--restore", metavar="NUMBER", help="Put back an attempt that was taken out.")
     ] = None,
     show: Annotated[
         bool, typer.Option("--list", help="List the shot's attempts with their numbers and origin.")

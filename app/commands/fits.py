@@ -68,7 +68,8 @@ def fit(
     mark: Annotated[
         list[str] | None,
         typer.Option(
-            help="A place to aim at, compared with the point: NAME=x,y in metres, or a sight. May be given again."
+            metavar="NAME=PLACE",
+            help="A place to aim at, compared with the point: NAME=x,y in metres, or a sight. May be given again.",
         ),
     ] = None,
     split: Annotated[

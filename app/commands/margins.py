@@ -30,7 +30,10 @@ def margins(
     ] = None,
     start: Annotated[
         list[str] | None,
-        typer.Option(help="A start in sights along and across from the target's corner: 6,1. May be given again."),
+        typer.Option(
+            metavar="SIGHTS",
+            help="A start in sights along and across from the target's corner: 6,1. May be given again.",
+        ),
     ] = None,
     every: Annotated[float, typer.Option(help="Without --start: starts over the table, so many sights apart.")] = 1.0,
     cue: Annotated[str | None, typer.Option(help="Of a bank: where the cue ball lies, in sights, such as 7,2.")] = None,

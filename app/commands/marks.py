@@ -35,7 +35,10 @@ def marks(
     ] = None,
     mark: Annotated[
         list[str] | None,
-        typer.Option(help="One more mark: NAME=x,y in metres, or NAME=sight 3 of the left rail from foot-left."),
+        typer.Option(
+            metavar="NAME=PLACE",
+            help="One more mark: NAME=x,y in metres, or NAME=sight 3 of the left rail from foot-left.",
+        ),
     ] = None,
     room: Annotated[Path | None, typer.Option(help="The room's file; without it room.toml in the data folder.")] = None,
     every: Annotated[float, typer.Option(help="Starts and sights so many sights apart.")] = 1.0,

@@ -36,7 +36,10 @@ def setup(
     ] = False,
     tape: Annotated[
         list[float] | None,
-        typer.Option(help="With --check: the distance of two balls' centres by a tape, in metres; as often as wanted."),
+        typer.Option(
+            metavar="METRES",
+            help="With --check: the distance of two balls' centres by a tape, in metres; as often as wanted.",
+        ),
     ] = None,
     json_out: Annotated[
         Path | None, typer.Option("--json", help="With --check: write what was found to this file.")

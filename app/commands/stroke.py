@@ -30,7 +30,8 @@ def stroke(
         typer.Option(help='What was aimed at: "point", a mark\'s name, or a place such as "sight left 3.5".'),
     ] = None,
     mark: Annotated[
-        list[str] | None, typer.Option(help="A mark to name: NAME=x,y in metres. May be given again.")
+        list[str] | None,
+        typer.Option(metavar="NAME=PLACE", help="A mark to name: NAME=x,y in metres. May be given again."),
     ] = None,
     since: Annotated[str | None, typer.Option(help="From this day on, such as 2026-03-01.")] = None,
     until: Annotated[str | None, typer.Option(help="Up to this day, the day included.")] = None,
