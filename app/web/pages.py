@@ -1,5 +1,6 @@
 """The pages: sessions, one session, one shot, the camera, the interface. All that they need comes with them."""
 
+import re
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -24,6 +25,8 @@ from app.web.rates_query import question
 from app.web.shot_lookup import engine_of, shot_of
 from calibration.table import STANDARD_TABLES
 
+# A picture so tall has room beside it for more than the point: height over width.
+TALL = 0.75
 STATIC = Path(__file__).parent / "static"
 router = APIRouter(include_in_schema=False)
 
@@ -148,7 +151,10 @@ def _templates() -> Environment:
 
 
 def _drawn(practice: Practice, anchor: str) -> dict[str, Any]:
-    return {"is": practice, "anchor": anchor, "svg": practice.drawing(anchor=anchor)}
+    svg = practice.drawing(anchor=anchor)
+    size = re.search(r'viewBox="\S+ \S+ (\S+) (\S+)"', svg)
+    tall = size is not None and float(size[2]) > TALL * float(size[1])
+    return {"is": practice, "anchor": anchor, "svg": svg, "tall": tall}
 
 
 def _day(value: datetime) -> str:
