@@ -78,8 +78,8 @@ def test_the_page_offers_and_shows_it(client: Client) -> None:
         assert part in shown
     assert 'href="/shots/1?by=session"' in shown
     for k, day in PARTS:
-        assert f"session: {k} of {day}" in client.get("/shots/1?by=session").text
-    assert "speed: soft" in client.get("/shots/1?by=speed").text
+        assert f"<h2>Session: {k} of {day}" in client.get("/shots/1?by=session").text
+    assert "<h2>Speed: soft" in client.get("/shots/1?by=speed").text
     assert "From the mirrored corners" in client.get("/shots/1?mirrored=compare").text
     pooled = client.get("/shots/1?mirrored=pool").text
     assert "24 of 24 attempts" in pooled
