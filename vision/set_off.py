@@ -11,7 +11,7 @@ import numpy as np
 from calibration.table import Table
 from vision.launch import LAUNCH_S, Launch, fit_launch
 from vision.legs import Path, fit_line, legs
-from vision.reading import BallHit
+from vision.reading import BallHit, RailHit
 from vision.sightings import Rest
 
 # The line of the first leg must pass this close to the resting place, and the times must agree this well.
@@ -34,7 +34,7 @@ SHARE, SHARE_SD = 0.975, 0.03
 
 @dataclass(frozen=True)
 class SetOff:
-    """The cue ball's path, how it set off, and, if that was into a ball close by, its way there and the contact.
+    """The cue ball's path, how it set off, and, if into a ball or rail close by, its way there and the contact.
 
     ``path`` begins after that contact; ``way`` ends with the place of contact as if it had been sighted.
     """
@@ -42,7 +42,7 @@ class SetOff:
     path: Path
     launch: Launch
     way: Path | None = None
-    hit: BallHit | None = None
+    hit: BallHit | RailHit | None = None
 
 
 def set_off(rest: Rest, whole: Path) -> SetOff | None:

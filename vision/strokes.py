@@ -15,10 +15,11 @@ from vision.contacts import Run, follow, pocket_at
 from vision.knocks import departure, with_knocks
 from vision.launch import Launch
 from vision.legs import Path, motion_at
-from vision.reading import NotAttempt, Pocketing
+from vision.reading import BallHit, NotAttempt, Pocketing
 from vision.sent_into_rail import first_rail, seen_to_meet, sent_by
 from vision.set_off import SetOff, set_off, set_off_into
 from vision.sightings import Rest, Sighting
+from vision.struck_into_rail import bounced_first, set_off_by_rail
 from vision.tracks import GONE_S, Loss, Track
 
 # A slower start is a nudge.
@@ -126,10 +127,15 @@ def _stroke(
     began_s = float(whole.t[0])
     hidden_s = began_s - rest.last_s
     others = _others(balls, table, began_s, end_s)
-    begun = set_off(rest, whole) or set_off_into(
-        rest, whole, {name: (place, path) for name, (place, path) in others.items() if len(path) >= 3}, table
-    )
-    if begun is None:
+    moved = {name: (place, path) for name, (place, path) in others.items() if len(path) >= 3}
+    places = {name: place.at_m for name, (place, _) in others.items()}
+    seen_s = {name: place.last_s for name, (place, _) in others.items()}
+    begun = set_off(rest, whole) or set_off_into(rest, whole, moved, table)
+    cue_run = _cue_run(begun, places, seen_s, table) if begun is not None else None
+    bounced = set_off_by_rail(rest, whole, table)
+    if bounced is not None and bounced_first(cue_run, bounced, rest):
+        begun, cue_run = bounced, _cue_run(bounced, places, seen_s, table)
+    if begun is None or cue_run is None:
         return NotAttempt(began_s, "the cue ball was moved by hand")
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
         return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")
@@ -138,10 +144,7 @@ def _stroke(
     held = unseen_s > (HAND_HIDDEN_S if rest.last_s - rest.first_s > SET_DOWN_S else HELD_HIDDEN_S)
     if (held or sum(s.in_crowd for s in at_first) >= 3) and begun.launch.speed_mps < HAND_SPEED_MPS:
         return NotAttempt(began_s, "the cue ball was rolled by hand")
-    places = {name: place.at_m for name, (place, _) in others.items()}
-    seen_s = {name: place.last_s for name, (place, _) in others.items()}
     left = {n: gone for n, (place, path) in others.items() if (gone := departure(place, path, table)) is not None}
-    cue_run = _cue_run(begun, places, seen_s, table)
     runs = {
         name: with_knocks(_sent_run(name, others, cue_run, places, seen_s, table), left, table)
         for name, (_, path) in others.items()
@@ -182,11 +185,11 @@ def _others(balls: Sequence[Ball], table: Table, began_s: float, end_s: float) -
 
 
 def _cue_run(begun: SetOff, places: Mapping[str, Vector], seen_s: Mapping[str, float], table: Table) -> Run:
-    """The cue ball's run; after a ball close by was met at once, what came before the first sightings is put first."""
+    """The cue ball's run; after a ball or rail close by was met at once, what came before that is put first."""
     if begun.way is None or begun.hit is None:
         return follow("cue", begun.path, places, table, seen_s)
-    name = begun.hit.balls[1]
-    rest_of_it = follow("cue", begun.path, {n: p for n, p in places.items() if n != name}, table, seen_s)
+    met = begun.hit.balls if isinstance(begun.hit, BallHit) else ()
+    rest_of_it = follow("cue", begun.path, {n: p for n, p in places.items() if n not in met}, table, seen_s)
     return Run("cue", (begun.way, *rest_of_it.legs), (begun.hit, *rest_of_it.junctions))
 
 
