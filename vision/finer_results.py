@@ -10,6 +10,7 @@ from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.contacts import Run
 from vision.reading import BallHit, RailHit
+from vision.second_kiss import second_kiss
 from vision.shot import Shot
 
 # A ball touches a jaw's corner with its centre a radius from it, or a little more: jaws are rounded.
@@ -20,8 +21,6 @@ NOSE_END_M = 0.008
 JAW_APART = 0.25
 # A rail met this close to the middle of the pocket's mouth, and then the pocket: rail first.
 BESIDE_POCKET_M = 0.25
-# Two balls that both turn where their centres come this near, beyond two radii, met.
-MET_WITHIN_M = 0.025
 # Lower bounds of the fullness of a hit (1: centre to centre) for each word.
 FULLNESS = {"hit_full": 0.875, "hit_three_quarters": 0.625, "hit_half": 0.375, "hit_quarter": 0.125, "hit_thin": 0.0}
 # The hit is told when the line is known this well, in radii of the ball; to a side, from so little off full on.
@@ -61,7 +60,7 @@ def finer_flags(
     dropped : which ball dropped into which pocket.
     """
     flags = [] if target is None else _hit_on(ball, target[1], target[0], table)
-    if _second_kiss(ball, others, target[0] if target else None, table):
+    if _second_kiss(ball, others, target, table):
         flags.append("double_kiss")
     if _rail_before(ball, target[0] if target else None, shot, table, dropped):
         flags.append("rail_first")
@@ -94,36 +93,14 @@ def _hit_on(ball: Delivered, place_m: Vector, name: str, table: Table) -> list[s
     return []
 
 
-def _second_kiss(ball: Delivered, others: Mapping[str, Run], target: str | None, table: Table) -> bool:
+def _second_kiss(ball: Delivered, others: Mapping[str, Run], target: tuple[str, Vector] | None, table: Table) -> bool:
     """Whether the two balls of the shot met again after they had parted."""
-    if ball.name == "cue":
-        if target is None or target not in others:
-            return False
-        other, first = others[target], 1
-    else:
-        if "cue" not in others:
-            return False
-        other, first = others["cue"], 0
-    if sum(other.ball in hit.balls for hit in ball.run.ball_hits) < first:
+    if ball.name != "cue":
+        return "cue" in others and second_kiss(others["cue"], ball.run, ball.start_m, table)
+    if target is None or target[0] not in others:
         return False
-    return any(_met(ball.run, i, other, table) for i, junction in enumerate(ball.run.junctions) if junction is None)
-
-
-def _met(run: Run, i: int, other: Run, table: Table) -> bool:
-    """Whether the turn after leg ``i`` was made beside the other ball, which turned at that moment too."""
-    before, after = run.legs[i], run.legs[i + 1]
-    time_s = float(before.t[-1] + after.t[0]) / 2
-    times = np.concatenate([leg.t for leg in other.legs])
-    if not times[0] < time_s < times[-1]:
-        return False
-    places = np.vstack([leg.xy for leg in other.legs])
-    there = np.array([np.interp(time_s, times, places[:, k]) for k in (0, 1)])
-    here = (before.xy[-1] + after.xy[0]) / 2
-    gap = float(after.t[0] - before.t[-1])
-    turned = any(
-        abs(a.t[-1] + b.t[0] - 2 * time_s) < 2 * gap + 0.02 for a, b in zip(other.legs, other.legs[1:], strict=False)
-    )
-    return turned and float(np.hypot(*(here - there))) < 2 * table.ball_radius_m + MET_WITHIN_M
+    hit = any(target[0] in hit.balls for hit in ball.run.ball_hits)
+    return hit and second_kiss(ball.run, others[target[0]], target[1], table)
 
 
 def _rail_before(ball: Delivered, target: str | None, shot: Shot, table: Table, dropped: Mapping[str, str]) -> bool:
