@@ -8,9 +8,10 @@ from scipy.optimize import brentq, least_squares
 from calibration.table import Vector
 from vision.legs import GRAVITY_MPS2, SLIDING_MPS2, Path
 
-# Share of the launch speed that sliding takes: 2/7 for a ball struck without spin, nothing for natural roll.
+# Share of the launch speed that sliding takes: 2/7 for a ball struck without spin, nothing for natural roll. A tip that
+# is half a radius below the centre, lower than which it slips off, gives 5/4 of natural roll backwards: 9/14.
 SHED_SHARE, SHED_SHARE_SD = 0.22, 0.10
-LEAST_SHED, MOST_SHED = 0.0, 0.6
+LEAST_SHED, MOST_SHED = 0.0, 0.66
 # How much sliding deceleration differs from cloth to cloth: 0.15 to 0.4 g are published.
 SLIDING_SD_MPS2 = 0.06 * GRAVITY_MPS2
 # Rolling resistance: the middle of the published range, 0.005 to 0.015 g.

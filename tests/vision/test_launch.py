@@ -31,6 +31,17 @@ def test_launch_on_other_cloths_and_with_follow(slide: float, follow: float) -> 
     assert launch.time_s == pytest.approx(struck_s, abs=0.004)
 
 
+@pytest.mark.parametrize("slide", [0.2, 0.4])
+@pytest.mark.parametrize("speed_mps", [1.2, 2.2, 3.6])
+def test_launch_of_the_strongest_draw(speed_mps: float, slide: float) -> None:
+    """Struck half a radius below the centre: by the impulse at that offset 5/4 of natural roll, backwards."""
+    struck_s = 0.2
+    rolled = shot(speed_mps, 20.0, frames(0.9), begins_s=struck_s, cloth=Cloth(slide=slide), follow=-1.25)
+    launch = fit_launch(rolled.xy[0], from_launch(rolled, struck_s))
+    assert launch.speed_mps == pytest.approx(speed_mps, rel=0.005)
+    assert launch.time_s == pytest.approx(struck_s, abs=0.001)
+
+
 def test_standard_deviations_of_launches_are_honest() -> None:
     speeds, times = [], []
     for seed in range(24):
