@@ -3,7 +3,7 @@
 Frames are compared at a reduced size (``vision.reduced``); only where something differs is the full picture looked at.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -71,14 +71,18 @@ class Background:
 
 def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:
     """The empty table from some frames spread over the clip: their median, with what always lay there painted over."""
-    outline = ball_region_px(camera, table)
-    smallest, largest = ball_radii_px(BallPlane(camera, table.ball_radius_m), table)
+    outline, plane = ball_region_px(camera, table), BallPlane(camera, table.ball_radius_m)
+    smallest, largest = ball_radii_px(plane, table)
     reduction = reduction_of(outline, smallest, AROUND_RADII * largest, camera.width, camera.height)
     cloth = median_of([reduction.whole(still, reduction.luma(still)) for still in stills])
     region = np.zeros(cloth.shape[:2], np.uint8)
     cv2.fillPoly(region, [np.round(reduction.reduced_px(outline)).astype(np.int32)], 255)
     throats = reduction.reduced_px(_mouths_px(camera, table))
-    cloth = _paint_over(cloth, region, throats, smallest / reduction.factor)
+
+    def radii(reduced_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        return plane.radii_px(plane.places_m(reduction.frame_px(reduced_px))) / reduction.factor
+
+    cloth = _paint_over(cloth, region, throats, radii)
     low, high = cloth_bounds(cloth)
     return Background(reduction, cloth, low, high, *faint_bounds(cloth), region)
 
@@ -127,17 +131,24 @@ def _mouths_px(camera: Camera, table: Table) -> NDArray[np.float64]:
     return camera.project(np.hstack([mouths, np.zeros((len(mouths), 1))]))
 
 
-def _paint_over(cloth: Picture, region: Mask, throats_px: NDArray[np.float64], radius_px: float) -> Picture:
+def _paint_over(
+    cloth: Picture,
+    region: Mask,
+    throats_px: NDArray[np.float64],
+    radii_px: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+) -> Picture:
     """Replace balls that lay in the same place in most stills by the cloth around them.
 
     The cloth around is a mean over the neighbourhood of the pixels that are near the cloth's usual colour; what is
-    left standing out from it as much as a ball does is painted over with it.
+    left standing out from it as much as a ball does is painted over with it. ``radii_px`` tells how large a ball looks
+    at places (n, 2): from the side those near the camera are half as large again as the far ones.
     """
     inside = region > 0
     usual = np.median(cloth[inside], axis=0)
     picture = cloth.astype(np.float32)
     near = (np.abs(picture - usual).sum(axis=2) < 60) & inside
-    reach = int(FILL_REACH_RADII * radius_px) * 2 + 1
+    middle = np.argwhere(inside).mean(axis=0)[None, ::-1]
+    reach = int(FILL_REACH_RADII * float(radii_px(middle)[0])) * 2 + 1
     weight = cv2.boxFilter(near.astype(np.float32), -1, (reach, reach), normalize=False)
     around = np.dstack(
         [
@@ -150,13 +161,14 @@ def _paint_over(cloth: Picture, region: Mask, throats_px: NDArray[np.float64], r
     odd = cv2.bitwise_not(cv2.inRange(cloth, low, high)) & region
     count, labels, stats, centroids = cv2.connectedComponentsWithStats(odd)
     filled = picture.copy()
+    radii = radii_px(centroids)
     for k in range(1, count):
         # Rims of pockets and the noses' shadows are long or open to the edge; balls are compact and inside.
         width, height, area = stats[k, 2], stats[k, 3], stats[k, 4]
-        compact = area > 0.5 * width * height and max(width, height) < 4 * radius_px
-        at_pocket = np.hypot(*(throats_px - centroids[k]).T).min() < 2.5 * radius_px
+        compact = area > 0.5 * width * height and max(width, height) < 4 * radii[k]
+        at_pocket = np.hypot(*(throats_px - centroids[k]).T).min() < 2.5 * radii[k]
         pocket = at_pocket and float(picture[labels == k, 0].mean()) < 0.5 * usual[0]
-        if compact and not pocket and area > 1.2 * radius_px**2:
+        if compact and not pocket and area > 1.2 * radii[k] ** 2:
             blob = cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
             filled[blob] = around[blob]
     return np.clip(filled, 0, 255).astype(np.uint8)

@@ -6,10 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.camera import Camera
 from calibration.table import STANDARD_TABLES
-from tests.rendering import BLACK, RED, WHITE, Ball, Look, overhead_camera
+from tests.rendering import BLACK, RED, WHITE, YELLOW, Ball, Look, oblique_camera, overhead_camera
 from tests.rendering.light import encode
 from tests.rendering.picture import Stage, with_noise
+from tests.rendering.scene import Colour
 from tests.vision.test_outline import YUV_OF_RGB
 from vision.background import Background, Picture, learn_background
 from vision.balls import BallFinder
@@ -30,9 +32,9 @@ def frame_of(picture: Picture, k: int) -> Frame:
     return Frame(k, Fraction(1, 30), planes[0], planes[1], planes[2])
 
 
-def taken(look: Look, balls: list[Ball], count: int, seed: int = 0) -> list[Frame]:
+def taken(look: Look, balls: list[Ball], count: int, seed: int = 0, camera: Camera = CAMERA) -> list[Frame]:
     """Frames of balls at rest, with noise."""
-    stage = Stage.build(CAMERA, TABLE, look)
+    stage = Stage.build(camera, TABLE, look)
     levels = stage.empty().copy()
     for ball in balls:
         box = stage.box(ball)
@@ -63,6 +65,20 @@ def test_ball_that_always_lay_there_is_no_cloth() -> None:
     lying = taken(DIM, [Ball(*PLACES["green"], GREEN)], 3)
     seen = BallFinder(learn_background(lying, CAMERA, TABLE), CAMERA, TABLE).find(lying[0], [])
     assert [view.at_m for view in seen.balls] == [pytest.approx(PLACES["green"], abs=0.002)]
+
+
+@pytest.mark.parametrize("cloth", [(52, 56, 60), (62, 134, 84)])
+def test_near_and_far_balls_seen_from_the_side_are_no_cloth(cloth: Colour) -> None:
+    """Near the camera a ball and its shadow are half as large again as at the far end."""
+    camera = oblique_camera(TABLE, height_m=2.2, behind_m=0.8, focal_px=560.0)
+    look = Look(cloth=cloth, light=0.8, lamp_m=(-0.3, -0.3, 1.1))
+    places = [(0.3, 1.0), (0.55, 0.2), (1.4, 0.4), (2.3, 0.9)]
+    lying = taken(
+        look, [Ball(*place, colour) for place, colour in zip(places, (RED, YELLOW, WHITE, RED))], 3, 0, camera
+    )
+    seen = BallFinder(learn_background(lying, camera, TABLE), camera, TABLE).find(lying[0], [])
+    found = sorted(tuple(view.at_m) for view in seen.balls)
+    assert np.array(found) == pytest.approx(np.array(places), abs=0.004)
 
 
 def test_soft_shadow_is_no_ball(dim_table: Background) -> None:
