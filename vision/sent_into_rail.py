@@ -18,6 +18,8 @@ from vision.sightings import Rest
 
 # A rail that is reached later than this after the ball set off is seen to be met.
 AT_ONCE_S = 0.13
+# One that touches the rail goes no way at all, but two moments must differ to be told in order.
+LEAST_WAY_S = 0.001
 # A ball sent at a flatter angle to the rail (its sine) may miss it, and one slower than this towards it may stop short.
 LEAST_TOWARDS, LEAST_TOWARDS_MPS, SURE_SDS = 0.1, 0.15, 3.0
 # At a steeper angle than this it cannot but meet the rail; at a flatter one it is seen to come away from it.
@@ -90,7 +92,7 @@ def first_rail(rest: Rest, path: Path, sent: Sent, table: Table) -> FirstRail | 
         return None
     takes_s, rail = min(coming)
     axis, level = table.track_coordinate(rail)
-    time_s = sent.time_s + takes_s
+    time_s = sent.time_s + max(takes_s, LEAST_WAY_S)
     at_m, at_sd_m = sent.line.at_level(axis, level)
     before, after = path.part(path.t < time_s - SMEARED_S), path.part(path.t > time_s + SMEARED_S)
     if takes_s > AT_ONCE_S or len(after) < 3 or not has_rubber(rail, at_m, table):

@@ -14,7 +14,7 @@ from vision.contacts import LEAVING_SD_M, Run, measured
 from vision.launch import LAUNCH_S, Launch
 from vision.legs import Line, Path, fit_line, legs, sliding_motion
 from vision.reading import RailHit
-from vision.sent_into_rail import has_rubber, seen_to_meet
+from vision.sent_into_rail import LEAST_WAY_S, has_rubber, seen_to_meet
 from vision.set_off import START_TOLERANCE_M, TIME_TOLERANCE_S, SetOff
 from vision.sightings import Rest
 
@@ -126,7 +126,8 @@ def _by(rail: Rail, rest: Rest, before: Path, after: Path, table: Table) -> SetO
         return None
     speed = float(np.hypot(off.away_mps / TOWARDS_KEPT, off.along_mps / ALONG_KEPT))
     way_m = float(np.hypot(gap_m, along))
-    launch = Launch(off.time_s - way_m / speed, SPEED_SD_SHARE * way_m / speed + 0.001, speed, SPEED_SD_SHARE * speed)
+    way_s = max(way_m / speed, LEAST_WAY_S)
+    launch = Launch(off.time_s - way_s, SPEED_SD_SHARE * way_s + 0.001, speed, SPEED_SD_SHARE * speed)
     if not rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= (before.t[0] if len(before) else first.t[0]):
         return None
     if not _on_the_way(before, launch, rest.at_m, at_m):

@@ -103,6 +103,25 @@ def test_nothing_is_put_in_where_a_ball_is_sent_along_or_away() -> None:
     assert first_rail(rest, path.part(slice(0, 2)), sent, TABLE) is None
 
 
+@pytest.mark.parametrize("behind_m", [0.0, 0.002])
+def test_ball_that_touches_the_rail_comes_off_it_too(behind_m: float) -> None:
+    """It may even seem a little behind the track line."""
+    case = sent_into(1, seed=4)[0]
+    stroke = only_stroke(seen(case.motion, fps=30.0, until_s=4.0), 4.0)
+    sent = sent_by(stroke.cue, stroke.resting["red"], "red", TABLE)
+    assert sent is not None
+    axis, level = TABLE.track_coordinate(case.rail)
+    place = stroke.resting["red"].at_m.copy()
+    place[axis] = level + (behind_m if case.rail in ("foot", "left") else -behind_m)
+    rest = replace(stroke.resting["red"], at_m=place)
+    sent = replace(sent, line=replace(sent.line, through_m=place))
+    found = first_rail(rest, stroke.others["red"].legs[1], sent, TABLE)
+    assert found is not None
+    assert found.hit.rail == case.rail
+    assert found.way.t[1] > found.way.t[0]
+    assert np.isfinite(found.hit.speed_out_mps)
+
+
 def test_rail_that_the_sightings_show_is_left_as_it_was_measured() -> None:
     case = sent_into(1, seed=4)[0]
     run = only_stroke(seen(case.motion, fps=240.0, until_s=4.0), 4.0).others["red"]
