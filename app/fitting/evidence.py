@@ -7,15 +7,13 @@ from math import hypot, isfinite, pi
 import numpy as np
 
 from app.fitting.attempts_csv import OUTCOMES, AttemptRow
+from app.fitting.gain import gain_column
 from app.fitting.likelihood import Observations, wrong_share_of
 from app.fitting.margins import image_m, margins_where_possible
 from app.fitting.remarks import off_table
 from calibration.table import Table, Vector
 from vision.shot import Shot
 
-# A real cushion is no mirror: the correction by the measured miss is right to about this much, the same for all
-# attempts at one shot.
-GAIN_SD = 0.15
 # A correction (or a turn) below this is nothing beside any bearing's error, radians.
 NOTHING_RAD = 1e-9
 MOST_CORRECTION_RAD = pi / 2
@@ -93,9 +91,13 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         limits.append(limit)
         worth.append(per_rad)
         allowed.append(margin)
-    nuisance, sd_rad, gain = _nuisances(used, np.array(correction), np.array(sds))
     bounds = np.array(limits, dtype=float).reshape(-1, 3)
     starts = np.array([(row.start_x_m, row.start_y_m) for row in used]).reshape(-1, 2) - table.centre_m
+    gained = np.zeros(len(used))
+    if correction and float(np.max(np.abs(correction))) > NOTHING_RAD:
+        told = np.array([isfinite(row.miss_m) for row in used]) & np.isnan(bounds[:, 0])
+        gained = gain_column(np.array(correction), starts, np.array(needed), told)
+    nuisance, sd_rad = _nuisances(used, gained, np.array(sds))
     observations = Observations(
         start_m=starts,
         bearing_rad=np.array(needed, dtype=float),
@@ -111,7 +113,7 @@ def gather(rows: Sequence[AttemptRow], table: Table, shot: Shot | None = None) -
         observations=observations,
         unused=tuple(unused),
         measured=int(observations.measured.sum()),
-        gain=gain,
+        gain=bool(gained.any()),
         margin_rad=np.array(allowed, dtype=float).reshape(-1, 2),
         margins_from_shot=from_shot and not lines_only,
         lines_only=lines_only and len(used) > 0,
@@ -189,12 +191,9 @@ def _readers(rows: Sequence[AttemptRow]) -> list[tuple[list[int], Vector]]:
     ]
 
 
-def _nuisances(rows: Sequence[AttemptRow], correction: Vector, sd_rad: Vector) -> tuple[Vector, Vector, bool]:
-    """Columns of the nuisances, stated sds (turns of single attempts added), and whether a gain is among them."""
-    columns: list[Vector] = []
-    gain = bool(len(correction)) and float(np.max(np.abs(correction))) > NOTHING_RAD
-    if gain:
-        columns.append(GAIN_SD * correction)
+def _nuisances(rows: Sequence[AttemptRow], gained_rad: Vector, sd_rad: Vector) -> tuple[Vector, Vector]:
+    """Columns of the nuisances, the gain's first if there is one, and stated sds (turns of single attempts added)."""
+    columns = [gained_rad] if gained_rad.any() else []
     clips: dict[str, list[int]] = {}
     variance = sd_rad**2
     # Readers' habits first: they share rows with the turns, which share none with one another.
@@ -223,4 +222,4 @@ def _nuisances(rows: Sequence[AttemptRow], correction: Vector, sd_rad: Vector) -
         column[members] = turns
         columns.append(column)
     matrix = np.column_stack(columns) if columns else np.zeros((len(rows), 0))
-    return matrix, np.sqrt(variance), gain
+    return matrix, np.sqrt(variance)

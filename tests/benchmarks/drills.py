@@ -6,7 +6,7 @@ from math import radians
 import numpy as np
 
 from app.fitting import lines
-from app.fitting.evidence import GAIN_SD
+from app.fitting.gain import GAIN_SD, gain_column
 from app.fitting.likelihood import Observations, measured_bearings, wrong_share_of
 from calibration.table import STANDARD_TABLES, Vector
 
@@ -51,6 +51,8 @@ def measured_drill(
     wrong_sd: tuple[float, float] | None = None,
 ) -> Drill:
     """A log of measured misses. Clips of about a dozen attempts share a turn; the miss correction has a gain error.
+    The player's line follows what moves the needed one from try to try (a place that needs another line) in part, as
+    drawn for each log, and knows nothing of the rest (a speed that came out otherwise).
 
     ``wrong_sd``: a tenth of the entries are off by so many scatters besides.
     """
@@ -59,17 +61,18 @@ def measured_drill(
     scatter = radians(rng.uniform(*scatter_deg))
     stated = np.full(n, radians(stated_deg))
     # How far off the player aims, to be corrected by the measured miss.
-    missed = np.radians(rng.normal(0.8 if always_long else 0.0, 0.6, n))
+    off = np.radians(rng.normal(0.8 if always_long else 0.0, 0.6, n))
+    moved, read = rng.normal(0, scatter, n), rng.normal(0, stated)
+    gain = 1 + (rng.normal(0, GAIN_SD) if gain_error is None else gain_error)
+    missed = (off - (1 - rng.uniform()) * moved) / gain
+    ideal = lines.needed_bearings(family, start)
     clip = np.arange(n) // 12
-    nuisance = [GAIN_SD * missed]
+    nuisance = [gain_column(missed, start, ideal, np.ones(n, dtype=bool))]
     if clip_turn_deg:
         nuisance += [radians(clip_turn_deg) * (clip == c) for c in range(int(clip.max()) + 1)]
     columns = np.column_stack(nuisance)
-    drawn = rng.normal(0, 1, columns.shape[1])
-    if gain_error is not None:
-        drawn[0] = gain_error / GAIN_SD
-    shared = columns @ drawn
-    needed = lines.needed_bearings(family, start) + rng.normal(0, np.hypot(scatter, stated)) + shared
+    shared = (gain - 1) * missed + columns[:, 1:] @ rng.normal(0, 1, columns.shape[1] - 1)
+    needed = ideal + moved + read + shared
     if wrong_sd is not None:
         wrong = rng.random(n) < 0.1
         needed = needed + wrong * scatter * rng.uniform(*wrong_sd, n) * rng.choice([-1.0, 1.0], n)
