@@ -73,9 +73,9 @@ def test_near_and_far_balls_seen_from_the_side_are_no_cloth(cloth: Colour) -> No
     camera = oblique_camera(TABLE, height_m=2.2, behind_m=0.8, focal_px=560.0)
     look = Look(cloth=cloth, light=0.8, lamp_m=(-0.3, -0.3, 1.1))
     places = [(0.3, 1.0), (0.55, 0.2), (1.4, 0.4), (2.3, 0.9)]
-    lying = taken(
-        look, [Ball(*place, colour) for place, colour in zip(places, (RED, YELLOW, WHITE, RED))], 3, 0, camera
-    )
+    colours = (RED, YELLOW, WHITE, RED)
+    balls = [Ball(*place, colour) for place, colour in zip(places, colours, strict=True)]
+    lying = taken(look, balls, 3, 0, camera)
     seen = BallFinder(learn_background(lying, camera, TABLE), camera, TABLE).find(lying[0], [])
     found = sorted(tuple(view.at_m) for view in seen.balls)
     assert np.array(found) == pytest.approx(np.array(places), abs=0.004)
