@@ -36,7 +36,7 @@ def sampled(yuv: NDArray[np.float32], place: tuple[float, float], noise: float =
     """Planes of 4:2:0 film: each colour sample the mean of what is round its place."""
     rng = np.random.default_rng(2)
     middle, side = np.array([0, 0.5, 0.5]), np.array([0.25, 0.5, 0.25])
-    across, down = (middle if at == 0.5 else side for at in place)
+    across, down = (side + (middle - side) * at / 0.5 for at in place)
     planes = [yuv[0], *(cv2.sepFilter2D(plane, -1, across, down)[::2, ::2] for plane in yuv[1:])]
     y, u, v = (np.clip(np.rint(p + rng.normal(0, noise, p.shape)), 0, 255).astype(np.uint8) for p in planes)
     return y, u, v
@@ -50,6 +50,13 @@ def test_place_is_told(place: tuple[float, float], noise: float) -> None:
     # A picture lying on its side has its samples where that puts them.
     y, u, v = (np.ascontiguousarray(plane.T) for plane in sampled(yuv, place, noise))
     assert colour_place([(y, u, v)]) == place[::-1]
+
+
+@pytest.mark.parametrize(("stands", "told"), [(0.28, 0.5), (0.2, 0.0)])
+def test_place_is_the_nearer_one(stands: float, told: float) -> None:
+    """A coded film may shift what is seen by a fifth of a pixel: that is no reason to move all colours by a half."""
+    assert colour_place([sampled(scene(), (stands, 0.5))]) == (told, 0.5)
+    assert colour_place([sampled(scene(), (0.5, stands))]) == (0.5, told)
 
 
 def test_picture_without_colour_tells_nothing() -> None:
