@@ -15,6 +15,7 @@ from vision.contacts import Run, follow, pocket_at
 from vision.knocks import departure, with_knocks
 from vision.launch import Launch
 from vision.legs import Path, motion_at
+from vision.rail_after_hit import with_rail_after
 from vision.reading import BallHit, NotAttempt, Pocketing
 from vision.sent_into_rail import first_rail, seen_to_meet, sent_by
 from vision.set_off import SetOff, set_off, set_off_into
@@ -150,6 +151,8 @@ def _stroke(
         for name, (_, path) in others.items()
         if len(path) >= 3
     }
+    for name in runs:
+        cue_run = with_rail_after(cue_run, name, others[name][0], table)
     struck_s = begun.launch.time_s
     pocketed = tuple(
         p for ball in balls if ball.name in {"cue", *runs} for p in [_dropped(ball, struck_s, end_s, table)] if p
