@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.table import RAILS, Rail, Table, Vector
 from vision.contacts import LEAVING_SD_M, Run, measured
-from vision.launch import LAUNCH_S, Launch
+from vision.launch import Launch
 from vision.legs import Line, Path, fit_line, legs, sliding_motion
 from vision.reading import RailHit
 from vision.sent_into_rail import LEAST_WAY_S, has_rubber, seen_to_meet
@@ -31,7 +31,8 @@ TOWARDS_KEPT, ALONG_KEPT, SPEED_SD_SHARE, RUN_SHARE = 0.75, 0.80, 0.12, 0.25
 # curved start is not known better than this.
 TANGENT_SHARE_SD, TANGENT_SD = 0.2, 0.07
 # A line that passes beside the place where the ball lay, so far and by so many standard deviations, began elsewhere.
-BESIDE_M, BESIDE_SDS = 0.004, 4.0
+# Its first moments tell: after a rail it bends.
+BESIDE_M, BESIDE_SDS, BEFORE_IT_BENDS_S = 0.004, 4.0, 0.15
 # What the moment of the contact, told by the path carried back, may be wrong by: the path is curved at its start.
 BACK_SD_S = 0.006
 # Where the path carried back and the angle put the contact must agree this well, in standard deviations.
@@ -75,7 +76,7 @@ def bounced_first(run: Run | None, found: SetOff, rest: Rest) -> bool:
     if _seen_nearer(found):
         return True
     first = legs(found.path)[0]
-    off, sd = fit_line(first.part(first.t <= first.t[0] + LAUNCH_S)).miss(rest.at_m)
+    off, sd = fit_line(first.part(first.t <= first.t[0] + BEFORE_IT_BENDS_S)).miss(rest.at_m)
     return bool(abs(off) > max(BESIDE_M, BESIDE_SDS * sd))
 
 

@@ -111,3 +111,16 @@ def test_ball_far_from_every_rail_set_off_by_none() -> None:
     far = Rest(np.array([1.2, 0.6]), REST_SD_M, 0.0, 1.0, 40)
     assert set_off_by_rail(far, stroke.cue_path, TABLE) is None
     assert set_off_by_rail(cue.rests[0], stroke.cue_path.part(slice(0, 2)), TABLE) is None
+
+
+def test_path_that_bends_for_long_after_the_rail_does_not_hide_that_it_set_off_there() -> None:
+    """Seen for the first time after the contact: over half a second its bent path seems to pass where the ball lay."""
+    motion = motion_of({"cue": (0.5, 1.2)}, 70.0, 3.0)
+    # No frame between the strike and the contact.
+    first_s = motion.rails[0].t_s + 0.018
+    times = np.arange(first_s, first_s + 0.62, 1 / 30)
+    path = tuple(Sighting(float(t), np.asarray(motion.where("cue", t)), 0.0003, False) for t in times)
+    ball = Ball("cue", (Rest(np.array([0.5, 1.2]), REST_SD_M, 0.0, first_s - 1 / 30, 40),), path, ())
+    strokes, _ = find_strokes([ball], TABLE, UNTIL_S)
+    assert [h.rail for h in strokes[0].cue.rail_hits][:1] == ["left"]
+    assert strokes[0].launch.time_s == pytest.approx(STRUCK_S, abs=0.006)
