@@ -39,8 +39,8 @@ MOST_REFINED = 6
 LEAST_SCORE_SHARE = 0.6
 # What looks as good as this after refining is taken at once; what looks good enough is, when its round is over; what
 # has less cushion is no table.
-SURE_SCORE, SURE_CUSHIONS = 1.7, 0.9
-ENOUGH_SCORE, ENOUGH_CUSHIONS = 1.45, 0.75
+SURE_SCORE, SURE_CUSHIONS = 1.9, 0.9
+ENOUGH_SCORE, ENOUGH_CUSHIONS = 1.85, 0.75
 LEAST_CUSHIONS, LEAST_SCORE = 0.65, 1.3
 # A line fit worse than this, as a share of the picture's long side, is not a table (2.9 px at 1080p).
 MOST_RESIDUAL_SHARE = 0.0015
