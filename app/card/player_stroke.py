@@ -39,7 +39,8 @@ def stroke_of_player(
     if len({one.player for one in chosen}) != 1:
         return None
     found = _at_shot(drilled, chosen, (drilled,))
-    if found is None or found.stroke.spread.freedom < ENOUGH_OF_ITS_OWN:
+    own = None if found is None else found.stroke.spread
+    if own is None or not own.known or own.freedom < ENOUGH_OF_ITS_OWN:
         attempts, library = others()
         rest = [one for one in attempts if one.player == chosen[0].player and one.shot_name != drilled.shot.name]
         found = _at_shot(drilled, [*chosen, *rest], library)

@@ -11,11 +11,21 @@ from scipy.stats import f as f_distribution
 from scipy.stats import t
 
 from app.store.log_views import LoggedAttempt
+from app.stroke.chances import LEAST_FOR_CHANCES, Chances, chances_of, steady_lines, tells_side, unless_hidden
 from app.stroke.delivered import Delivered
 from app.stroke.expected import NOTHING, Expected, expect
-from app.stroke.make_chance import make_chance
-from app.stroke.own_tries import drawn_makes
-from app.stroke.spread import Flags, Lines, Smooth, Spread, likeliest_spread, odd_lines, smooth_at, smooth_of, spread_of
+from app.stroke.spread import (
+    Flags,
+    Lines,
+    Smooth,
+    Spread,
+    least_spread,
+    likeliest_spread,
+    odd_lines,
+    smooth_at,
+    smooth_of,
+    spread_of,
+)
 from calibration.table import Vector
 
 How = Literal["aimed", "repeats", "smooth"]
@@ -26,10 +36,6 @@ LEAST_FOR_SPEED, LEAST_SPEED_SD_MPS = 8, 0.05
 SURE = 0.05
 # With fewer degrees of freedom the spread of all the player's shots says more than the shot's own.
 ENOUGH_OF_ITS_OWN = 6
-# A line's sd, as a share of the margin, from which on it is not counted as within or not.
-BESIDE_MARGIN = 0.5
-# With fewer still, any rate might be expected.
-LEAST_FOR_CHANCES = 3
 
 
 @dataclass(frozen=True)
@@ -64,19 +70,6 @@ class SpeedPart:
 
 
 @dataclass(frozen=True)
-class Chances:
-    """Of each line (n,), NaN where its margins are not known: ``steady`` (k, n) at equally likely spreads when aimed at
-    the middle of the margins, ``aimed`` as the lines were aimed, ``all`` with what else moves the ball. ``drawn``
-    (d, n) are drawings of whether tries that tell this spread are made when aimed at the middle, each as likely as the
-    next."""
-
-    steady: Vector
-    drawn: Flags
-    aimed: Vector
-    all: Vector
-
-
-@dataclass(frozen=True)
 class Stroke:
     """``how`` tells what the lines' spread is taken round: the line aimed on as stated (``aimed``), the mean of tries
     from one place (``repeats``), or a line that changes smoothly with the start (``smooth``).
@@ -85,7 +78,8 @@ class Stroke:
     stated lines exceed those needed, ``off_best`` by how much the delivered ones exceed the best; ``rest`` is the
     spread of the needed line from try to try: speed, english, rails. ``mixed_aim`` is the probability, by chance, of
     tries from one place agreeing so much better than the stated line says. ``odd`` lines, with their distance in sds,
-    are left out of the spread. ``by`` is the spread on which the chances rest: these lines', or the player's.
+    are left out of the spread, which is NaN where the lines' errors hide it. ``by`` is the spread on which the chances
+    rest: these lines', or the player's.
     ``good`` (n,) is 1 for a line within the margins of the line usually needed from there, 0 for another, NaN where
     that is not known: a good line that missed was lost by something else. ``steady`` (n,) likewise for a line whose
     stroke's own error is no more than the margins allow: aimed at the best line it would have been within them.
@@ -116,8 +110,9 @@ def analyse(lines: Delivered, stated: bool) -> Stroke:
     odd = odd_lines(basis) if len(basis) else {}
     kept = np.array([k not in odd for k in range(len(basis))], dtype=bool)
     basis = basis.some(kept)
-    spread = spread_of([basis])
-    aim_error = _aim_error(lines, basis, kept, spread) if stated and spread.known else None
+    told = spread_of([basis])
+    aim_error = _aim_error(lines, basis, kept, told) if stated and told.known else None
+    spread = unless_hidden(told, [lines])
     rest, mark, speed = _needs(lines, kept & lines.measured, stated)
     off_best, error, error_sd = _off_best(lines, kept)
     return Stroke(
@@ -133,20 +128,21 @@ def analyse(lines: Delivered, stated: bool) -> Stroke:
         odd=odd,
         basis=basis,
         by=spread,
-        chances=_chances(lines, spread, error, error_sd, rest, basis, kept),
+        chances=chances_of(lines, spread, error, error_sd, rest, basis, kept),
         error_rad=error,
         error_sd_rad=error_sd,
         good=_good(lines, kept & lines.measured, rest),
-        steady=_steady(lines, basis, kept, spread),
+        steady=steady_lines(lines, basis, kept, spread),
     )
 
 
 def borrowing(stroke: Stroke, other: Spread) -> Stroke:
-    """The stroke with chances that rest on another spread, where its own lines are too few."""
-    if stroke.spread.freedom >= ENOUGH_OF_ITS_OWN or other.freedom <= stroke.spread.freedom:
+    """The stroke with chances that rest on another spread, where its own lines are too few or do not tell theirs."""
+    own = stroke.spread.known and stroke.spread.freedom >= ENOUGH_OF_ITS_OWN
+    if own or not other.known or other.freedom <= stroke.spread.freedom:
         return stroke
     kept = np.array([k not in stroke.odd for k in range(len(stroke.lines))], dtype=bool)
-    chances = _chances(stroke.lines, other, stroke.error_rad, stroke.error_sd_rad, stroke.rest, stroke.basis, kept)
+    chances = chances_of(stroke.lines, other, stroke.error_rad, stroke.error_sd_rad, stroke.rest, stroke.basis, kept)
     return replace(stroke, by=other, chances=chances)
 
 
@@ -190,7 +186,7 @@ def _basis(lines: Delivered, stated: bool) -> tuple[Lines, How]:
 def _aim_error(lines: Delivered, basis: Lines, kept: Flags, spread: Spread) -> Offset:
     """Sessions' means differ by chance, by their clips' common turns, and by the day: what they differ by beyond the
     first two widens the error of the mean."""
-    smooth = smooth_of(basis, max(spread.spread_rad, _floor(basis)))
+    smooth = smooth_of(basis, max(spread.spread_rad, least_spread(basis)))
     turn = lines.turn_sd_rad[kept]
     means, sds = [], []
     for g in np.unique(basis.group):
@@ -213,7 +209,7 @@ def _needs(lines: Delivered, kept: Flags, stated: bool) -> tuple[Spread, Offset 
     rest = spread_of([needs])
     if not rest.known:
         return rest, None, None
-    smooth = smooth_of(needs, max(rest.spread_rad, _floor(needs)))
+    smooth = smooth_of(needs, max(rest.spread_rad, least_spread(needs)))
     mark = None
     if stated:
         turn = float(np.sqrt(np.mean(lines.turn_sd_rad[kept] ** 2)))
@@ -238,7 +234,7 @@ def _speed_part(lines: Delivered, kept: Flags, needs: Lines) -> SpeedPart | None
     if wider.freedom < LEAST_FOR_SPEED:
         return None
     spread = likeliest_spread(wider)
-    fitted: Smooth = smooth_of(wider, max(spread, _floor(wider)))
+    fitted: Smooth = smooth_of(wider, max(spread, least_spread(wider)))
     slope, sd = float(fitted.slopes[-1]), float(fitted.slopes_sd[-1])
     return SpeedPart(slope, sd, 2 * float(t.sf(abs(slope / sd), wider.freedom)))
 
@@ -252,7 +248,7 @@ def _off_best(lines: Delivered, kept: Flags) -> tuple[Offset, Vector, Vector]:
     scatter = likeliest_spread(errors)
     if not isfinite(scatter):
         return UNKNOWN_OFFSET, nothing, nothing
-    level = max(scatter, _floor(errors))
+    level = max(scatter, least_spread(errors))
     value, sd = smooth_at(errors, level, columns)
     off = value - lines.best_rad
     known = np.isfinite(off)
@@ -271,31 +267,13 @@ def _good(lines: Delivered, kept: Flags, rest: Spread) -> Vector:
     if rest.freedom < LEAST_FOR_CHANCES:
         return np.full(len(lines), nan)
     needs, columns = lines.needs(kept)
-    fitted = smooth_of(needs, max(rest.spread_rad, _floor(needs)))
+    fitted = smooth_of(needs, max(rest.spread_rad, least_spread(needs)))
     sessions = np.unique(needs.group)
     at = np.clip(np.searchsorted(sessions, lines.session), 0, len(sessions) - 1)
     usual = lines.usual_less_stated_rad + fitted.constants_rad[at] + columns @ fitted.slopes
     off = lines.deviation_rad - usual
-    known = (sessions[at] == lines.session) & _tells(lines)
+    known = (sessions[at] == lines.session) & tells_side(lines)
     return np.where(known, ((off <= lines.left_rad) & (off >= -lines.right_rad)).astype(float), nan)
-
-
-def _steady(lines: Delivered, basis: Lines, kept: Flags, spread: Spread) -> Vector:
-    steady = np.where(kept, nan, 0.0)
-    if spread.freedom >= LEAST_FOR_CHANCES:
-        level = max(spread.spread_rad, _floor(basis))
-        # A residual is smaller than the error by the line's own part in the smooth one; alone in its group it is none.
-        error = smooth_of(basis, level).standardised * np.sqrt(level**2 + basis.sd_rad**2)
-        _, number, count = np.unique(basis.group, return_inverse=True, return_counts=True)
-        known = count[number.reshape(-1)] > 1
-        steady[kept] = np.where(known, (np.abs(error) <= lines.half_rad[kept]).astype(float), nan)
-    return np.where(_tells(lines), steady, nan)
-
-
-def _tells(lines: Delivered) -> Flags:
-    """Whether a line was measured well enough beside its margins to say on which side of their end it lay."""
-    with np.errstate(invalid="ignore"):
-        return lines.sd_rad < BESIDE_MARGIN * lines.half_rad
 
 
 def _mixed_aim(lines: Delivered, kept: Flags) -> float:
@@ -304,7 +282,7 @@ def _mixed_aim(lines: Delivered, kept: Flags) -> float:
     extra = smooth.freedom - runs.freedom
     if runs.freedom < LEAST_REPEATS or extra < 1:
         return nan
-    level = max(likeliest_spread(runs), _floor(runs))
+    level = max(likeliest_spread(runs), least_spread(runs))
     if level <= 0:
         return nan
     within, around = _squares(runs, level), _squares(smooth, level)
@@ -314,39 +292,6 @@ def _mixed_aim(lines: Delivered, kept: Flags) -> float:
 def _squares(lines: Lines, spread_rad: float) -> float:
     residual = lines.deviation_rad - smooth_of(lines, spread_rad).value_rad
     return float(np.sum(residual**2 / (spread_rad**2 + lines.sd_rad**2)))
-
-
-def _chances(
-    lines: Delivered,
-    spread: Spread,
-    error_rad: Vector,
-    error_sd_rad: Vector,
-    rest: Spread,
-    basis: Lines,
-    kept: Flags,
-) -> Chances:
-    half, nodes = lines.half_rad, spread.nodes_rad[:, None]
-    if spread.freedom < LEAST_FOR_CHANCES:
-        nodes = np.full_like(nodes, nan)
-    steady = make_chance(half, half, nodes)
-    drawn = np.zeros((1, len(lines)), dtype=bool)
-    if len(lines) and np.isfinite(nodes).all():
-        drawn = drawn_makes(half, lines.sd_rad, basis, kept, spread)
-    off = error_rad - lines.best_rad
-    # An estimate's square exceeds the truth's by its variance on the mean, and a rate falls with the square.
-    off = np.sign(off) * np.sqrt(np.maximum(off**2 - error_sd_rad**2, 0.0))
-    more = rest.spread_rad if rest.freedom >= LEAST_FOR_CHANCES else nan
-    return Chances(
-        steady=steady,
-        drawn=drawn,
-        aimed=np.mean(make_chance(half, half, nodes, off), axis=0),
-        all=np.mean(make_chance(half, half, np.hypot(nodes, more), off), axis=0),
-    )
-
-
-def _floor(lines: Lines) -> float:
-    """A spread so small beside anything that it only keeps weights finite."""
-    return 0.0 if len(lines) and float(lines.sd_rad.min()) > 0 else 1e-6
 
 
 def _deg(value_rad: float) -> float | None:

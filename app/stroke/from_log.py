@@ -13,6 +13,7 @@ from app.room.marks import Marks
 from app.store.log_views import LoggedAttempt, LoggedShot, find_shot, list_attempts, list_shots
 from app.stroke.aim import POINT, Aim, aim_at
 from app.stroke.analysis import ENOUGH_OF_ITS_OWN, Stroke, analyse, borrowing, expected_of, outcomes
+from app.stroke.chances import unless_hidden
 from app.stroke.expected import Expected
 from app.stroke.from_attempts import lines_of_attempts
 from app.stroke.outcome_fit import OutcomeSpread, spread_of_outcomes
@@ -174,10 +175,12 @@ def strokes_of(
             if aimed:
                 aim = aim_at(aimed, one.shot, _table(one), marks or {}, (families or {}).get(one.shot.name))
             found.append((one, aim, _analysed(one, by_shot[one.shot.name], aim)))
-        if only is None or any(stroke.spread.freedom < ENOUGH_OF_ITS_OWN for *_, stroke in found):
+        few = (not s.spread.known or s.spread.freedom < ENOUGH_OF_ITS_OWN for *_, s in found)
+        if only is None or any(few):
             others = [_analysed(one, by_shot[one.shot.name], None) for one in mine if one not in asked]
-            sets = [stroke.basis for stroke in (*(stroke for *_, stroke in found), *others)]
-            pooled = spread_of(sets)
+            every = [*(stroke for *_, stroke in found), *others]
+            sets = [stroke.basis for stroke in every]
+            pooled = unless_hidden(spread_of(sets), [stroke.lines for stroke in every])
             together.append(PlayerStroke(player, sum(s.freedom > 0 for s in sets), pooled, alike(sets)))
             found = [(one, aim, borrowing(stroke, pooled)) for one, aim, stroke in found]
         strokes += [_shot_stroke(one.shot, _table(one), player, aim, stroke, outcome) for one, aim, stroke in found]

@@ -167,6 +167,11 @@ def smooth_at(lines: Lines, spread_rad: float, columns: Vector) -> tuple[Vector,
     return fit.means[0, 0, 0] + inner @ fit.slopes[0], np.sqrt(variance)
 
 
+def least_spread(lines: Lines) -> float:
+    """A spread, radians, so small beside anything that it only keeps weights finite; none where all state an error."""
+    return 0.0 if len(lines) and float(lines.sd_rad.min()) > 0 else 1e-6
+
+
 def odd_lines(lines: Lines, share: float = ODD_SHARE) -> dict[int, float]:
     """Lines so far from the others that chance hardly puts them there, by index, with how many standard deviations.
 

@@ -2,8 +2,11 @@
 
 from math import degrees, hypot, isfinite, nan
 
+import numpy as np
+
 from app.store.log_views import LoggedAttempt
-from app.stroke.analysis import LEAST_FOR_CHANCES, SURE, Offset, left_out
+from app.stroke.analysis import SURE, Offset, left_out
+from app.stroke.chances import LEAST_FOR_CHANCES
 from app.stroke.expected import Expected
 from app.stroke.from_log import ShotStroke
 from app.stroke.spread import Spread
@@ -52,7 +55,10 @@ def expected_words(e: Expected) -> str:
 def stroke_words(s: ShotStroke) -> list[str]:
     """Sentences on one player's stroke at one shot, the plainest first."""
     k = s.stroke
-    said = [_plain(s), _spread(s)] if k.spread.freedom >= LEAST_FOR_CHANCES else [_too_few(s)]
+    if k.spread.freedom < LEAST_FOR_CHANCES:
+        said = [_too_few(s)]
+    else:
+        said = [_plain(s), _spread(s)] if k.spread.known else [_hidden(s)]
     said += [
         _magnified(s),
         _aim(s),
@@ -89,6 +95,15 @@ def _too_few(s: ShotStroke) -> str:
     return f"{n} line{'' if n == 1 else 's'} measured: too few to tell a spread from where they were aimed."
 
 
+def _hidden(s: ShotStroke) -> str:
+    k = s.stroke
+    each = told(degrees(float(np.median(k.basis.sd_rad))), nan, finest=2)
+    return (
+        f"The {len(k.basis)} lines differ by no more than the error to which each is known, {each}°: the spread of the "
+        "stroke cannot be told from them yet. Lines that a camera measures tell it."
+    )
+
+
 def _plain(s: ShotStroke) -> str:
     """What a spread is on the table: of three lines two lie within one standard deviation."""
     wide_m = s.stroke.spread.spread_rad * s.table.length_m
@@ -103,6 +118,8 @@ def _plain(s: ShotStroke) -> str:
 
 def _spread(s: ShotStroke) -> str:
     k = s.stroke
+    if k.spread.high_rad <= 0:
+        return ""
     about = f"the line to {_aimed_at(s)}" if k.how == "aimed" else ROUND[k.how]
     text = f"The cue ball's line scatters by {spread_words(k.spread)} round {about}, from {len(k.basis)} lines"
     if k.how == "smooth":
@@ -164,7 +181,9 @@ def _rest(s: ShotStroke) -> str:
     if k.rest.freedom < LEAST_FOR_CHANCES:
         return ""
     wide, sd = degrees(k.rest.spread_rad), degrees(k.rest.sd_rad)
-    if k.rest.low_rad <= 0:
+    if k.rest.high_rad <= 0:
+        text = "From try to try the line needed stays the same, as nearly as it can be measured"
+    elif k.rest.low_rad <= 0:
         text = f"From try to try the line needed stays the same, to {told(degrees(k.rest.high_rad), nan, finest=2)}°"
     else:
         both = degrees(hypot(k.spread.spread_rad, k.rest.spread_rad))
