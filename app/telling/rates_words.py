@@ -38,12 +38,11 @@ CSV_COLUMNS = (
     "expected_low",
     "expected_high",
     "expected_of_tries",
+    "lean_chance",
 )
 EVENED_OUT = (
     "Evened out: drawn towards the rate of all of them, the more the fewer the tries, so that two tries do not shout."
 )
-
-
 EXPECTED_TOLD = (
     "Expected: from the spread of the lines and the margins, aimed at their middle; in brackets what chance allows."
 )
@@ -137,9 +136,9 @@ def write_rates(answer: Answer, stream: TextIO) -> None:
     for group, r in answer.rates.groups():
         numbers = [f"{v:.4f}" if isfinite(v) else "" for v in (r.rate, r.low, r.high, r.pooled, r.pooled_sd)]
         cell = ["", "", "", ""] if r.cell is None else [f"{v:g}" for v in (*r.cell.along, *r.cell.across)]
-        writer.writerow(
-            [group, r.name, r.tries, r.made, r.unclear, *numbers, r.long, r.short, r.other, *cell, *_expected_cells(r)]
-        )
+        counts, misses = (r.tries, r.made, r.unclear), (r.long, r.short, r.other)
+        lean = f"{r.lean_chance:.4f}" if isfinite(r.lean_chance) else ""
+        writer.writerow([group, r.name, *counts, *numbers, *misses, *cell, *_expected_cells(r), lean])
 
 
 def _figures(heading: str, note: str, rates: Sequence[MakeRate]) -> Figures:

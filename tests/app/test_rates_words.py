@@ -1,5 +1,6 @@
 """Make-rates in words: golden sentences, and columns that stand only where they say something."""
 
+import csv
 from dataclasses import replace
 from datetime import UTC, datetime
 from io import StringIO
@@ -79,7 +80,12 @@ def test_table_for_a_spreadsheet() -> None:
     write_rates(replace(asked, rates=make_rates(tries(0, 0, 1))), text)
     header, first, *_ = text.getvalue().splitlines()
     assert tuple(header.split(",")) == CSV_COLUMNS
-    assert first == "all,all tries,0,0,1,,,,,,0,0,0,,,,,,,,0"
+    assert first == "all,all tries,0,0,1,,,,,,0,0,0,,,,,,,,0,"
+    # Seven misses to one side: twice one in 128.
+    text = StringIO()
+    write_rates(answer([replace(t, side="long") for t in tries(2, 7)]), text)
+    (row, *_) = csv.DictReader(text.getvalue().splitlines())
+    assert (row["long"], row["short"], float(row["lean_chance"])) == ("7", "0", pytest.approx(2 / 128, abs=5e-5))
 
 
 @pytest.mark.parametrize(("size", "labelled"), [(1.0, True), (0.5, False)])
