@@ -27,9 +27,8 @@ LARGEST_FILE_BYTES = 1_000_000
 
 
 def enter(
-    lines: Annotated[
-        list[str] | None, typer.Argument(help=f'Attempts, a line each, in quotes: "{EXAMPLE}".', show_default=False)
-    ] = None,
+    # Listed, it would be shown with the name of its Python type: what a line is stands above the options.
+    lines: Annotated[list[str] | None, typer.Argument(metavar="LINE", hidden=True)] = None,
     shot: Annotated[str | None, typer.Option(help="Name of the shot in the log, or its shot file.")] = None,
     source: Annotated[Path | None, typer.Option("--from", help="A file of lines; - is standard input.")] = None,
     player: Annotated[str | None, typer.Option(help="Whose attempts these are.")] = None,
@@ -54,7 +53,10 @@ def enter(
     csv_out: Annotated[Path | None, typer.Option("--csv", help="Write that list to this file.")] = None,
     words: Annotated[bool, typer.Option("--words", help="Show the words that a line is made of.")] = False,
 ) -> None:
-    """Enter attempts by hand, in the words of the trade. Puts wrong ones right, or takes them out."""
+    """Enter attempts by hand, in the words of the trade. Puts wrong ones right, or takes them out.
+
+    Each LINE is an attempt, in quotes: "start 2.5, through 3.25, long half a ball, medium, no english".
+    """
     if words:
         say(f'A line tells one attempt, its parts in any order with commas between: "{EXAMPLE}".', "")
         grid(("Part", "Write", "What it means"), words_table())

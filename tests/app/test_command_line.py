@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 from app.command_line import main
 from app.commands.serving import listen
+from app.entry.vocabulary import EXAMPLE
 from app.store.log import store_reading
 from app.store.log_views import list_attempts, list_sessions
 from calibration.camera import PARAMETERS, Camera, Setup
@@ -198,8 +199,11 @@ def test_settings_are_listed() -> None:
 
 def test_version_and_help() -> None:
     assert run("--version").stdout.startswith("railpoint ")
-    for command in ("read", "setup", "fit", "export", "serve", "demo", "settings"):
-        assert run(command, "--help").exit_code == 0
+    for name in (command.name or command.callback.__name__ for command in main.registered_commands if command.callback):
+        told = run(name, "--help")
+        assert told.exit_code == 0, name
+        assert "list[" not in told.stdout, f"{name}: a type of the language is no help"
+    assert f'"{EXAMPLE}"' in " ".join(run("enter", "--help").stdout.split())
 
 
 @pytest.mark.usefixtures("reader")
