@@ -187,6 +187,9 @@ class Tracker:
     ) -> list[tuple[Track, int]]:
         """Pairs that are close to where the ball should be, the closest first."""
         pairs = []
+        # Balls that leave their places have no speed yet.
+        still = [t for t in tracks if t.rests and hypot(*t.velocity_mps()) == 0.0]
+        left = [t for t in still if not any(_near(seen.balls[k], t) for k in views)]
         for track in tracks:
             where = track.predicted_m(seen.time_s)
             elapsed = seen.time_s - track.seen_s
@@ -199,7 +202,7 @@ class Tracker:
                 if distance >= gate:
                     continue
                 hue = colour_distance(ball.colour, track.colour)
-                if hue < SAME_COLOUR * light:
+                if hue < SAME_COLOUR * light and not (elapsed > ROLLING_GAP_S and _is_of(ball, left, hue, seen.time_s)):
                     # Of two balls that part after they met, colour tells which is which.
                     pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)
@@ -326,6 +329,22 @@ class Tracker:
             Track(self._next, view.colour, view, time_s, path=[Sighting(time_s, view.at_m, view.sd_m, False)])
         )
         self._next += 1
+
+
+def _near(ball: BallView, track: Track) -> bool:
+    return hypot(*(ball.at_m - track.at_m)) < NEAR_M
+
+
+def _is_of(ball: BallView, left: Sequence[Track], hue: float, time_s: float) -> bool:
+    """Whether a ball is much rather one of those that left their places than one whose colour is ``hue`` off.
+
+    A stick or a hand that was followed as a ball for a moment is expected over half the table a little later.
+    """
+    return hue > DOUBTFUL_COLOUR and any(
+        colour_distance(ball.colour, other.colour) < hue / 2
+        and hypot(*(ball.at_m - other.at_m)) < FASTEST_MPS * (time_s - other.seen_s) + NEAR_M
+        for other in left
+    )
 
 
 def _greedy(pairs: list[tuple[float, int, Track, int]]) -> list[tuple[Track, int]]:
