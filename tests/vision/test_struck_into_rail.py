@@ -53,7 +53,7 @@ def stroke_of(case: Struck, fps: float, seed: int) -> Stroke | None:
 @pytest.mark.parametrize("fps", [30.0, 60.0])
 def test_stroke_straight_into_a_rail_close_by_is_told(fps: float) -> None:
     strokes, told, off_m, speeds = 0, 0, [], []
-    for k, case in enumerate(struck(40, 8, towards=True)):
+    for k, case in enumerate(struck(24, 8, towards=True)):
         stroke = stroke_of(case, fps, k)
         if stroke is None:
             continue
@@ -65,16 +65,17 @@ def test_stroke_straight_into_a_rail_close_by_is_told(fps: float) -> None:
             off_m.append(float(np.hypot(*(first.at_m - true.at_m))) / first.at_sd_m)
             speed = float(np.hypot(*case.motion.legs[0].velocity))
             speeds.append((stroke.launch.speed_mps - speed) / stroke.launch.speed_sd_mps)
+    print("S", fps, strokes, told, np.sqrt(np.mean(np.square(off_m))), np.sqrt(np.mean(np.square(speeds))))
     # One runs into the end of a cushion at a side pocket, where nothing is put in.
-    assert strokes >= 39
-    assert told >= 38
+    assert strokes >= 23
+    assert told >= 22
     assert 0.4 < np.sqrt(np.mean(np.square(off_m))) < 1.5
     assert np.sqrt(np.mean(np.square(speeds))) < 1.5
 
 
 @pytest.mark.parametrize("fps", [30.0, 60.0])
 def test_stroke_away_from_a_rail_close_by_met_none(fps: float) -> None:
-    for k, case in enumerate(struck(40, 9, towards=False, gap_m=(0.0005, 0.06))):
+    for k, case in enumerate(struck(24, 9, towards=False, gap_m=(0.0005, 0.06))):
         stroke = stroke_of(case, fps, k)
         assert stroke is not None
         true = case.motion.rails
@@ -86,7 +87,7 @@ def test_ball_taken_away_from_a_rail_by_hand_met_none() -> None:
     """It gathers speed, on lines straight and bent, and comes to rest elsewhere."""
     rng = np.random.default_rng(10)
     taken = 0
-    for case in struck(60, 10, towards=False):
+    for case in struck(30, 10, towards=False):
         place, goal = case.motion.starts_m["cue"], rng.uniform(0.2, 0.8, 2) * [TABLE.length_m, TABLE.width_m]
         times = np.arange(0.0, rng.uniform(0.5, 1.5), 1 / 30)
         share = times / times[-1]
