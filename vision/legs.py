@@ -190,7 +190,8 @@ def fit_line(path: Path) -> Line:
 
 
 def off_rolling(path: Path) -> list[Vector]:
-    """How far sightings are off a ball that rolls straight, evenly slowed: along and across, (n,), in their sds."""
+    """How far sightings are off a ball that rolls straight, evenly slowed: along and across, (n,) each, in units of
+    their standard deviations. Nothing for fewer than four, which such a ball could follow whatever they are."""
     if len(path) < 4:
         return []
     ahead = fit_line(path).direction

@@ -37,7 +37,7 @@ SAME_CONTACT_S, LEAST_SEEN = 0.06, 4
 
 @dataclass(frozen=True)
 class Sent:
-    """How a resting ball was sent off: when, on which line (through its resting place), how fast."""
+    """How a resting ball was sent off: when (seconds), on which line (through its resting place), how fast (m/s)."""
 
     time_s: float
     line: Line

@@ -41,7 +41,8 @@ MOST_APART_SDS = 3.0
 
 @dataclass(frozen=True)
 class _Off:
-    """How a ball came off a rail: towards it is positive on the axis across, the contact in time and place along it."""
+    """How a ball came off a rail: when, where along it (metres, as the table's axis), how fast away from it and along
+    it (m/s, the latter as that axis)."""
 
     time_s: float
     along_m: float

@@ -196,14 +196,6 @@ def _nuisances(rows: Sequence[AttemptRow], gained_rad: Vector, sd_rad: Vector) -
     columns = [gained_rad] if gained_rad.any() else []
     clips: dict[str, list[int]] = {}
     variance = sd_rad**2
-    # Readers' habits first: they share rows with the turns, which share none with one another.
-    for members, sds in _readers(rows):
-        if len(members) == 1:
-            variance[members[0]] += sds[0] ** 2
-            continue
-        column = np.zeros(len(rows))
-        column[members] = sds
-        columns.append(column)
     turn_rad = _turns(rows)
     for k, row in enumerate(rows):
         clip = row.clip
@@ -213,13 +205,13 @@ def _nuisances(rows: Sequence[AttemptRow], gained_rad: Vector, sd_rad: Vector) -
             variance[k] += turn_rad[k] ** 2
         else:
             clips.setdefault(clip, []).append(k)
-    for members in clips.values():
-        turns = turn_rad[members]
+    # Readers' habits first: they share rows with the turns, which share none with one another.
+    for members, shared_rad in (*_readers(rows), *((those, turn_rad[those]) for those in clips.values())):
         if len(members) == 1:
-            variance[members[0]] += turns[0] ** 2
+            variance[members[0]] += shared_rad[0] ** 2
             continue
         column = np.zeros(len(rows))
-        column[members] = turns
+        column[members] = shared_rad
         columns.append(column)
     matrix = np.column_stack(columns) if columns else np.zeros((len(rows), 0))
     return matrix, np.sqrt(variance)

@@ -143,11 +143,6 @@ def begin(obs: Observations, found: Convergence) -> Design:
     return design(found.family, obs.start_m, weight, found.family_covariance)
 
 
-def first_start(obs: Observations, found: Convergence, table: Table, shot: Shot | None) -> Vector | None:
-    """The shootable start, (2,) in the table frame, whose attempt would tell most of the point."""
-    return plan(obs, found, table, shot, count=0).first_m
-
-
 def _can(place_m: Vector, shot: Shot | None, table: Table) -> Any:
     return shootable(place_m + table.centre_m, shot, table)
 

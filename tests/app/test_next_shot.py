@@ -15,7 +15,7 @@ from app.fitting.convergence import Convergence, converge
 from app.fitting.likelihood import Observations, measured_bearings
 from app.margins.shot_margins import margins
 from app.next_shot.design import RIDGE, Design, best, design
-from app.next_shot.plan import MOST_ATTEMPTS, NextShot, Plan, first_start, plan
+from app.next_shot.plan import MOST_ATTEMPTS, NextShot, Plan, plan
 from app.next_shot.shootable import CLEAR_OF_RAIL_M, places, shootable
 from app.store.log import store_reading
 from app.telling.next_words import tell_plan
@@ -147,7 +147,7 @@ def test_the_chosen_start_is_the_best_of_all_that_can_be_shot_from() -> None:
     rng = np.random.default_rng(6)
     obs = drill(rng, few(rng))
     found = fitted(obs)
-    chosen = first_start(obs, found, TABLE, KICK)
+    chosen = plan(obs, found, TABLE, KICK).first_m
     assert chosen is not None
     tried = places(obs.start_m + TABLE.centre_m, TABLE)
     fine = shootable(tried, KICK, TABLE)
@@ -263,8 +263,9 @@ def test_without_a_fit_it_says_where_to_begin() -> None:
     assert told.attempts is None
     assert "shoot these first" in tell_plan(told, KICK, TABLE)[-1]
     empty = measured_bearings(np.zeros((0, 2)), np.zeros(0), np.zeros(0))
-    assert plan(empty, fitted(empty), TABLE, KICK).shots == ()
-    assert first_start(empty, fitted(empty), TABLE, KICK) is None
+    nothing = plan(empty, fitted(empty), TABLE, KICK)
+    assert nothing.shots == ()
+    assert nothing.first_m is None
 
 
 def test_one_place_again_and_again_is_told_once() -> None:
