@@ -65,10 +65,8 @@ def test_stroke_straight_into_a_rail_close_by_is_told(fps: float) -> None:
             off_m.append(float(np.hypot(*(first.at_m - true.at_m))) / first.at_sd_m)
             speed = float(np.hypot(*case.motion.legs[0].velocity))
             speeds.append((stroke.launch.speed_mps - speed) / stroke.launch.speed_sd_mps)
-    print("S", fps, strokes, told, np.sqrt(np.mean(np.square(off_m))), np.sqrt(np.mean(np.square(speeds))))
-    # One runs into the end of a cushion at a side pocket, where nothing is put in.
     assert strokes >= 23
-    assert told >= 22
+    assert told >= 23
     assert 0.4 < np.sqrt(np.mean(np.square(off_m))) < 1.5
     assert np.sqrt(np.mean(np.square(speeds))) < 1.5
 
