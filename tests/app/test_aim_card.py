@@ -1,7 +1,6 @@
 """The aim card's numbers, held against plain algebra written here, and against the same shot seen in a mirror."""
 
 from dataclasses import replace
-from fractions import Fraction
 from math import cos, degrees, inf, isfinite, nan, radians, sin
 
 import numpy as np
@@ -11,14 +10,13 @@ from hypothesis import strategies as st
 
 from app.card.aim_card import AimCard, NoCard, aim_card
 from app.card.lines_over_rails import far_places, near_rail, quarter_sights, turn_rad
-from app.card.tape import Tape, lay_tape
+from app.card.tape import Tape
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.choices import mirror_shot
 from app.fitting.compare import mirrored
 from app.fitting.fit import ShotFit, fit_shot
 from app.fitting.one_point import SHARE_OF_MARGIN
 from app.margins.shot_margins import margins
-from app.telling.lengths import inches
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Rail, Table
 from calibration.unfold import unfold
@@ -296,51 +294,6 @@ def test_the_near_rail_is_chosen_and_can_be_said() -> None:
         made(rows, near="left")
 
 
-def test_a_line_into_a_side_pocket_is_said() -> None:
-    """Straight across the middle: the ball runs into the left side pocket."""
-    shot = replace(KICK, target_pocket="side-right")
-    starts = [(0.9, 0.3), (1.0, 0.4), (1.1, 0.3), (1.27, 0.4), (1.4, 0.3), (1.5, 0.4), (1.7, 0.35)]
-    point = np.array([1.27, 2.4])
-    bearings = [degrees(float(np.arctan2(point[1] - y, point[0] - x))) for x, y in starts]
-    noisy = [b + e for b, e in zip(bearings, [0.05, -0.04, 0.03, -0.05, 0.04, -0.02, 0.01], strict=True)]
-    card = made(aimed(noisy, starts), shot)
-    into = [row.near_sight for row in card.rows if not row.on_cushion]
-    assert 4.0 in into
-    assert all(abs(row.at_nose.count - 4) < 0.3 for row in card.rows if not row.on_cushion)
-    assert all(row.on_cushion for row in card.rows if abs(row.at_nose.count - 4) > 0.5)
-
-
-# Worked by hand: sights 12 1/2 in apart on the side rails and on the end rails of a 9-ft table.
-@pytest.mark.parametrize(
-    ("place_in", "tape"),
-    [
-        ((100 - 3.5 * 12.5, 50 + 47.25), ("left", "foot-left", 3.5, 43.75, 47.25, 3, 6.25)),
-        ((104.0, 60.0), ("left", "foot-left", -0.32, -4.0, 10.0, 1, -16.5)),
-        ((-5.0, 90.0), ("left", "head-left", -0.4, -5.0, 40.0, 1, -17.5)),
-        ((120.0, 20.0), ("foot", "foot-right", 1.6, 20.0, 20.0, 2, -5.0)),
-        ((40.0, -30.0), ("right", "foot-right", 4.8, 60.0, 30.0, 5, -2.5)),
-        ((50.0, 20.0), ("left", "foot-left", 4.0, 50.0, -30.0, 3, 12.5)),
-    ],
-)
-def test_the_tape(place_in: tuple[float, float], tape: tuple[str, str, float, float, float, int, float]) -> None:
-    found = lay_tape(np.array(place_in) * INCH, "left", "foot-right", TABLE)
-    assert (found.rail, found.corner) == tape[:2]
-    assert (found.sight, found.along_m / INCH, found.out_m / INCH) == pytest.approx(tape[2:5])
-    # The side pocket stands in the place of the fourth sight: nothing to measure from.
-    assert (found.mark, found.from_mark_m / INCH) == pytest.approx(tape[5:])
-
-
-@given(eighths=st.integers(0, 4000), off=st.floats(-0.0015, 0.0015))
-@settings(max_examples=100, deadline=None, derandomize=True)
-def test_inches_to_the_eighth(eighths: int, off: float) -> None:
-    words = inches(eighths * INCH / 8 + (off if eighths else abs(off)))
-    assert sum(Fraction(part) for part in words.split()) == Fraction(eighths, 8)
-    if "/" in words:
-        numerator, denominator = words.split()[-1].split("/")
-        assert int(numerator) % 2 == 1
-        assert int(denominator) in (2, 4, 8)
-
-
 def test_quarters_and_turns() -> None:
     assert list(quarter_sights(-1, 0.6, "left")) == [0, 0.25, 0.5]
     assert list(quarter_sights(3.5, 9, "head")) == [3.5, 3.75, 4.0]
@@ -390,54 +343,3 @@ def test_every_table(name: str) -> None:
     assert (card.tape.rail, card.tape.corner) == ("left", "foot-left")
     assert card.tape.along_m == pytest.approx(mouth, abs=0.01)
     assert card.tape.out_m == pytest.approx(table.width_m - 2 * table.track_offset_m - mouth, abs=0.01)
-
-
-def test_a_table_without_pockets_has_none_to_run_into() -> None:
-    """Straight across the middle, where a pool table has its side pockets, and along a long rail's whole length."""
-    table = STANDARD_TABLES["carom"]
-    shot = Shot("across", "kick", ("left",), "hit", target_ball=(1.42, 0.3))
-    starts = np.array([(1.1, 0.3), (1.2, 0.5), (1.3, 0.35), (1.42, 0.6), (1.5, 0.4), (1.6, 0.5), (1.7, 0.35)])
-    rows = []
-    for k, start in enumerate(starts):
-        path = unfold(start, shot.target_point_m(table), shot.rails, table)
-        off = radians(0.05) * (-1) ** k
-        row = AttemptRow(k + 2, "across", float(start[0]), float(start[1]), path.bearing_rad + off)
-        rows.append(replace(row, miss_m=off * path.miss_per_rad_m, miss_sd_m=0.002, miss_per_rad_m=path.miss_per_rad_m))
-    fit = fit_shot(rows, shot_name="across", table=table, shot=shot)
-    card = aim_card(fit, rows, shot, table)
-    assert isinstance(card, AimCard)
-    assert any(abs(row.at_nose.count - 4) < 0.1 for row in card.rows)
-    assert all(row.on_cushion for row in card.rows)
-    assert "pocket" not in {rule.name for rule in fit.rules}
-    found = margins(shot, table, np.array([[1.42, 0.6], [0.05, 0.3], [2.79, 0.3]]))
-    assert found is not None
-    assert found.possible[0]
-    assert sin(found.half_rad[0]) == pytest.approx(2 * table.ball_radius_m / found.distance_m[0], rel=1e-3)
-    with pytest.raises(InputError, match="foot-right pocket, and a carom table has none"):
-        margins(KICK, table, starts)
-    assert margins(replace(shot, target_pocket="foot-right"), table, starts, made="pocketed") is None
-    assert [len(table.sights_m(rail)) for rail in ("head", "left")] == [3, 7]
-
-
-def test_a_later_rail_met_in_a_pockets_mouth_is_said() -> None:
-    """Left rail and foot rail to a ball: flat lines come off the left rail into the foot-left pocket's mouth."""
-    shot = Shot("kick", "kick", ("left", "foot"), "hit", target_ball=(1.70, 1.00))
-    rows = []
-    for k, start in enumerate(np.random.default_rng(3).uniform([0.4, 0.7], [1.0, 1.1], (16, 2))):
-        path = unfold(start, shot.target_point_m(TABLE), shot.rails, TABLE)
-        off, worth = radians(0.05) * (-1) ** k, path.miss_per_rad_m
-        row = AttemptRow(k + 2, "kick", float(start[0]), float(start[1]), path.bearing_rad + off)
-        rows.append(replace(row, miss_m=off * worth, miss_sd_m=0.002, miss_per_rad_m=worth))
-    card = made(rows, shot)
-    # Plain algebra: where lines come to the left rail's track line, and folded there to the foot rail's.
-    far, top = TABLE.length_m - TABLE.track_offset_m, TABLE.width_m - TABLE.track_offset_m
-    mouth = TABLE.corner_mouth_m / 2**0.5
-    judged = []
-    for row in card.rows:
-        slope = sin(row.bearing_rad) / cos(row.bearing_rad)
-        first = row.ball_m[0] + (top - row.ball_m[1]) / slope
-        second = top - slope * (far - first)
-        if abs(second - (TABLE.width_m - mouth)) > 0.005 and abs(first - (TABLE.length_m - mouth)) > 0.005:
-            judged.append(row.on_cushion)
-            assert row.on_cushion == (second < TABLE.width_m - mouth), row.near_sight
-    assert {True, False} == set(judged)

@@ -17,7 +17,7 @@ from tests.app.conftest import Client
 from tests.app.scenario import TABLE
 from tests.app.strokes import BALLS_M, BANK, CUE_M, KICK, library, object_line, practice
 from tests.app.test_command_line import refused, run
-from tests.app.test_stroke import fill
+from tests.app.test_stroke_shown import fill
 
 
 def nothing() -> tuple[list[object], list[object]]:
