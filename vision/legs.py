@@ -189,6 +189,15 @@ def fit_line(path: Path) -> Line:
     )
 
 
+def joined(paths: Sequence[Path]) -> Path:
+    """One path of several that follow on one another."""
+    return Path(
+        np.concatenate([path.t for path in paths]),
+        np.vstack([path.xy for path in paths]),
+        np.concatenate([path.sd for path in paths]),
+    )
+
+
 def off_rolling(path: Path) -> list[Vector]:
     """How far sightings are off a ball that rolls straight, evenly slowed: along and across, (n,) each, in units of
     their standard deviations. Nothing for fewer than four, which such a ball could follow whatever they are."""

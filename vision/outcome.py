@@ -12,13 +12,14 @@ from vision.contacts import Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.launch import Launch, fit_launch
-from vision.legs import Line, Path, fit_line, motion_at, off_rolling
+from vision.legs import Line, Path, fit_line, joined, off_rolling
 from vision.place_error import PlaceError
 from vision.reading import Attempt, BallHit, RailHit
 from vision.serial import repeats
 from vision.shot import Shot
 from vision.sightings import Rest
 from vision.strokes import Stroke
+from vision.undecided import undecided
 
 # The target ball is the one that rests nearest to the place the shot names, if it is this near.
 TARGET_REACH_M = 0.15
@@ -30,12 +31,6 @@ TURNING_SHARE, BETWEEN_SHARE = 0.8, 0.8
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
-# A ball last seen faster than this had not come to rest; one still this far short of its target had not got there.
-UNDER_WAY_MPS, SHORT_OF_TARGET_M = 0.12, 0.08
-# A sighting this close to the end of the film is its last.
-FILM_ENDS_S = 0.1
-# A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
-BOUND_WITHIN_M = 0.12
 # On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
 CARRIED_ON_SD = 0.002
 
@@ -63,11 +58,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     target_rest = stroke.resting.get(target_name) if target_name is not None else None
     miss, miss_sd, per_rad = _miss(ball, leg, target, target_m, target_rest.sd_m if target_rest else 0.0, shot, errors)
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
-    if (
-        outcome == "missed"
-        and ball is not None
-        and _undecided(stroke, shot, table, ball, leg, target_name, target, flags)
-    ):
+    if outcome == "missed" and ball and undecided(stroke, shot, table, ball.run, leg, target_name, target, flags):
         outcome = "unclear"
         flags = [flag for flag in flags if flag != "stopped_short"] + ["path_lost"]
     if stroke.hidden_s > HIDDEN_START_S:
@@ -89,7 +80,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
             {"cue": stroke.cue, **stroke.others},
             {p.ball: p.pocket for p in stroke.pocketed},
         )
-    path = stroke.cue_path if kicked.name == "cue" else _whole(kicked.run)
+    path = stroke.cue_path if kicked.name == "cue" else joined(kicked.run.legs)
     return Attempt(
         t_s=stroke.launch.time_s,
         t_sd_s=float(np.hypot(once_more * stroke.launch.time_sd_s, LAUNCH_TIME_FLOOR_S)),
@@ -254,53 +245,6 @@ def _outcome(
     return "made"
 
 
-def _undecided(
-    stroke: Stroke,
-    shot: Shot,
-    table: Table,
-    ball: RailBall,
-    leg: int | None,
-    target_name: str | None,
-    target: Vector | None,
-    flags: list[str],
-) -> bool:
-    """Whether the ball was lost from view, or the film ended, before the shot was decided."""
-    if {"wrong_rails", "wrong_ball_first", "wrong_pocket"} & set(flags):
-        return False
-    if any(p.ball == ball.name for p in stroke.pocketed):
-        return False
-    if leg is None:
-        return _under_way(ball.run)
-    if leg == len(ball.run.legs) - 1:
-        ahead = (target - ball.run.legs[leg].xy[-1]) @ _heading(ball.run.legs[leg]) if target is not None else 0.0
-        return float(ahead) > SHORT_OF_TARGET_M and _under_way(ball.run)
-    # The target ball was hit and may yet drop when the film ends.
-    hit = stroke.others.get(target_name) if target_name is not None else None
-    if hit is None or hit.legs[-1].t[-1] < stroke.end_s - FILM_ENDS_S or not _under_way(hit):
-        return False
-    return shot.target_pocket is None or _bound_for(hit.legs[-1], table.mouth_m(shot.target_pocket))
-
-
-def _heading(leg: Path) -> Vector:
-    """Direction, (2,), of a leg as it ends."""
-    velocity = motion_at(leg, float(leg.t[-1])).velocity_mps
-    return velocity / max(float(np.hypot(*velocity)), 1e-9)
-
-
-def _bound_for(leg: Path, place_m: Vector) -> bool:
-    """Whether a ball last ran towards a place closely enough that it may get there."""
-    ahead = place_m - leg.xy[-1]
-    heading = _heading(leg)
-    along = float(ahead @ heading)
-    return along > 0 and float(np.hypot(*(ahead - along * heading))) < BOUND_WITHIN_M
-
-
-def _under_way(run: Run) -> bool:
-    """Whether a ball was still moving when it was last seen."""
-    last = run.legs[-1]
-    return len(last) >= 3 and motion_at(last, float(last.t[-1])).speed_mps > UNDER_WAY_MPS
-
-
 def _launch_line(rest: Rest, run: Run) -> Line:
     """The line a ball set off on: its resting place and its first leg together."""
     first = run.legs[0]
@@ -308,14 +252,6 @@ def _launch_line(rest: Rest, run: Run) -> Line:
         np.append(rest.first_s, first.t), np.vstack([rest.at_m, first.xy]), np.append(max(rest.sd_m, 1e-4), first.sd)
     )
     return fit_line(place)
-
-
-def _whole(run: Run) -> Path:
-    return Path(
-        np.concatenate([leg.t for leg in run.legs]),
-        np.vstack([leg.xy for leg in run.legs]),
-        np.concatenate([leg.sd for leg in run.legs]),
-    )
 
 
 def _length_m(leg: Path) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 
 from calibration.table import Table
 from vision.contacts import Run
-from vision.legs import Line, Path, motion_at, sliding_motion
+from vision.legs import Line, Path, joined, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.sent_into_rail import LEAST_SEEN, SAME_CONTACT_S, Sent, first_rail
 from vision.set_off import SHARE
@@ -41,7 +41,7 @@ def with_rail_after(run: Run, name: str, lay: Rest, table: Table) -> Run:
     last = k + 1
     if last < len(run.junctions) and run.junctions[last] is None and len(after) < LEAST_SEEN:
         last += 1
-        after = _joined(after, run.legs[last])
+        after = joined([after, run.legs[last]])
     place = Rest(hit.at_m, PLACE_SD_M, hit.t_s, hit.t_s, 1)
     found = first_rail(place, after, Sent(hit.t_s, line, speed), table)
     if found is None or not _leaves(found.after, found.hit, table):
@@ -62,9 +62,3 @@ def _leaves(after: Path, hit: RailHit, table: Table) -> bool:
     axis, level = table.track_coordinate(hit.rail)
     outward = float(np.sign(level - table.centre_m[axis]))
     return bool(outward * float(sliding_motion(after, float(after.t[0])).velocity_mps[axis]) < 0)
-
-
-def _joined(first: Path, second: Path) -> Path:
-    return Path(
-        np.concatenate([first.t, second.t]), np.vstack([first.xy, second.xy]), np.concatenate([first.sd, second.sd])
-    )
