@@ -28,7 +28,8 @@ from app.store.log_views import find_shot, list_attempts, list_shots
 from app.telling.fit_csv import write_fits
 from app.telling.fit_words import fit_words, weight_words
 from app.telling.next_words import tell_plan
-from app.telling.point_view import point_view, tell_point
+from app.telling.point_view import point_view
+from app.telling.point_words import tell_point
 from app.telling.practice import FIRST_ROW, attempt_rows, practise, practised_rows
 from app.telling.rest_of_log import fit_together, rest_of_log
 from calibration.errors import InputError

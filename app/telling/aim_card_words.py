@@ -14,7 +14,8 @@ from app.card.tape import Tape
 from app.fitting.pooled import speed_word
 from app.telling.coach import Figures
 from app.telling.lengths import by_tape
-from app.telling.point_view import PointView, tell_ellipse, tell_next_start
+from app.telling.point_view import PointView
+from app.telling.point_words import tell_ellipse, tell_next_start
 from app.telling.rates_words import percent
 from app.telling.rounding import told, told_with_sd
 from app.telling.shot_words import describe_stroke

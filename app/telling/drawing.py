@@ -13,7 +13,8 @@ from math import cos, degrees, isfinite, sin
 import numpy as np
 
 from app.telling.lengths import rough_length
-from app.telling.point_view import PointView, distance_m, rail_facing, tell_outside
+from app.telling.point_view import PointView, distance_m, rail_facing
+from app.telling.point_words import tell_outside
 from app.telling.svg import Place, Svg
 from app.telling.table_drawing import draw_scale, draw_table, mm
 from app.telling.words import tell_attempt

@@ -18,7 +18,8 @@ from app.telling.drawing import draw_practice
 from app.telling.fit_words import weight_words
 from app.telling.lengths import ball_widths
 from app.telling.next_words import tell_plan
-from app.telling.point_view import PointView, point_view, tell_point
+from app.telling.point_view import PointView, point_view
+from app.telling.point_words import tell_point
 from app.telling.words import AttemptWords, tell_attempt
 from calibration.errors import InputError
 from calibration.table import Table

@@ -9,7 +9,8 @@ import pytest
 from app.fitting.attempts_csv import AttemptRow
 from app.fitting.compare import compare, mirrored, sessions
 from app.fitting.fit import fit_shot
-from app.telling.point_view import point_view, tell_point
+from app.telling.point_view import point_view
+from app.telling.point_words import tell_point
 from calibration.table import STANDARD_TABLES
 from tests.app.test_fit import kicks
 

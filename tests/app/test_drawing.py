@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from app.telling.drawing import draw_practice, drawing_style, legs
-from app.telling.point_view import PointView, point_view, tell_point
+from app.telling.point_view import PointView, point_view
+from app.telling.point_words import tell_point
 from app.telling.svg import Svg, number
 from app.telling.table_drawing import pocket_disc
 from calibration.table import POCKETS, STANDARD_TABLES

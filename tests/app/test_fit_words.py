@@ -7,7 +7,8 @@ import numpy as np
 
 from app.fitting.fit import fit_shot
 from app.telling.fit_words import fit_words, weight_words
-from app.telling.point_view import point_view, tell_point
+from app.telling.point_view import point_view
+from app.telling.point_words import tell_point
 from app.telling.rounding import chance_words
 from calibration.table import STANDARD_TABLES
 from tests.app.test_fit import KICK, kicks
