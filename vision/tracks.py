@@ -92,6 +92,15 @@ class Track:
                 return (last.at_m - before.at_m) / (last.time_s - before.time_s)
         return np.zeros(2)
 
+    def first_step_mps(self) -> Vector:
+        """From the resting place to the one sighting since; zero for any other ball. It was hit some time in between,
+        so it is a little faster."""
+        if self.resting or not self.rests or not self.path:
+            return np.zeros(2)
+        rest, last = self.rests[-1], self.path[-1]
+        alone = last.time_s > rest.last_s and (len(self.path) == 1 or self.path[-2].time_s <= rest.last_s)
+        return (last.at_m - rest.at_m) / (last.time_s - rest.last_s) if alone else np.zeros(2)
+
     def predicted_m(self, time_s: float) -> Vector:
         return self.at_m + self.velocity_mps() * (time_s - self.seen_s)
 
@@ -196,16 +205,32 @@ class Tracker:
             # A collision may turn a ball back on its way: twice its step and a little.
             gate = 0.012 + TURNED_BACK * hypot(*track.velocity_mps()) * elapsed
             gate += 0.0 if track.resting else min(MOST_DECELERATION_MPS2 / 2 * elapsed**2, MOST_SURPRISE_M)
+            found = []
             for k in views:
                 ball = seen.balls[k]
                 distance = hypot(*(ball.at_m - where))
-                if distance >= gate:
-                    continue
                 hue = colour_distance(ball.colour, track.colour)
-                if hue < SAME_COLOUR * light and not (elapsed > ROLLING_GAP_S and _is_of(ball, left, hue, seen.time_s)):
-                    # Of two balls that part after they met, colour tells which is which.
-                    pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
+                if distance < gate and hue < SAME_COLOUR * light:
+                    found.append((distance, hue, k))
+            for distance, hue, k in found:
+                ball, best = seen.balls[k], min(hue for _, hue, _ in found)
+                others = [t for t in left if t is not track]
+                if elapsed > ROLLING_GAP_S and _is_of(ball, others, hue, seen.time_s):
+                    continue
+                if best < hue / 2 and hue > DOUBTFUL_COLOUR and self._was_hit(ball, track, others, seen.time_s, light):
+                    continue
+                # Of two balls that part after they met, colour tells which is which.
+                pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
         return _greedy(pairs)
+
+    def _was_hit(self, ball: BallView, moving: Track, left: Sequence[Track], time_s: float, light: float) -> bool:
+        """Whether a view is of a ball that has left its place because the moving one has just run into it."""
+        touching = 2 * self.table.ball_radius_m + hypot(*moving.velocity_mps()) * (time_s - moving.seen_s)
+        return any(
+            hypot(*(other.at_m - moving.at_m)) < touching + NEAR_M
+            and colour_distance(ball.colour, other.colour) < SAME_COLOUR * light
+            for other in left
+        )
 
     def _far_pairs(
         self, tracks: Sequence[Track], seen: TableView, views: Sequence[int], light: float
@@ -232,12 +257,15 @@ class Tracker:
         """
         pairs = []
         for track in tracks:
-            elapsed, speed = seen.time_s - track.seen_s, hypot(*track.velocity_mps())
+            elapsed, velocity = seen.time_s - track.seen_s, track.velocity_mps()
+            if not velocity.any():
+                velocity = track.first_step_mps()
+            speed = hypot(*velocity)
             if track.resting or elapsed > ROLLING_GAP_S or speed < ROLLING_MPS:
                 continue
             for k in views:
                 ball = seen.balls[k]
-                distance = hypot(*(ball.at_m - track.predicted_m(seen.time_s)))
+                distance = hypot(*(ball.at_m - track.at_m - velocity * elapsed))
                 hue = colour_distance(ball.colour, track.colour)
                 if distance < 0.006 + speed * elapsed / 2 and hue < ROLLING_COLOUR and not seen.under_large(ball.at_px):
                     pairs.append((distance, track.ident, track, k))

@@ -87,6 +87,23 @@ def test_rolling_stripe_keeps_its_track() -> None:
     assert sum(s.time_s > now for s in only(tracker).path) == 29
 
 
+def test_stripe_that_shows_its_white_when_hit_is_not_taken_for_the_cue_ball() -> None:
+    """It goes where the cue ball was expected, in nearly the cue ball's colour; the cue ball itself has been slowed."""
+    stripe, fps = np.array([144.0, 148.0, 159.0]), 24
+    tracker = Tracker(BallPlane(CAMERA, TABLE.ball_radius_m), TABLE)
+    for k in range(30):
+        tracker.update(look(k / fps, ball((0.83, 0.36)), ball((1.12, 0.716), stripe)))
+    cue = [(0.88, 0.41), (0.95, 0.497), (1.022, 0.582), (1.092, 0.665), (1.109, 0.66), (1.126, 0.659), (1.144, 0.66)]
+    hit = [*[(1.12, 0.716)] * 4, (1.169, 0.80), (1.217, 0.88), (1.263, 0.964)]
+    shown = [*[stripe] * 4, np.array([192.0, 138.0, 145.0]), *[np.array([214.0, 122.0, 130.0])] * 2]
+    for k, (white, other, colour) in enumerate(zip(cue, hit, shown, strict=True), start=30):
+        tracker.update(look(k / fps, ball(other, colour), ball(white)))
+    assert len(tracker.tracks) == 2
+    first, second = tracker.tracks
+    assert first.at_m == pytest.approx(cue[-1])
+    assert second.at_m == pytest.approx(hit[-1])
+
+
 def test_what_was_seen_before_a_hand_came_is_not_taken_for_what_is_there() -> None:
     tracker, now = resting(ball((0.9, 0.4)))
     assert tracker.expected(now)[0].resting is not None
