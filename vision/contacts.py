@@ -126,10 +126,11 @@ def within_track(places_m: NDArray[np.float64], table: Table) -> NDArray[np.bool
     return (x > room) & (x < table.length_m - room) & (y > room) & (y < table.width_m - room)
 
 
-def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | None:
+def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table, within_s: float = DROP_S) -> Pocket | None:
     """The pocket into which a ball dropped that was last seen at ``place_m`` (2,); None when it cannot have.
 
-    It must have been on its way over the lip: a ball that vanishes while the bed still carries it was taken up.
+    ``within_s`` is the time in which it may have come to the lip, out of sight by then, seconds. It must have been on
+    its way over it: a ball that vanishes while the bed still carries it was taken up.
     """
     for pocket in POCKETS:
         mouth = table.mouth_m(pocket)
@@ -140,7 +141,7 @@ def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table) -> Pocket | N
         aside = float(np.hypot(*(offset - depth * outward)))
         side = pocket.startswith("side")
         wide, lip = (table.side_mouth_m, SIDE_LIP_RADII) if side else (table.corner_mouth_m, LIP_RADII)
-        soon = depth + max(float(velocity_mps @ outward), 0.0) * DROP_S
+        soon = depth + max(float(velocity_mps @ outward), 0.0) * within_s
         if aside < wide / 2 and depth > -wide / 2 and soon > lip * table.ball_radius_m:
             return pocket
     return None

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.table import Pocket, Table, Vector
+from calibration.table import Table, Vector
 from vision.colours import colour_name, whiteness
-from vision.contacts import Run, follow, pocket_at
+from vision.contacts import Run, follow
+from vision.dropped import dropped
 from vision.knocks import departure, with_knocks
 from vision.launch import Launch
-from vision.legs import Path, motion_at
+from vision.legs import Path
 from vision.rail_after_hit import with_rail_after
 from vision.reading import BallHit, NotAttempt, Pocketing
 from vision.sent_into_rail import first_rail, seen_to_meet, sent_by
@@ -154,8 +155,13 @@ def _stroke(
     for name in runs:
         cue_run = with_rail_after(cue_run, name, others[name][0], table)
     struck_s = begun.launch.time_s
+    sent = {name: sent_by(cue_run, place, name, table) for name, (place, _) in others.items()}
     pocketed = tuple(
-        p for ball in balls if ball.name in {"cue", *runs} for p in [_dropped(ball, struck_s, end_s, table)] if p
+        p
+        for ball in balls
+        if ball.name == "cue" or ball.name in others
+        for p in [dropped(ball.name, ball.rests, ball.path, ball.lost, struck_s, end_s, table, sent.get(ball.name))]
+        if p
     )
     return Stroke(
         rest=rest,
@@ -222,26 +228,6 @@ def _until_lost(ball: Ball, sightings: Sequence[Sighting]) -> list[Sighting]:
         if not any(lost_s < s.time_s < lost_s + GONE_S for s in sightings):
             sightings = [s for s in sightings if s.time_s <= lost_s or lost_s < sightings[0].time_s]
     return list(sightings)
-
-
-def _dropped(ball: Ball, from_s: float, until_s: float, table: Table) -> Pocketing | None:
-    """Whether the ball vanished in a pocket between two moments."""
-    for loss in ball.lost:
-        # A hand at the place took the ball up.
-        if loss.crowded or not from_s < loss.time_s <= until_s + 0.5:
-            continue
-        # Seen again at once, it had only changed tracks.
-        if any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in ball.path):
-            continue
-        seen = [s for s in ball.path if s.time_s <= loss.time_s + 1e-6]
-        if not seen:
-            continue
-        path = Path.of(seen[-4:])
-        velocity = motion_at(path, float(path.t[-1])).velocity_mps if len(path) >= 2 else np.zeros(2)
-        pocket: Pocket | None = pocket_at(path.xy[-1], velocity, table)
-        if pocket is not None:
-            return Pocketing(ball.name, pocket, loss.time_s)
-    return None
 
 
 def _merged(name: str, tracks: Sequence[Track]) -> Ball:

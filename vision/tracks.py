@@ -50,10 +50,12 @@ CONFIRM_FRAMES = 3
 
 @dataclass(frozen=True)
 class Loss:
-    """A ball vanished: when it was last seen, and whether something stood over or round the place then."""
+    """A ball vanished: when it was last seen, whether something stood over or round the place then, and when a look
+    first did not show it (NaN: not known)."""
 
     time_s: float
     crowded: bool
+    missed_s: float = float("nan")
 
 
 @dataclass
@@ -71,6 +73,7 @@ class Track:
     gone: bool = False
     gone_s: float = float("nan")
     hidden: bool = False
+    hidden_s: float = float("nan")
     lost: list[Loss] = field(default_factory=list)
     crowded: bool = False
     suspects: int = 0
@@ -339,7 +342,7 @@ class Tracker:
         covered = not taken and seen.covered(where_px)
         elapsed = seen.time_s - track.seen_s
         if not track.hidden:
-            track.hidden, track.crowded = True, False
+            track.hidden, track.hidden_s, track.crowded = True, seen.time_s, False
         radius_px = float(self.plane.radii_px(where[None])[0])
         track.crowded = track.crowded or (elapsed < GONE_S and seen.crowded(where_px, radius_px))
         if not covered and track.resting and elapsed > 0.05:
@@ -348,7 +351,7 @@ class Tracker:
             self._last_motion_s = seen.time_s
         if elapsed > (HIDDEN_S if covered else GONE_S):
             track.gone, track.gone_s, track.resting = True, track.seen_s, False
-            track.lost.append(Loss(track.seen_s, track.crowded))
+            track.lost.append(Loss(track.seen_s, track.crowded, track.hidden_s))
             self._last_motion_s = max(self._last_motion_s, seen.time_s - GONE_S)
 
     def _begin(self, view: BallView, time_s: float) -> None:

@@ -57,7 +57,7 @@ def seen(
         for time_s in times[times > moves_s]:
             place = motion.where(name, float(time_s))
             if place is None:
-                lost.append(Loss(path[-1].time_s, False))
+                lost.append(Loss(path[-1].time_s, False, float(time_s)))
                 break
             if time_s > stops_s + 0.3:
                 rests.append(Rest(place, REST_SD_M, stops_s, float(times[-1]), 40))

@@ -1,0 +1,97 @@
+"""Whether a ball that vanished dropped into a pocket, told by where it was on its way to when it was last seen."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.table import Pocket, Table, Vector
+from vision.contacts import DROP_S, pocket_at
+from vision.legs import Path, motion_at
+from vision.reading import Pocketing
+from vision.sent_into_rail import Sent
+from vision.sightings import Rest, Sighting
+from vision.tracks import GONE_S, Loss
+
+# The motion of a ball that vanishes is told from so many sightings, and no older ones.
+LATEST, LATELY_S = 4, 0.4
+# What a film leaves out between two pictures is carried on, up to this; in so many steps.
+MOST_APART_S, STEPS = 0.15, 8
+# When a ball was hit is known this well.
+SURELY_LEFT_S = 0.01
+
+
+def dropped(
+    name: str,
+    rests: Sequence[Rest],
+    path: Sequence[Sighting],
+    lost: Sequence[Loss],
+    from_s: float,
+    until_s: float,
+    table: Table,
+    sent: Sent | None = None,
+) -> Pocketing | None:
+    """How the ball ``name`` vanished in a pocket between two moments; None when it did not.
+
+    ``rests``, ``path`` and ``lost`` are all that was seen of it, in order of time; ``sent`` says how the ball that ran
+    into it sent it off, for one that no picture shows under way.
+    """
+    for loss in lost:
+        # A hand at the place took the ball up.
+        if loss.crowded or not from_s < loss.time_s <= until_s + 0.5:
+            continue
+        # Seen again at once, it had only changed tracks.
+        if any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in path):
+            continue
+        missed_s = loss.missed_s if np.isfinite(loss.missed_s) else loss.time_s
+        last = _last_motion(rests, path, loss.time_s, sent)
+        pocket = _bound_for(last, missed_s, table) if last is not None else None
+        if pocket is not None:
+            return Pocketing(name, pocket, loss.time_s)
+    return None
+
+
+@dataclass(frozen=True)
+class _Last:
+    """Where a ball was, (2,), and how it moved, (2,), when it was last seen or was hit after that."""
+
+    time_s: float
+    at_m: Vector
+    velocity_mps: Vector
+
+
+def _last_motion(rests: Sequence[Rest], path: Sequence[Sighting], lost_s: float, sent: Sent | None) -> _Last | None:
+    """By the last sightings under way, with the place that the ball set off from in front where they are few.
+
+    A ball that lay close to the pocket is seen under way once, if at all, in a film of few pictures a second.
+    """
+    seen = [s for s in path if lost_s - LATELY_S < s.time_s <= lost_s + 1e-6][-LATEST:]
+    if not seen:
+        if sent is None or not 0 <= sent.time_s - lost_s < MOST_APART_S:
+            return None
+        return _Last(sent.time_s, sent.line.through_m, sent.speed_mps * sent.line.direction)
+    found = Path.of(seen)
+    lay = [r for r in rests if lost_s - LATELY_S < r.last_s < seen[0].time_s]
+    if len(seen) < LATEST and lay:
+        place = lay[-1]
+        left_s = place.last_s if sent is None else max(place.last_s, min(sent.time_s, seen[0].time_s - SURELY_LEFT_S))
+        found = Path(
+            np.append(left_s, found.t),
+            np.vstack([place.at_m, found.xy]),
+            np.append(max(place.sd_m, 1e-4), found.sd),
+        )
+    end_s = float(found.t[-1])
+    velocity = motion_at(found, end_s).velocity_mps if len(found) >= 2 else np.zeros(2)
+    return _Last(end_s, found.xy[-1], velocity)
+
+
+def _bound_for(last: _Last, missed_s: float, table: Table) -> Pocket | None:
+    """The pocket into which the ball was on its way then, or by the first picture that does not show it."""
+    carried_s = min(max(missed_s - last.time_s, 0.0), MOST_APART_S)
+    within_s = max(DROP_S, carried_s)
+    for ahead_s in np.linspace(0.0, carried_s, STEPS):
+        place = last.at_m + ahead_s * last.velocity_mps
+        pocket = pocket_at(place, last.velocity_mps, table, within_s - ahead_s)
+        if pocket is not None:
+            return pocket
+    return None
