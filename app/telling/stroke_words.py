@@ -77,7 +77,7 @@ def verdict(s: ShotStroke) -> str:
     """Made against expected, and where they differ by more than chance what else it is."""
     e = s.expected
     if not e.tries:
-        return "No rate can be expected: the shot's margins or the spread are not known."
+        return _no_rate(s)
     borrowed = " (with the spread of all this player's shots)" if s.stroke.by is not s.stroke.spread else ""
     text = (
         f"{e.made} of {e.tries} made. With this spread{borrowed}, aimed at the best lines, {e.mean:.0f} are expected, "
@@ -88,6 +88,13 @@ def verdict(s: ShotStroke) -> str:
     if e.differs > 0:
         return f"{text}: more are made than the margins explain. Pockets wider than assumed would do it."
     return f"{text}: fewer are made than the stroke explains. {_losses(s)}"
+
+
+def _no_rate(s: ShotStroke) -> str:
+    tries, by = int(s.told.sum()), s.stroke.by
+    counted = f"{int(s.made[s.told].sum())} of {tries} made. " if tries else ""
+    lacking = "the shot's margins are" if by.known and by.freedom >= LEAST_FOR_CHANCES else "the spread is"
+    return f"{counted}No rate can be expected: {lacking} not known."
 
 
 def _too_few(s: ShotStroke) -> str:

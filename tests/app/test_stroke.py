@@ -327,4 +327,7 @@ def test_verdicts() -> None:
     assert "Lost are about 8 by where they are aimed" in verdict(fewer)
     assert verdict(fewer).endswith("about 4 by what neither explains, such as pockets tighter than assumed.")
     assert "speed, english" not in verdict(fewer)
-    assert verdict(replace(found, expected=NOTHING)).startswith("No rate can be expected")
+    made, tries = int(found.made.sum()), len(found.made)
+    assert verdict(replace(found, expected=NOTHING)) == (
+        f"{made} of {tries} made. No rate can be expected: the shot's margins are not known."
+    )
