@@ -1,6 +1,8 @@
 """The command ``railpoint``. A mistake of the user's ends in one sentence on standard error and exit code 1."""
 
-from typing import Annotated, Any
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from typing import Annotated, Any, NoReturn
 
 import typer
 from rich.console import Console
@@ -20,18 +22,36 @@ from app.commands.serving import serve
 from app.commands.setup import setup
 from app.commands.stroke import stroke
 from app.commands.terminal import grid
+from app.commands.usage import UsageError, usage_sentence
 from app.settings import load_settings, settings_table
 from app.version import program_version
 from calibration.errors import InputError
 
 
 class OneSentence(TyperGroup):
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        # No words at all ask what there is.
+        with _in_one_sentence() if args else nullcontext():
+            return super().parse_args(ctx, args)
+
     def invoke(self, ctx: Any) -> Any:
-        try:
+        with _in_one_sentence():
             return super().invoke(ctx)
-        except InputError as error:
-            Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(f"railpoint: {error}")
-            raise typer.Exit(1) from error
+
+
+@contextmanager
+def _in_one_sentence() -> Iterator[None]:
+    try:
+        yield
+    except InputError as error:
+        _refuse(str(error), error)
+    except UsageError as error:
+        _refuse(usage_sentence(error), error)
+
+
+def _refuse(sentence: str, error: Exception) -> NoReturn:
+    Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(f"railpoint: {sentence}")
+    raise typer.Exit(1) from error
 
 
 main = typer.Typer(

@@ -55,6 +55,22 @@ def refused(result: Any, words: str) -> None:
     assert lines[0].endswith((".", ")"))
 
 
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("nope", "no such command 'nope'"),
+        ("read", "missing argument 'clip'"),
+        ("card", "missing option '--shot'"),
+        ("fit --sinse 2026-01-01", "no such option: --sinse"),
+        ("--nope", "no such option: --nope"),
+        ("rates --by foot", "invalid value for '--by': 'foot' is not one of"),
+        ("enter --shot a --withdraw x", "'--withdraw': input should be a valid integer; 'railpoint enter --help'"),
+    ],
+)
+def test_command_line_that_cannot_be_understood(line: str, words: str) -> None:
+    refused(run(*line.split()), words)
+
+
 @pytest.fixture
 def shot(tmp_path: Path) -> Path:
     path = tmp_path / "kick.toml"
