@@ -18,6 +18,8 @@ Height = Literal["draw", "stun", "centre", "follow"]
 # Launch speeds that the three words stand for, metres per second: common practice, no source.
 SPEED_WORDS_MPS: dict[str, float] = {"soft": 1.2, "medium": 2.2, "firm": 3.6}
 MOST_RAILS = 4
+# No table reaches farther than this; a larger number is of centimetres or inches.
+FARTHEST_M = 5.0
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,7 @@ def parse_shot(data: dict[str, Any], where: str) -> Shot:
     made = _choice(data, "made", get_args(Made), where)
     target = _table(data, "target", where)
     _refuse_unknown(target, {"ball", "pocket", "aim"}, where, "[target]")
-    pocket = _choice(target, "pocket", POCKETS, where) if "pocket" in target else None
+    pocket = _choice(target, "pocket", POCKETS, where, "target.") if "pocket" in target else None
     ball = _ball(target, where)
     aim = _point(target["aim"], "target.aim", where) if "aim" in target else None
     if ball is None and pocket is None:
@@ -149,16 +151,20 @@ def _stroke(data: dict[str, Any], where: str) -> Stroke:
     _refuse_unknown(data, {"speed", "english", "tips", "height"}, where, "[stroke]")
     speed = data.get("speed")
     if isinstance(speed, str):
-        _choice(data, "speed", tuple(SPEED_WORDS_MPS), where)
+        if speed not in SPEED_WORDS_MPS:
+            raise InputError(
+                f"{where}: stroke.speed is {speed!r}; use one of {', '.join(SPEED_WORDS_MPS)}, or metres per second as "
+                "a number without quotes, such as 2.3."
+            )
     elif speed is not None:
         speed = _number(speed, "stroke.speed", where)
         if not 0 < speed < 15:
             raise InputError(f"{where}: stroke.speed is {speed} m/s; give a word or a speed between 0 and 15.")
     return Stroke(
         speed=speed,
-        english=_choice(data, "english", get_args(English), where) if "english" in data else "none",  # type: ignore[arg-type]
+        english=_choice(data, "english", get_args(English), where, "stroke.") if "english" in data else "none",  # type: ignore[arg-type]
         tips=_number(data.get("tips", 0.0), "stroke.tips", where),
-        height=_choice(data, "height", get_args(Height), where) if "height" in data else "centre",  # type: ignore[arg-type]
+        height=_choice(data, "height", get_args(Height), where, "stroke.") if "height" in data else "centre",  # type: ignore[arg-type]
     )
 
 
@@ -185,7 +191,12 @@ def _ball(target: dict[str, Any], where: str) -> tuple[float, float] | Literal["
 def _point(value: Any, entry: str, where: str) -> tuple[float, float]:
     if not isinstance(value, list) or len(value) != 2:
         raise InputError(f"{where}: {entry} must be a place [x, y] in metres.")
-    return _number(value[0], entry, where), _number(value[1], entry, where)
+    x, y = _number(value[0], entry, where), _number(value[1], entry, where)
+    if max(abs(x), abs(y)) > FARTHEST_M:
+        raise InputError(
+            f"{where}: {entry} is [{x:g}, {y:g}], which is on no table; give metres, such as [2.44, 0.07]."
+        )
+    return x, y
 
 
 def _number(value: Any, entry: str, where: str) -> float:
@@ -201,11 +212,12 @@ def _table(data: dict[str, Any], entry: str, where: str) -> dict[str, Any]:
     return value
 
 
-def _choice(data: dict[str, Any], entry: str, allowed: tuple[str, ...], where: str) -> str:
+def _choice(data: dict[str, Any], entry: str, allowed: tuple[str, ...], where: str, section: str = "") -> str:
     value = data.get(entry)
     if value not in allowed:
         said = "is missing" if value is None else f"is {value!r}"
-        raise InputError(f"{where}: '{entry}' {said}; use one of {', '.join(allowed)}.")
+        named = f"{section}{entry}" if section else f"'{entry}'"
+        raise InputError(f"{where}: {named} {said}; use one of {', '.join(allowed)}.")
     return str(value)
 
 

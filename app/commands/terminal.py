@@ -114,3 +114,6 @@ def check_clip(path: Path) -> None:
         raise InputError(f"{path}: this is a folder; give the clip itself.")
     if not path.exists():
         raise InputError(f"{path}: there is no such clip; check the name.")
+    if not path.is_file():
+        # A device or a pipe may never end.
+        raise InputError(f"{path}: this is no file; save the film to one and give that.")

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import re
 import shutil
 import socket
@@ -228,6 +229,7 @@ def test_version_and_help() -> None:
     [
         (["read", "nothing.mp4", "--shot", "SHOT"], "nothing.mp4: there is no such clip"),
         (["read", ".", "--shot", "SHOT"], "this is a folder"),
+        (["read", os.devnull, "--shot", "SHOT"], "this is no file; save the film to one"),
         (["read", "FILM", "--shot", "nothing.toml"], "nothing.toml: the shot file cannot be read"),
         (["read", "FILM", "--shot", "RAIL"], "rail 'middle' is not known"),
         (["read", "FILM", "--shot", "SHOT", "--head", "north"], "--head is 'north'"),
