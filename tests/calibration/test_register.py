@@ -61,6 +61,7 @@ LOOKS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("look", LOOKS)
 def test_other_tables_cloths_and_rails(look: str) -> None:
     name, appearance = LOOKS[look]
@@ -172,6 +173,7 @@ def test_no_ball_at_rest_asks_for_the_size() -> None:
     assert register([picture], rotation_deg=0, table=NINE, head=None).table == NINE
 
 
+@pytest.mark.slow
 def test_too_low_a_camera_is_refused_with_its_angle() -> None:
     camera = looking_at((-1.6, 0.7, 0.75), (1.0, 0.635, 0.0), size=(960, 540), focal_px=700.0, up=(0, 0, 1.0))
     picture = render_table(camera, NINE, Look())

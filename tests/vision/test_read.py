@@ -270,6 +270,7 @@ def knocked(film: Film, goal: Path, at_s: float, shift: tuple[float, float] = (4
     return rewritten(film.path, goal, turn)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("after_strike_s", "flags"), [(-0.8, ()), (0.4, ("camera_moved",))])
 def test_knocked_camera_is_registered_again(
     film: Film, after_strike_s: float, flags: tuple[str, ...], tmp_path: Path
