@@ -67,7 +67,7 @@ def draw_practice(
     view = view_of(table, point)
     width, height = 1000 * (view.x1 - view.x0), 1000 * (view.y1 - view.y0)
     svg = Svg(1000 * view.x0, -1000 * view.y1, width, height, cls="table-drawing")
-    svg.title(f"{shot.name}: {len(attempts)} attempts on a {table.name} table")
+    svg.title(f"{shot.name}: {len(attempts)} attempt{'' if len(attempts) == 1 else 's'} on a {table.name} table")
     draw_table(svg, table, shot)
     if point is not None and point.fitted:
         for _, attempt in attempts:

@@ -39,6 +39,9 @@ def error_body(status: int, message: str) -> dict[str, dict[str, int | str]]:
 def wrong_value(first: Mapping[str, Any]) -> str:
     """What is wrong with a value that was given, in a sentence: which, why, and what it was."""
     where = " ".join(str(part) for part in first["loc"] if part not in ("query", "path", "body"))
+    if first["type"] == "json_invalid":
+        # The framework names the letter at which it gave up, and calls that the value.
+        return "The body of the request is not valid JSON."
     given = f" (given: {str(first.get('input'))[:80]!r})" if first.get("input") is not None else ""
     reason = REASONS.get(str(first["type"]), "").format(limit=_limit(first.get("ctx") or {}))
     if not reason:

@@ -124,6 +124,11 @@ def test_errors_have_one_shape(client: Client, path: str, status: int, words: st
     refused(client.get(path), status, words)
 
 
+def test_body_that_is_no_json(client: Client) -> None:
+    answer = client.request("POST", "/api/imports", content=b"{shot", headers={"content-type": "application/json"})
+    refused(answer, 422, "The body of the request is not valid JSON.")
+
+
 def test_wrong_methods(client: Client) -> None:
     refused(client.request("POST", "/api/sessions"), 405, "cannot be asked in that way")
 

@@ -157,6 +157,10 @@ def test_legs_end_where_the_ball_arrived() -> None:
     assert legs(lost, KICK, TABLE) == ([], [])
 
 
+def test_one_attempt_is_one() -> None:
+    assert f"<title>{KICK.name}: 1 attempt on a" in draw_practice(practice(1), KICK, TABLE)
+
+
 def test_links_titles_and_escapes() -> None:
     odd = replace(KICK, name='a "b" <c> & d')
     text = draw_practice(practice(2), odd, TABLE, anchor="attempt-")
