@@ -7,6 +7,9 @@ from calibration.camera import Setup
 from vision.mixed_reading import MixedReading
 from vision.reading import Reading
 
+# Of a film without attempts so many moves that were none are told.
+MOST_MOVES = 5
+
 
 def print_mixed(found: MixedReading, setup: Setup | None) -> None:
     for one in found.attempted:
@@ -22,7 +25,19 @@ def print_mixed(found: MixedReading, setup: Setup | None) -> None:
 
 def print_reading(found: Reading, setup: Setup | None) -> None:
     print_attempts_at(found, setup)
+    if not found.attempts:
+        print_why_none(found)
     print_notes(found)
+
+
+def print_why_none(found: Reading) -> None:
+    """What was seen in a film without attempts: the moves that were none, or that there was none at all."""
+    for move in found.not_attempts[:MOST_MOVES]:
+        say(f"No attempt at {move.t_s:.1f} s: {move.why}.")
+    if len(found.not_attempts) > MOST_MOVES:
+        say(f"{len(found.not_attempts) - MOST_MOVES} more such moves followed.")
+    if not found.not_attempts:
+        say("No cue ball was seen to be struck.")
 
 
 def print_attempts_at(found: Reading, setup: Setup | None) -> None:
