@@ -44,6 +44,8 @@ TURNED_BACK = 2.2
 # A ball this slow need not be seen in every frame of a film with many of them; one that is not seen is looked for in
 # every frame for this long.
 SLOW_MPS, LOOKED_FOR_S = 0.24, 0.1
+# A ball is slow when it was so for this long, over no more than so many sightings.
+LATELY_S, LATELY_FRAMES = 0.2, 12
 # A new thing counts as a ball when it was seen in this many frames.
 CONFIRM_FRAMES = 3
 
@@ -94,6 +96,17 @@ class Track:
             if last.time_s - before.time_s > 0.025:
                 return (last.at_m - before.at_m) / (last.time_s - before.time_s)
         return np.zeros(2)
+
+    def lately_mps(self) -> float:
+        """The greatest mean speed from any of its last sightings to the very last, since it lay still; 0 for a ball at
+        rest. One that turns back at a rail seems slow for a moment, but is not."""
+        if self.resting or not self.path:
+            return 0.0
+        last, since_s = self.path[-1], self.path[-1].time_s - LATELY_S
+        if self.rests:
+            since_s = max(since_s, self.rests[-1].last_s)
+        before = [s for s in self.path[-LATELY_FRAMES - 1 : -1] if s.time_s > since_s]
+        return max((hypot(*(last.at_m - s.at_m)) / (last.time_s - s.time_s) for s in before), default=0.0)
 
     def first_step_mps(self) -> Vector:
         """From the resting place to the one sighting since; zero for any other ball. It was hit some time in between,
@@ -180,8 +193,9 @@ class Tracker:
             unseen_s = self._now_s - track.seen_s
             if track.gone or unseen_s > LOOKED_FOR_S:
                 continue
-            # One that has just set off has no speed yet.
-            steady = track.suspects == 0 if track.resting else 0 < hypot(*track.velocity_mps()) <= SLOW_MPS
+            # One that has just set off has no speed yet; one that turns back at a rail has little for a moment.
+            slow = 0 < track.lately_mps() <= SLOW_MPS
+            steady = track.suspects == 0 if track.resting else slow
             if track.frames < CONFIRM_FRAMES or track.hidden or not steady:
                 return False
         return True
@@ -206,7 +220,7 @@ class Tracker:
             where = track.predicted_m(seen.time_s)
             elapsed = seen.time_s - track.seen_s
             # A collision may turn a ball back on its way: twice its step and a little.
-            gate = 0.012 + TURNED_BACK * hypot(*track.velocity_mps()) * elapsed
+            gate = 0.012 + TURNED_BACK * track.lately_mps() * elapsed
             gate += 0.0 if track.resting else min(MOST_DECELERATION_MPS2 / 2 * elapsed**2, MOST_SURPRISE_M)
             found = []
             for k in views:
@@ -247,7 +261,7 @@ class Tracker:
                 distance = hypot(*(ball.at_m - track.at_m))
                 hue = colour_distance(ball.colour, track.colour)
                 # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
-                speed = hypot(*track.velocity_mps())
+                speed = track.lately_mps()
                 reach = FASTEST_MPS * elapsed if track.frames < 5 or speed == 0.0 else TURNED_BACK * speed * elapsed
                 if distance < reach + 0.02 and hue < SAME_COLOUR * light:
                     pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))

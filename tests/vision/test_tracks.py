@@ -145,3 +145,20 @@ def test_in_a_dark_film_balls_are_told_apart_by_less() -> None:
     for k in range(8, 40):
         tracker.update(look(now + k * FRAME_S, ball((0.905, 0.4), yellow)))
     assert len([t for t in tracker.tracks if t.frames > 3]) == 2
+
+
+def test_ball_that_turns_back_at_a_rail_is_not_calm() -> None:
+    """Between two sightings round the bounce it has hardly moved; the next frame matters all the same."""
+    tracker, now = resting(ball((2.0, 0.5)))
+    assert tracker.calm()
+    along = [2.05, 2.13, 2.21, 2.29, 2.37, 2.45, 2.452, 2.40, 2.34]
+    for k, x in enumerate(along, start=1):
+        tracker.update(look(now + k * 2 * FRAME_S, ball((x, 0.5))))
+        assert not tracker.calm()
+
+
+def test_ball_that_creeps_is_calm() -> None:
+    tracker, now = resting(ball((1.0, 0.5)))
+    for k in range(1, 20):
+        tracker.update(look(now + k * 2 * FRAME_S, ball((1.0 + 0.006 * k, 0.5))))
+    assert tracker.calm()
