@@ -11,7 +11,8 @@ from vision.legs import Path, motion_at
 from vision.reading import Pocketing
 from vision.sent_into_rail import Sent
 from vision.sightings import Rest, Sighting
-from vision.tracks import GONE_S, Loss
+from vision.track import Loss
+from vision.tracks import GONE_S
 
 # The motion of a ball that vanishes is told from so many sightings, and no older ones.
 LATEST, LATELY_S = 4, 0.4

@@ -22,7 +22,8 @@ from vision.sent_into_rail import first_rail, seen_to_meet, sent_by
 from vision.set_off import SetOff, set_off, set_off_into
 from vision.sightings import Rest, Sighting
 from vision.struck_into_rail import bounced_first, set_off_by_rail
-from vision.tracks import GONE_S, Loss, Track
+from vision.track import Loss, Track
+from vision.tracks import GONE_S
 
 # A slower start is a nudge.
 LEAST_SPEED_MPS = 0.3

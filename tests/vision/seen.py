@@ -11,7 +11,7 @@ from tests.rendering import Physics, simulate
 from tests.rendering.motion import Motion
 from vision.sightings import Rest, Sighting
 from vision.strokes import Ball, Stroke, find_strokes
-from vision.tracks import Loss
+from vision.track import Loss
 
 TABLE = STANDARD_TABLES["9ft"]
 STRUCK_S = 1.0

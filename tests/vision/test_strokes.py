@@ -9,7 +9,7 @@ from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, on
 from vision.outline import BallView
 from vision.sightings import Rest, Sighting
 from vision.strokes import LEAST_SPEED_MPS, Ball, find_strokes, name_balls
-from vision.tracks import Loss, Track
+from vision.track import Loss, Track
 
 START = (0.6, 0.4)
 

@@ -9,7 +9,8 @@ from tests.rendering import overhead_camera
 from vision.balls import TableView
 from vision.outline import BallView
 from vision.reduced import Reduction
-from vision.tracks import Track, Tracker
+from vision.track import Track
+from vision.tracks import Tracker
 
 TABLE = STANDARD_TABLES["9ft"]
 CAMERA = overhead_camera(TABLE, size=(1280, 720))
