@@ -36,6 +36,8 @@ ROLLING_COLOUR, ROLLING_MPS, ROLLING_GAP_S = 75.0, 0.2, 0.07
 WELL_LIT, LEAST_LIGHT, BLACK = 190.0, 0.5, 16.0
 # A resting ball that seems this much off its colour may be something else.
 DOUBTFUL_COLOUR = 12.0
+# What is seen this near to where a ball should be may be that ball whatever its speed.
+REACH_M = 0.012
 # A sighting this far from where a ball should be counts as much against it as half the colour gate.
 NEAR_M = 0.02
 # A ball that was out of sight may be off its prediction by what friction can do, but no more than this.
@@ -143,12 +145,12 @@ class Tracker:
         pairs = []
         # Balls that leave their places have no speed yet.
         still = [t for t in tracks if t.rests and hypot(*t.velocity_mps()) == 0.0]
-        left = [t for t in still if not any(_near(seen.balls[k], t) for k in views)]
+        left = [t for t in still if all(hypot(*(seen.balls[k].at_m - t.at_m)) >= REACH_M for k in views)]
         for track in tracks:
             where = track.predicted_m(seen.time_s)
             elapsed = seen.time_s - track.seen_s
             # A collision may turn a ball back on its way: twice its step and a little.
-            gate = 0.012 + TURNED_BACK * track.lately_mps() * elapsed
+            gate = REACH_M + TURNED_BACK * track.lately_mps() * elapsed
             gate += 0.0 if track.resting else min(MOST_DECELERATION_MPS2 / 2 * elapsed**2, MOST_SURPRISE_M)
             found = []
             for k in views:
@@ -302,10 +304,6 @@ class Tracker:
             Track(self._next, view.colour, view, time_s, path=[Sighting(time_s, view.at_m, view.sd_m, False)])
         )
         self._next += 1
-
-
-def _near(ball: BallView, track: Track) -> bool:
-    return hypot(*(ball.at_m - track.at_m)) < NEAR_M
 
 
 def _is_of(ball: BallView, left: Sequence[Track], hue: float, time_s: float) -> bool:
