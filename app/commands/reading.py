@@ -40,10 +40,16 @@ def read(
     camera: Annotated[Path | None, typer.Option(help="A camera file made by 'railpoint setup'.")] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the reading to this file.")] = None,
     log: Annotated[bool, typer.Option("--log/--no-log", help="Put the attempts into the log.")] = True,
+    anew: Annotated[
+        bool,
+        typer.Option("--anew", help="Put this reading in place of an earlier one of the clip for the shot."),
+    ] = False,
     player: Annotated[str | None, typer.Option(help="Whose attempts these are.")] = None,
 ) -> None:
     """Read a clip's attempts into the log. Tells every one in words."""
     drilled = load_drilled(shot, shots)
+    if anew and shots is not None:
+        raise InputError("--anew is for a clip of one drill; give --shot SHOT.toml, for one shot after the other.")
     places = read_corners(corners)
     if camera is not None and (places is not None or markers is not None):
         option = "--corners" if places is not None else "--markers"
@@ -88,7 +94,7 @@ def read(
                 if isinstance(found, MixedReading):
                     say(*log_mixed(engine, found, film, setup_, player))
                 else:
-                    say(log_reading(engine, found, film, setup_, player))
+                    say(log_reading(engine, found, film, setup_, player, anew=anew))
 
 
 def load_drilled(shot: Path | None, shots: Path | None) -> list[Shot]:
@@ -157,14 +163,20 @@ def read_mixed_film(
     return reading, film
 
 
-def log_reading(engine: Engine, found: Reading, film: ClipFile, setup: Setup | None, player: str | None) -> str:
-    """Store a reading and say what that did, in a sentence."""
-    stored = store_reading(engine, found, film, setup=setup, player=player)
+def log_reading(
+    engine: Engine, found: Reading, film: ClipFile, setup: Setup | None, player: str | None, *, anew: bool = False
+) -> str:
+    """Store a reading and say what that did, in a sentence or two."""
+    stored = store_reading(engine, found, film, setup=setup, player=player, anew=anew)
     if stored.already:
-        return f"This clip is in the log for this shot already (session {stored.session_id}); nothing was added."
+        return (
+            f"This clip is in the log for this shot already (session {stored.session_id}); nothing was added. "
+            "With --anew this reading stands in place of that one."
+        )
+    instead = f" in place of {stored.taken_out} that were taken out" if stored.taken_out else ""
     if not stored.added:
-        return f"Logged as session {stored.session_id}, with no attempts."
-    return f"Logged {counted(stored.added, 'attempt')} in session {stored.session_id}."
+        return f"Logged as session {stored.session_id}, with no attempts{instead}."
+    return f"Logged {counted(stored.added, 'attempt')} in session {stored.session_id}{instead}."
 
 
 def log_mixed(

@@ -34,11 +34,13 @@ class ClipFile:
 
 @dataclass(frozen=True)
 class Stored:
-    """What storing did. ``added`` is 0 when the clip was in the log for this shot already."""
+    """What storing did. ``added`` is 0 when the clip was in the log for this shot already, ``taken_out`` how many
+    attempts of an earlier reading of it were marked as taken out."""
 
     session_id: int
     added: int
     already: bool
+    taken_out: int = 0
 
 
 def identify_clip(path: Path, progress: Callable[[float], None] | None = None) -> ClipFile:
@@ -58,19 +60,26 @@ def identify_clip(path: Path, progress: Callable[[float], None] | None = None) -
 
 
 def store_reading(
-    engine: Engine, read: Reading, clip: ClipFile, *, setup: Setup | None = None, player: str | None = None
+    engine: Engine,
+    read: Reading,
+    clip: ClipFile,
+    *,
+    setup: Setup | None = None,
+    player: str | None = None,
+    anew: bool = False,
 ) -> Stored:
     """Put a reading into the log, all of it or nothing; a clip that is there for this shot adds nothing.
 
+    ``anew``: it stands in place of what the log holds of the clip for this shot, which is taken out: it stays, marked.
     Raises InputError when the log holds another shot under the same name.
     """
     try:
         with writing(engine) as session:
-            return add_reading(session, read, clip, setup, player)
+            return add_reading(session, read, clip, setup, player, anew=anew)
     except IntegrityError:
         # Another program stored the same clip, shot, table or player between our look and our writing; now it is seen.
         with writing(engine) as session:
-            return add_reading(session, read, clip, setup, player)
+            return add_reading(session, read, clip, setup, player, anew=anew)
 
 
 def table_of(read: Reading) -> Table:
@@ -89,26 +98,27 @@ def check_shot(engine: Engine, shot: Shot) -> None:
             _refuse_other(row, shot.to_json())
 
 
-def add_reading(session: Session, read: Reading, clip: ClipFile, setup: Setup | None, player: str | None) -> Stored:
+def add_reading(
+    session: Session, read: Reading, clip: ClipFile, setup: Setup | None, player: str | None, *, anew: bool = False
+) -> Stored:
     """As ``store_reading``, within a transaction."""
     shot = shot_row(session, read.shot)
     found = session.scalar(select(ClipRow).where(ClipRow.sha256 == clip.sha256, ClipRow.shot_id == shot.id))
-    if found is not None:
+    if found is not None and not anew:
         return Stored(found.session_id, 0, already=True)
     practice = practice_of(session, read, clip, setup, player)
-    camera = _camera_row(session, practice.table, read, setup)
-    row = ClipRow(
-        session_id=practice.id,
-        shot_id=shot.id,
-        camera=camera,
-        sha256=clip.sha256,
-        name=clip.name,
-        reader=read.reader,
-        facts={key: _plain(value) for key, value in asdict(read.clip).items()},
-        common_bearing_sd_rad=null(read.camera.common_bearing_sd_rad),
-        not_attempts=[{"t_s": null(n.t_s), "why": n.why} for n in read.not_attempts],
-        warnings=list(read.warnings),
-    )
+    taken_out = 0
+    if found is not None:
+        taken_out = _take_out(session, found)
+        practice.table = table_row(session, setup.table if setup is not None else table_of(read))
+    row = found or ClipRow(session_id=practice.id, shot_id=shot.id, sha256=clip.sha256)
+    row.camera = _camera_row(session, practice.table, read, setup)
+    row.name = clip.name
+    row.reader = read.reader
+    row.facts = {key: _plain(value) for key, value in asdict(read.clip).items()}
+    row.common_bearing_sd_rad = null(read.camera.common_bearing_sd_rad)
+    row.not_attempts = [{"t_s": null(n.t_s), "why": n.why} for n in read.not_attempts]
+    row.warnings = list(read.warnings)
     session.add(row)
     session.flush()
     for attempt in read.attempts:
@@ -121,7 +131,17 @@ def add_reading(session: Session, read: Reading, clip: ClipFile, setup: Setup | 
                 **attempt_columns(attempt),
             )
         )
-    return Stored(practice.id, len(read.attempts), already=False)
+    return Stored(practice.id, len(read.attempts), already=False, taken_out=taken_out)
+
+
+def _take_out(session: Session, clip: ClipRow) -> int:
+    """Mark what stands of an earlier reading of a clip as taken out; gives how many attempts that were."""
+    standing = session.scalars(
+        select(AttemptLogRow).where(AttemptLogRow.clip_id == clip.id, AttemptLogRow.withdrawn_at.is_(None))
+    ).all()
+    for row in standing:
+        row.withdrawn_at = datetime.now(UTC)
+    return len(standing)
 
 
 def practice_of(session: Session, read: Reading, clip: ClipFile, setup: Setup | None, player: str | None) -> SessionRow:

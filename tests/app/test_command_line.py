@@ -147,6 +147,19 @@ def test_reading_a_clip(engine: Engine, film: Path, shot: Path, tmp_path: Path) 
     assert len(list_attempts(engine)) == 5
 
 
+@pytest.mark.usefixtures("reader")
+def test_reading_a_clip_anew(engine: Engine, film: Path, shot: Path) -> None:
+    run("read", film, "--shot", shot)
+    before = {a.id for a in list_attempts(engine)}
+    assert "--anew" in run("read", film, "--shot", shot).stdout
+    again = run("read", film, "--shot", shot, "--anew")
+    assert "Logged 5 attempts in session 1 in place of 5 that were taken out." in again.stdout
+    assert len(list_attempts(engine)) == 5
+    assert not before & {a.id for a in list_attempts(engine)}
+    assert len(list_attempts(engine, withdrawn=True)) == 10
+    refused(run("read", film, "--shots", shot.parent, "--anew"), "--anew is for a clip of one drill")
+
+
 def test_corners_given(reader: types.ModuleType, film: Path, shot: Path, tmp_path: Path) -> None:
     corners = "410,180  1510.5,176 1516,902 405,-8"
     told = [[410, 180], [1510.5, 176], [1516, 902], [405, -8]]
