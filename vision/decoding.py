@@ -21,6 +21,8 @@ from vision.planes import Planes, planes_of
 # A picture this long after the stated end of the film has a wrong time.
 END_TOLERANCE_S = 1.0
 FARTHEST = 2**62
+# So many key frames are decoded at once when a film is glanced at.
+KEYS_AT_ONCE = 4
 
 
 class Decoder:
@@ -112,11 +114,17 @@ class Decoder:
     def near(self, targets_s: Sequence[float], slack_s: float = 0.0) -> Iterator[Any]:
         """For each time, in order, the last key frame that is no farther from it than ``slack_s``, which is decoded by
         itself; else the first picture at or after it, or the last before it where the film ends."""
+        keys: list[Any] = []
         for target_s in targets_s:
-            last = self._key_picture(target_s + slack_s) if slack_s > 0 else None
-            if last is not None and abs(self._time_s(last) - target_s) <= slack_s:
-                yield last
+            packet = self._key_packet(target_s + slack_s) if slack_s > 0 else None
+            if packet is not None and abs(self._time_s(packet) - target_s) <= slack_s:
+                keys.append(packet)
+                if len(keys) == KEYS_AT_ONCE:
+                    yield from self._decoded(keys)
+                    keys = []
                 continue
+            yield from self._decoded(keys)
+            keys, last = [], None
             try:
                 for picture in self._from(target_s):
                     last = picture
@@ -126,6 +134,7 @@ class Decoder:
                 pass
             if last is not None:
                 yield last
+        yield from self._decoded(keys)
 
     def between(self, from_s: float, until_s: float) -> Iterator[Any]:
         """Pictures of a part of the film, both ends included, in order of time."""
@@ -144,26 +153,51 @@ class Decoder:
         """Key frames, about every so many seconds, each decoded by itself: next to no work."""
         facts = self.facts
         end = facts.start_s + (facts.duration_s if np.isfinite(facts.duration_s) else 0.0)
+        keys: list[Any] = []
         last_pts = None
         for target_s in np.arange(facts.start_s, end, every_s):
-            picture = self._key_picture(target_s)
-            if picture is not None and picture.pts != last_pts:
-                last_pts = picture.pts
-                yield picture
+            packet = self._key_packet(target_s)
+            if packet is None or packet.pts == last_pts:
+                continue
+            last_pts = packet.pts
+            keys.append(packet)
+            if len(keys) == KEYS_AT_ONCE:
+                yield from self._decoded(keys)
+                keys = []
+        yield from self._decoded(keys)
 
-    def _key_picture(self, until_s: float) -> Any:
-        """The last key frame up to a time, decoded by itself; None when there is none that is sound."""
-        codec = self._stream.codec_context
+    def _key_packet(self, until_s: float) -> Any:
+        """The packet of the last key frame up to a time; None when there is none."""
         self._alive()
         try:
             packets = self._packets_from(self._units(until_s))
-            packet = next((p for p in packets if p.is_keyframe and p.size and not p.is_discard), None)
-            decoded = [] if packet is None else codec.decode(packet) + codec.decode(None)
+            return next(
+                (p for p in packets if p.is_keyframe and p.size and p.pts is not None and not p.is_discard), None
+            )
         except av.error.FFmpegError:
             return None
+
+    def _decoded(self, keys: Sequence[Any]) -> list[Any]:
+        """Sound pictures of key frames' packets, several at once: that is as much faster as there are threads."""
+        if not keys:
+            return []
+        together = self._by_time(keys)
+        pictures = (together.get(p.pts) or self._by_time([p]).get(p.pts) for p in keys)
+        return [picture for picture in pictures if picture is not None]
+
+    def _by_time(self, keys: Sequence[Any]) -> dict[int, Any]:
+        """What comes of packets fed one after the other to an empty decoder: sound pictures by their times in units."""
+        codec = self._stream.codec_context
+        found: list[Any] = []
+        try:
+            for packet in keys:
+                found += codec.decode(packet)
+            found += codec.decode(None)
+        except av.error.FFmpegError:
+            pass
         finally:
             codec.flush_buffers()
-        return next((picture for picture in decoded[:1] if self._sound(picture)), None)
+        return {picture.pts: picture for picture in found if self._sound(picture)}
 
     def _from(self, time_s: float) -> Iterator[Any]:
         """Sound pictures from the key frame before a time on."""
