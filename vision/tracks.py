@@ -159,9 +159,10 @@ class Tracker:
                 hue = colour_distance(ball.colour, track.colour)
                 if distance < gate and hue < SAME_COLOUR * light:
                     found.append((distance, hue, k))
+            best = min((hue for _, hue, _ in found), default=0.0)
+            others = [t for t in left if t is not track]
             for distance, hue, k in found:
-                ball, best = seen.balls[k], min(hue for _, hue, _ in found)
-                others = [t for t in left if t is not track]
+                ball = seen.balls[k]
                 if elapsed > ROLLING_GAP_S and _is_of(ball, others, hue, seen.time_s):
                     continue
                 if best < hue / 2 and hue > DOUBTFUL_COLOUR and self._was_hit(ball, track, others, seen.time_s, light):
@@ -186,13 +187,13 @@ class Tracker:
         pairs = []
         for track in tracks:
             elapsed = max(seen.time_s - track.seen_s, 1e-6)
+            # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
+            speed = track.lately_mps()
+            reach = FASTEST_MPS * elapsed if track.frames < 5 or speed == 0.0 else TURNED_BACK * speed * elapsed
             for k in views:
                 ball = seen.balls[k]
                 distance = hypot(*(ball.at_m - track.at_m))
                 hue = colour_distance(ball.colour, track.colour)
-                # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
-                speed = track.lately_mps()
-                reach = FASTEST_MPS * elapsed if track.frames < 5 or speed == 0.0 else TURNED_BACK * speed * elapsed
                 if distance < reach + 0.02 and hue < SAME_COLOUR * light:
                     pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
         return _greedy(pairs)

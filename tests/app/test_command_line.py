@@ -5,7 +5,6 @@ import json
 import os
 import re
 import shutil
-import socket
 import sys
 import types
 from dataclasses import replace
@@ -19,7 +18,6 @@ from sqlalchemy import Engine
 from typer.testing import CliRunner
 
 from app.command_line import main
-from app.commands.serving import listen
 from app.entry.vocabulary import EXAMPLE
 from app.store.log import store_reading
 from app.store.log_views import list_attempts, list_sessions
@@ -221,12 +219,6 @@ def test_fitting_and_exporting_the_log_agree(tmp_path: Path) -> None:
     assert log_fit["point_m"] == pytest.approx(file_fit["point_m"], abs=1e-3)
 
 
-def test_settings_are_listed() -> None:
-    result = run("settings")
-    assert result.exit_code == 0
-    assert "RAILPOINT_DATA_DIR" in result.stdout
-
-
 def test_version_and_help() -> None:
     assert run("--version").stdout.startswith("railpoint ")
     for name in (command.name or command.callback.__name__ for command in main.registered_commands if command.callback):
@@ -345,23 +337,6 @@ def test_empty_log(own_data_dir: Path) -> None:
     refused(run("fit"), "the log is empty")
     refused(run("export"), "the log is empty")
     assert not own_data_dir.exists()
-
-
-@pytest.mark.parametrize(
-    ("name", "value", "words"),
-    [("RAILPOINT_PORT", "many", "RAILPOINT_PORT is 'many'"), ("RAILPOINT_PORT", "70000", "RAILPOINT_PORT is '70000'")],
-)
-def test_wrong_settings(monkeypatch: pytest.MonkeyPatch, name: str, value: str, words: str) -> None:
-    monkeypatch.setenv(name, value)
-    refused(run("settings"), words)
-
-
-def test_a_port_that_is_taken() -> None:
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        taken.listen()
-        with pytest.raises(InputError, match="cannot be listened on"):
-            listen("127.0.0.1", taken.getsockname()[1])
 
 
 @pytest.mark.usefixtures("reader")
