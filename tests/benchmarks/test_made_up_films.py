@@ -1,0 +1,49 @@
+"""The films drawn at random are drills that a player would try, and their truth is what the shot asks for."""
+
+from math import isfinite, radians
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.drawn_films import TRIES, MadeUp, draw_film
+from tests.benchmarks.made_up_films import known
+from tests.rendering import Physics, simulate
+from tests.rendering.film import TryTruth
+
+
+def truths_of(film: MadeUp) -> list[TryTruth]:
+    truths = []
+    for one in film.tries:
+        bearing = radians(one.bearing_deg)
+        motion = simulate(one.starts_m, "cue", bearing, one.speed_mps, film.table, Physics(), follow=one.follow)
+        truths.append(TryTruth(0.0, motion.starts_m["cue"], bearing, one.speed_mps, motion))
+    return truths
+
+
+@pytest.mark.parametrize("number", range(2))
+def test_most_tries_go_over_the_rails_and_pass_near_the_target(number: int) -> None:
+    film = draw_film(np.random.default_rng([3, number]))
+    found = [known(true, film) for true in truths_of(film)]
+    assert len(found) == TRIES
+    near = [f for f in found if isfinite(f.miss_m) and abs(f.miss_m) < 0.4]
+    assert near, "a drill none of whose tries comes near its target would tell nothing"
+    for f in near:
+        assert [rail for rail, _, _ in f.rails_m] == list(film.shot.rails)
+
+
+def test_what_is_made_dropped_by_the_rails_named() -> None:
+    made = 0
+    for number in range(4):
+        film = draw_film(np.random.default_rng([4, number]))
+        for true in truths_of(film):
+            if known(true, film).made:
+                made += 1
+                assert any(p.pocket == film.shot.target_pocket for p in true.motion.pockets)
+    assert made > 0
+
+
+def test_a_film_is_drawn_anew_from_its_numbers() -> None:
+    first, again = (draw_film(np.random.default_rng([1, 7])) for _ in range(2))
+    assert first.told == again.told
+    assert [t.starts_m for t in first.tries] == [t.starts_m for t in again.tries]
+    assert draw_film(np.random.default_rng([1, 8])).told != first.told
