@@ -9,11 +9,12 @@ from math import degrees, isnan
 import numpy as np
 import pytest
 
-from calibration.table import Rail
-from tests.rendering import STRAIGHT, aim_rad
+from calibration.table import STANDARD_TABLES, Rail
+from tests.rendering import STRAIGHT, aim_rad, overhead_camera
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
 from tests.vision.test_outcome import ERRORS, HANGING, bank_motion
 from tests.vision.test_reading import READING
+from vision.place_error import PlaceError
 from vision.shot import Shot, Stroke
 from vision.sorting import Choice, Tried, sort_tries, sorted_reading, try_shots
 from vision.strokes import Stroke as Struck
@@ -242,3 +243,14 @@ def test_nothing_is_lost() -> None:
         assert isnan(left.attempt.miss_m)
         assert left.attempt.ball == "cue"
         assert "wrong_rails" not in left.attempt.flags
+
+
+def test_a_stroke_on_a_table_without_pockets() -> None:
+    carom = STANDARD_TABLES["carom"]
+    shot = Shot("one rail", "kick", ("left",), "hit", target_ball=(2.2, 0.5))
+    motion = motion_of({"cue": (0.8, 0.4), "red": (2.2, 0.5)}, 54.0, 2.5, table=carom)
+    struck = only_stroke(seen(motion, fps=30.0, until_s=6.0), until_s=6.0, table=carom)
+    tried = try_shots(struck, (shot,), PlaceError(overhead_camera(carom), carom))
+    assert [c.rail for c in tried.by_shot[0].contacts][:1] == ["left"]
+    assert [c.rail for c in tried.plain.contacts][:1] == ["left"]
+    assert tried.plain.outcome == "unclear"
