@@ -30,8 +30,9 @@ MOST_HUE_STEP, MOST_LIGHT_STEP = 0.45, 0.7
 # The rail beyond differs from the cushion by more than this, or the cloth's edge does not show.
 LEAST_EDGE_STEP = 0.25
 DARK_STEP = 0.2
-# A camera so far on the inner side of a nose, as a share of its height, sees the cushion's face.
-LEAST_INSIDE = 0.7
+# A camera so far on the inner side of a nose, as a share of its height, sees something of the cushion's face, and all
+# of it; where it sees something of it and no dark line, the nose is likely elsewhere.
+SOME_INSIDE, LEAST_INSIDE = 0.2, 0.7
 # Of such a cushion, if it shows at all, so much must have the dark line.
 LEAST_SHOWN, LEAST_SHADE = 0.3, 0.4
 # In a pocket it is dark: this share of the cushions' light at most. The middles of the holes lie about so far beyond
@@ -46,18 +47,23 @@ class RailLook:
     """Share of a rail's pieces in the frame that show a cushion of the bed's colour, and shares of those that show its
     outer edge and a dark line under its nose.
 
-    ``faces``: the camera sees the rail from the inside, where the cushion's face and its shadow must show.
+    ``inside``: how far on the inner side of the nose the camera stands, as a share of its height; from there the
+    cushion's face and its shadow must show.
     """
 
     cushion: float
     edge: float
     shade: float
-    faces: bool
+    inside: float
 
     @property
     def score(self) -> float:
-        shade = 0.4 * self.shade if self.faces else 0.4
-        return self.cushion * (0.4 + 0.2 * self.edge + shade)
+        facing = float(np.clip((self.inside - SOME_INSIDE) / (LEAST_INSIDE - SOME_INSIDE), 0, 1))
+        return self.cushion * (0.8 + 0.2 * self.edge - 0.4 * facing * (1 - self.shade))
+
+    def shaded_from(self, least_inside: float) -> bool:
+        """Whether it has its dark line, or may lack it: hardly shown, or not seen from so far inside."""
+        return self.shade > LEAST_SHADE or self.cushion <= LEAST_SHOWN or self.inside <= least_inside
 
 
 @dataclass(frozen=True)
@@ -81,8 +87,12 @@ class Likeness:
     @property
     def shaded(self) -> bool:
         """Whether every cushion that the camera looks at from the inside has its dark face and shadow."""
-        facing = [look for look in self.rails.values() if look.faces and look.cushion > LEAST_SHOWN]
-        return all(look.shade > LEAST_SHADE for look in facing)
+        return all(look.shaded_from(LEAST_INSIDE) for look in self.rails.values())
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether a cushion lacks it of which the camera sees some of the inner side: its nose may be elsewhere."""
+        return not all(look.shaded_from(SOME_INSIDE) for look in self.rails.values())
 
     @property
     def pocketed(self) -> bool:
@@ -147,7 +157,7 @@ def table_likeness(light: Linear, camera: Camera, table: Table) -> Likeness:
         # What covers a rail says nothing of what is under it.
         edge, dark = (part[cushion] if cushion.any() else part for part in (edge, dark))
         rails[rail] = RailLook(
-            float(cushion.mean()), float(edge.mean()), float(dark.mean()), _faces(camera, table, rail)
+            float(cushion.mean()), float(edge.mean()), float(dark.mean()), _inside(camera, table, rail)
         )
         tops.append(np.median(top.mean(axis=1)))
     usual_top = float(np.median(tops)) if tops else float("nan")
@@ -164,11 +174,10 @@ def bed_colours(light: Linear, camera: Camera, table: Table, rail: Rail, along_m
     return _patches(light, camera, table, rail, along_m, BED_M, (0.0, 0.0))
 
 
-def _faces(camera: Camera, table: Table, rail: Rail) -> bool:
-    """Whether the camera looks at a rail well from the inside."""
+def _inside(camera: Camera, table: Table, rail: Rail) -> float:
+    """How far the camera stands on the inner side of a nose, as a share of its height."""
     middle, outward = rail_points(table, rail, np.array([0.5 * table.width_m]), 0.0, table.nose_height_m)
-    inwards = -float((camera.position_m - middle[0]) @ outward)
-    return inwards > LEAST_INSIDE * float(camera.position_m[2])
+    return -float((camera.position_m - middle[0]) @ outward) / max(float(camera.position_m[2]), 1e-6)
 
 
 def hole_m(table: Table, pocket: Pocket) -> Vector:

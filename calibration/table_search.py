@@ -57,7 +57,16 @@ class Found:
     @property
     def enough(self) -> bool:
         """Whether it is good enough to look no further."""
-        return self.likeness.score > ENOUGH_SCORE and self.likeness.cushions > ENOUGH_CUSHIONS
+        return self._better_than(ENOUGH_SCORE, ENOUGH_CUSHIONS)
+
+    @property
+    def sure(self) -> bool:
+        """Whether it is so good that the other starts of its round need not be tried."""
+        return self._better_than(SURE_SCORE, SURE_CUSHIONS)
+
+    def _better_than(self, score: float, cushions: float) -> bool:
+        seen = self.likeness
+        return seen.score > score and seen.cushions > cushions and not seen.doubtful
 
 
 def find_table(still: Picture, light: Linear, table: Table, given: ClothOutline | None) -> Found | None:
@@ -99,7 +108,7 @@ def _best(light: Linear, table: Table, starts: Sequence[CameraFit], best: Found 
         found = Found(fit, table_likeness(light, fit.camera, table))
         if credible(found) and (best is None or found.likeness.score > best.likeness.score):
             best = found
-            if best.likeness.score > SURE_SCORE and best.likeness.cushions > SURE_CUSHIONS:
+            if best.sure:
                 break
     return best
 
