@@ -23,6 +23,18 @@ def test_the_true_camera_shows_four_cushions_and_six_pockets(name: str) -> None:
     assert seen.pockets == dict.fromkeys(POCKETS, True)
 
 
+@pytest.mark.parametrize("name", [name for name in STILLS if name.startswith(("overhead", "off_centre"))])
+def test_a_nose_sought_where_its_cushion_shows_no_dark_line_leaves_doubt(name: str) -> None:
+    """A bed looks like a cushion, too: what parts them is the dark line under the nose."""
+    still = known_still(name)
+    light = linear_light(still.picture)
+    assert not table_likeness(light, still.camera, still.table).doubtful
+    shorter = replace(still.table, length_m=still.table.length_m - 0.06)
+    seen = table_likeness(light, still.camera, shorter)
+    assert seen.rails["foot"].cushion > 0.95
+    assert seen.doubtful
+
+
 @pytest.mark.parametrize(("shift_m", "least"), [(0.02, 0.1), (0.05, 0.2)])
 def test_a_camera_that_is_off_shows_less_of_a_table(shift_m: float, least: float) -> None:
     still = known_still("oblique_9ft")
