@@ -1,16 +1,20 @@
 """The median of some pictures, pixel by pixel, without sorting each pixel by itself."""
 
 from collections.abc import Iterator, Sequence
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+Kind = TypeVar("Kind", np.uint8, np.float32)
 
 # Rows done at a time: what is compared stays in the processor's cache.
 BAND_ROWS = 16
 
 
-def median_of(pictures: Sequence[NDArray[np.uint8]]) -> NDArray[np.uint8]:
-    """The median of pictures of one shape (h, ...), uint8; of an even number, the mean of the middle two, cut off.
+def median_of(pictures: Sequence[NDArray[Kind]]) -> NDArray[Kind]:
+    """The median of pictures of one shape (h, ...); of an even number, the mean of the middle two, cut off for uint8.
+    NaN where any of them is NaN.
 
     All pixels of a band go through one sorting network: merge exchange (Batcher, AFIPS Spring Joint Computer
     Conference 32, 1968; Knuth, The Art of Computer Programming 3, algorithm 5.2.2M, from memory), whose steps are
@@ -30,7 +34,8 @@ def median_of(pictures: Sequence[NDArray[np.uint8]]) -> NDArray[np.uint8]:
             band[low], spare = spare, band[low]
         below, above = band[(count - 1) // 2], band[count // 2]
         # The mean of the two without a wider type.
-        out[top : top + BAND_ROWS] = below + (above - below) // 2
+        half = (above - below) // 2 if out.dtype == np.uint8 else (above - below) / 2
+        out[top : top + BAND_ROWS] = below + half
     return out
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calibration.camera import Camera
 from calibration.camera_fit import LineKind, LinePoints, rail_points
 from calibration.cloth import Picture
+from calibration.median import median_of
 from calibration.table import Rail, Table, Vector
 
 Linear = NDArray[np.float32]
@@ -80,7 +81,8 @@ def take_strip(
     colour = cv2.remap(
         light, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(np.nan,) * 3
     )
-    colour = np.median(colour.reshape(*pixels.shape[:3], 3), axis=1)
+    samples = colour.reshape(*pixels.shape[:3], 3)
+    colour = median_of([samples[:, k] for k in range(SAMPLES_PER_PIECE)])
     visible = np.isfinite(colour).all(axis=(1, 2))
     return Strip(rail, centres[visible], across, colour[visible], setback_m, height_m, px_per_m[visible])
 

@@ -25,6 +25,8 @@ from vision.siting import MIDDLE, SIDE, colour_place
 CUT_TOLERANCE_S = 0.5
 # Key frames, spread over the film, that tell where its colour samples stand.
 SITING_FRAMES = 3
+# Frames here and there that are kept, since they will be asked for again: one for each of so many equal stretches.
+KEPT_FRAMES = 16
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,7 @@ class Clip:
 
     ``rotation_deg`` is the clockwise turn that shows the stored frame upright. ``warnings`` are about the film itself.
     Frames lie in memory that is used again once they are let go; those that are kept are safe, and cost a copy.
+    Some glances and stills are kept until the film is read through: what is asked for again is not decoded again.
     """
 
     path: Path
@@ -85,6 +88,7 @@ class Clip:
     gave_up: bool = False
     died: str = ""
     _starts: int = field(default=1, repr=False)
+    _kept: dict[int, Frame] = field(default_factory=dict, repr=False)
 
     @property
     def complete(self) -> bool:
@@ -99,6 +103,7 @@ class Clip:
         """
         self.frames_read = self.frames_lost = 0
         self.gave_up, self.died = False, ""
+        self._kept.clear()
         try:
             for frame in self._ask("frames"):
                 self.frames_read += 1
@@ -118,13 +123,24 @@ class Clip:
         end = (
             self.start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0) if np.isnan(until_s) else until_s
         )
-        apart_s = (end - start) / count if count else 0.0
-        targets = [float(start + apart_s * (k + 0.5)) for k in range(count)]
+        slack_s = (end - start) / count / 2 if count else 0.0
+        targets = [float(start + slack_s * (2 * k + 1)) for k in range(count)]
         pictures: dict[int, Frame] = {}
-        # A key frame, which is decoded by itself, stands for its stretch of the film if there is one.
-        for frame in self._some("near", at_s=targets, slack_s=apart_s / 2):
-            pictures.setdefault(frame.pts, frame)
-        return list(pictures.values())
+        wanted = []
+        for target in targets:
+            kept = [f for f in self._kept.values() if abs(f.time_s - target) <= slack_s]
+            if kept:
+                last = max(kept, key=lambda f: f.pts)
+                pictures[last.pts] = last
+            else:
+                wanted.append(target)
+        if wanted:
+            # A key frame, which is decoded by itself, stands for its stretch of the film if there is one.
+            for frame in self._some("near", at_s=wanted, slack_s=slack_s):
+                pictures.setdefault(frame.pts, frame)
+                if slack_s > 0:
+                    self._keep(frame)
+        return [pictures[pts] for pts in sorted(pictures)]
 
     def last_frames(self) -> list[Frame]:
         """The last frame, or the last that decodes, in a list; empty when nothing says where the film ends."""
@@ -134,11 +150,23 @@ class Clip:
 
     def glances(self, every_s: float) -> Iterator[Frame]:
         """Key frames, about every so many seconds, each decoded by itself: next to no work."""
-        return self._some("key_frames", every_s=every_s)
+        for frame in self._some("key_frames", every_s=every_s):
+            self._keep(frame)
+            yield frame
+
+    def _keep(self, frame: Frame) -> None:
+        """Keep a frame for its stretch of the film, in place of the one before."""
+        self._kept[int((frame.time_s - self.start_s) / self.duration_s * KEPT_FRAMES)] = frame
 
     def frames_between(self, from_s: float, until_s: float) -> Iterator[Frame]:
         """Frames of a part of the clip, both ends included, in order of time."""
         return self._some("between", from_s=from_s, until_s=until_s)
+
+    def _site(self) -> None:
+        """Tell where the colour samples stand; frames know it from then on."""
+        every_s = self.duration_s / SITING_FRAMES
+        if every_s > 0:
+            self.colour_at_px = colour_place((f.y, f.u, f.v) for f in self._some("key_frames", every_s=every_s))
 
     def _some(self, do: str, **what: Any) -> Iterator[Frame]:
         """The frames asked for, or those before the decoder died of one."""
@@ -224,9 +252,7 @@ def open_clip(path: Path, limits: Limits | None = None) -> Iterator[Clip]:
         _link=link,
     )
     try:
-        every_s = clip.duration_s / SITING_FRAMES
-        if every_s > 0:
-            clip.colour_at_px = colour_place((f.y, f.u, f.v) for f in clip.glances(every_s))
+        clip._site()
         yield clip
     finally:
         clip._close()

@@ -76,7 +76,7 @@ def read_clip(
     ------
     InputError : the film cannot be read, shows no table, or does not fit ``table``, ``head`` or ``setup``.
     """
-    whole, tries, setup = _read(path, (shot,), table, head, corners_px, setup, progress)
+    whole, tries, setup = _read(path, (shot,), False, table, head, corners_px, setup, progress)
     return _placed(replace(whole, attempts=tuple(t.by_shot[0] for t in tries)), [t.lay for t in tries], setup)
 
 
@@ -94,7 +94,7 @@ def read_mixed_clip(
 
     Raises InputError as ``read_clip`` does.
     """
-    whole, tries, setup = _read(path, shots, table, head, corners_px, setup, progress)
+    whole, tries, setup = _read(path, shots, True, table, head, corners_px, setup, progress)
     mixed, lays = sorted_reading(whole, tries, sort_tries(tries, shots, setup.table), shots)
     return replace(mixed, readings=tuple(_placed(r, mine, setup) for r, mine in zip(mixed.readings, lays, strict=True)))
 
@@ -110,17 +110,18 @@ def _placed(reading: Reading, lays: Sequence[Lay], setup: Setup) -> Reading:
 def _read(
     path: Path,
     shots: Sequence[Shot],
+    or_none: bool,
     table: str,
     head: str | None,
     corners_px: Vector | None,
     setup: Setup | None,
     progress: Progress | None,
 ) -> tuple[Reading, list[Tried], Setup]:
-    """The reading but for its attempts, and every stroke measured by each of the shots."""
+    """The reading but for its attempts, and every stroke measured by each of the shots, ``or_none`` of them."""
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
-        tries, others = _read_frames(clip, stands.parts, shots, progress)
+        tries, others = _read_frames(clip, stands.parts, shots, or_none, progress)
         setup = stands.setup
         camera = setup.camera
         whole = Reading(
@@ -152,7 +153,7 @@ def _read(
 
 
 def _read_frames(
-    clip: Clip, stands: Sequence[Stand], shots: Sequence[Shot], progress: Progress | None
+    clip: Clip, stands: Sequence[Stand], shots: Sequence[Shot], or_none: bool, progress: Progress | None
 ) -> tuple[list[Tried], list[NotAttempt]]:
     camera, table = stands[0].setup.camera, stands[0].setup.table
     finder = BallFinder(stands[0].background, camera, table)
@@ -167,9 +168,10 @@ def _read_frames(
     def take_apart(until_s: float) -> None:
         strokes, rest = find_strokes(name_balls(tracker.tracks), table, until_s)
         for stroke in strokes:
-            tried = try_shots(stroke, shots, PlaceError(tracker.plane.camera, table))
+            tried = try_shots(stroke, shots, PlaceError(tracker.plane.camera, table), or_none=or_none)
             by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)
-            tries.append(replace(tried, by_shot=by_shot, plain=_flagged(tried.plain, moves)))
+            plain = None if tried.plain is None else _flagged(tried.plain, moves)
+            tries.append(replace(tried, by_shot=by_shot, plain=plain))
         others.extend(rest)
         tracker.forget_history()
 

@@ -20,6 +20,7 @@ SMOOTHING = 0.7
 # Shifts are told by patches of so many colour samples, in which luma must explain so much of the colour's variance,
 # and both must vary by so many grey levels (sd).
 PATCH, EXPLAINED, ENOUGH_LEVELS = 12, 0.9, 2.0
+NEUTRAL = np.float32(128)
 # Fewer patches, or a median less certain than this (pixels), tell nothing.
 ENOUGH_PATCHES, ENOUGH_SURE_PX = 30, 0.08
 # A shift of half a pixel, or none: halfway between the two. Of 26 medians found in films with samples in the middle,
@@ -36,10 +37,13 @@ def colour_place(frames: Iterable[Planes]) -> tuple[float, float]:
     down: list[NDArray[np.float32]] = []
     for y, u, v in frames:
         luma = _halves(y)
+        to_right, to_below = _slope(luma), _slope(luma.T).T
         for plane in (u, v):
             colour = _smooth(plane[: luma.shape[0], : luma.shape[1]])
-            across.append(_shifts(luma, colour))
-            down.append(_shifts(luma.T, colour.T))
+            coloured = _varied(colour)
+            y_patches, c_patches = _patches(luma, coloured), _patches(colour, coloured)
+            across.append(_shifts(y_patches, c_patches, _patches(to_right, coloured)))
+            down.append(_shifts(y_patches, c_patches, _patches(to_below, coloured)))
     return _place(across), _place(down)
 
 
@@ -63,25 +67,38 @@ def _smooth(plane: Plane) -> NDArray[np.float32]:
     return cv2.GaussianBlur(plane.astype(np.float32), (0, 0), SMOOTHING)
 
 
-def _shifts(luma: NDArray[np.float32], colour: NDArray[np.float32]) -> NDArray[np.float32]:
-    """How far, in luma pixels, colour samples stand to the right of the middle, for each patch that tells.
-
-    To first order a colour sample that stands by d to the right is a y + a d y', with y and y' the luma and its slope
-    in the middle and a how colour goes with luma in that patch: the two coefficients by least squares, and their ratio.
-    """
-    rows, columns = luma.shape[0] // PATCH, luma.shape[1] // PATCH
-    if rows == 0 or columns == 0:
-        return np.empty(0, np.float32)
+def _slope(luma: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How much brighter it gets to the right, in grey levels a pixel of luma; 0 at the sides."""
     slope = np.zeros_like(luma)
     slope[:, 1:-1] = (luma[:, 2:] - luma[:, :-2]) / 4
+    return slope
 
-    def patches(plane: NDArray[np.float32]) -> NDArray[np.float32]:
-        cut = plane[: rows * PATCH, : columns * PATCH].reshape(rows, PATCH, columns, PATCH)
-        return cut - cut.mean(axis=(1, 3), keepdims=True)
 
-    y, s, c = patches(luma), patches(slope), patches(colour)
-    yy, ss, cc = ((p * p).sum(axis=(1, 3)) for p in (y, s, c))
-    ys, yc, sc = ((p * q).sum(axis=(1, 3)) for p, q in ((y, s), (y, c), (s, c)))
+def _varied(colour: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Which patches (rows, columns) have colour that varies about enough: few of a table, and only they are cut out."""
+    middle = PATCH // 2
+    off = colour - NEUTRAL
+    mean, mean_square = (cv2.blur(p, (PATCH, PATCH))[middle::PATCH, middle::PATCH] for p in (off, off * off))
+    rows, columns = colour.shape[0] // PATCH, colour.shape[1] // PATCH
+    return np.asarray((mean_square - mean * mean)[:rows, :columns] > 0.9 * ENOUGH_LEVELS**2)
+
+
+def _patches(plane: NDArray[np.float32], chosen: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """The chosen patches of a plane, (n, PATCH, PATCH), each without its mean."""
+    rows, columns = chosen.shape
+    cut = plane[: rows * PATCH, : columns * PATCH].reshape(rows, PATCH, columns, PATCH).swapaxes(1, 2)[chosen]
+    return np.asarray(cut - cut.mean(axis=(1, 2), keepdims=True))
+
+
+def _shifts(y: NDArray[np.float32], c: NDArray[np.float32], s: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How far, in luma pixels, colour samples stand to the right of the middle, for each patch that tells.
+
+    ``y``, ``c``, ``s`` are patches of luma, colour and luma's slope. To first order a colour sample that stands by d to
+    the right is a y + a d y', with y and y' the luma and its slope in the middle and a how colour goes with luma in
+    that patch: the two coefficients by least squares, and their ratio.
+    """
+    yy, ss, cc = ((p * p).sum(axis=(1, 2)) for p in (y, s, c))
+    ys, yc, sc = ((p * q).sum(axis=(1, 2)) for p, q in ((y, s), (y, c), (s, c)))
     determinant = yy * ss - ys * ys
     least = PATCH * PATCH * ENOUGH_LEVELS**2
     tell = (cc > least) & (ss > least) & (np.abs(yc) > EXPLAINED * np.sqrt(yy * cc)) & (determinant > 1e-3 * yy * ss)

@@ -51,12 +51,12 @@ NO_SHOT = Shot("none", "kick", ("left",), "hit", target_ball="any")
 
 @dataclass(frozen=True)
 class Tried:
-    """A stroke as an attempt at each of the shots, in their order, and at none of them."""
+    """A stroke as an attempt at each of the shots, in their order; ``plain`` at none of them, if that was asked for."""
 
     lay: Lay
     met_first: Literal["rail", "ball"] | None
     by_shot: tuple[Attempt, ...]
-    plain: Attempt
+    plain: Attempt | None = None
 
 
 @dataclass(frozen=True)
@@ -77,21 +77,26 @@ class _Doubt:
     last_leg: bool
 
 
-def try_shots(stroke: Stroke, shots: Sequence[Shot], errors: PlaceError) -> Tried:
-    """A stroke measured by the definition of every shot."""
-    plain = attempt(stroke, NO_SHOT, errors)
+def try_shots(stroke: Stroke, shots: Sequence[Shot], errors: PlaceError, *, or_none: bool) -> Tried:
+    """A stroke measured by the definition of every shot; ``or_none``, where it may be at none of them, plainly too."""
     return Tried(
         lay=lay_of(stroke, errors.outline_sd_m(stroke.rest.at_m)),
         met_first=_met_first(stroke.cue),
         by_shot=tuple(attempt(stroke, shot, errors) for shot in shots),
-        plain=replace(
-            plain,
-            outcome="unclear",
-            miss_m=nan,
-            miss_sd_m=nan,
-            miss_per_rad_m=nan,
-            flags=tuple(flag for flag in plain.flags if flag in OF_ANY_SHOT),
-        ),
+        plain=_plain(stroke, errors) if or_none else None,
+    )
+
+
+def _plain(stroke: Stroke, errors: PlaceError) -> Attempt:
+    """A stroke that is at no shot: the cue ball's path, and nothing that only a shot defines."""
+    found = attempt(stroke, NO_SHOT, errors)
+    return replace(
+        found,
+        outcome="unclear",
+        miss_m=nan,
+        miss_sd_m=nan,
+        miss_per_rad_m=nan,
+        flags=tuple(flag for flag in found.flags if flag in OF_ANY_SHOT),
     )
 
 
@@ -116,11 +121,12 @@ def sorted_reading(
 ) -> tuple[MixedReading, list[list[Lay]]]:
     """The reading of a clip taken apart by shot, and the lay of the balls at each attempt of each shot.
 
-    ``whole`` holds what all have in common. Strokes that fit several shots equally well are named in the warnings.
+    ``whole`` holds what all have in common; the tries are measured plainly too. Strokes that fit several shots equally
+    well are named in the warnings.
     """
     mine = [[t for t, c in zip(tries, choices, strict=True) if c.shot == k] for k in range(len(shots))]
     left = [(t, c) for t, c in zip(tries, choices, strict=True) if c.shot is None]
-    unassigned = tuple(Unassigned(t.plain, _why(c, shots)) for t, c in left)
+    unassigned = tuple(Unassigned(t.plain, _why(c, shots)) for t, c in left if t.plain is not None)
     torn = tuple(
         f"the stroke at {u.attempt.t_s:.1f} s is at none of the shots: {u.why}"
         for u, (_, c) in zip(unassigned, left, strict=True)

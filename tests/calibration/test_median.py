@@ -14,6 +14,16 @@ def test_agrees_with_sorting(count: int) -> None:
     assert all(np.array_equal(a, b) for a, b in zip(pictures, before, strict=True))
 
 
+@pytest.mark.parametrize("count", [1, 2, 7, 10])
+def test_agrees_with_sorting_of_fractions(count: int) -> None:
+    """A place that is not known in one picture is not known in the median."""
+    random = np.random.default_rng(count)
+    pictures = random.random((count, 19, 23)).astype(np.float32)
+    pictures[random.random(pictures.shape) < 0.05] = np.nan
+    assert np.isnan(pictures).any()
+    np.testing.assert_allclose(median_of(list(pictures)), np.median(pictures, axis=0), rtol=1e-6)
+
+
 @pytest.mark.parametrize("count", [2, 5, 12])
 def test_every_order_of_noughts_and_ones_is_sorted(count: int) -> None:
     """A network that sorts all rows of 0 and 1 sorts everything (the zero-one principle, Knuth, from memory)."""

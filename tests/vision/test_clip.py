@@ -217,6 +217,24 @@ def test_key_frames_stand_for_the_stretches_that_they_lie_in(tmp_path: Path) -> 
     assert times == pytest.approx(np.array([7, 14, 28, 35, 49, 56]) / FPS)
 
 
+@pytest.mark.parametrize("gop", [7, 30, 60])
+def test_what_was_glanced_at_is_not_decoded_again(gop: int, tmp_path: Path) -> None:
+    write_film(tmp_path / "film.mp4", pts=even_times(60), gop=gop)
+    with open_clip(tmp_path / "film.mp4") as clip:
+        times = [[s.time_s for s in clip.stills(6)], [s.time_s for s in clip.stills(4, 0.5, 1.5)]]
+    with open_clip(tmp_path / "film.mp4") as clip:
+        glances = {id(g): g for g in clip.glances(0.1)}
+        glanced = {g.pts for g in glances.values()}
+        stills = clip.stills(6)
+        # The same frames as without a glance before, and key frames among them are those that were glanced at.
+        assert [[s.time_s for s in stills], [s.time_s for s in clip.stills(4, 0.5, 1.5)]] == times
+        assert {s.pts for s in stills if id(s) in glances} == {s.pts for s in stills} & glanced
+        # What was decoded for a still is kept as well, until the film is read through.
+        assert all(a is b for a, b in zip(stills, clip.stills(6), strict=True))
+        assert len(list(clip.frames())) == 60
+        assert all(a is not b for a, b in zip(stills, clip.stills(6), strict=True))
+
+
 def test_more_stills_asked_for_than_there_are_frames(tmp_path: Path) -> None:
     write_film(tmp_path / "film.mp4", pts=even_times(3))
     with open_clip(tmp_path / "film.mp4") as clip:

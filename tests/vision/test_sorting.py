@@ -57,7 +57,7 @@ def rolled(
     balls: Mapping[str, tuple[float, float]],
     shots: Sequence[Shot] = ALL,
 ) -> Tried:
-    return try_shots(stroke(start_m, bearing_deg, speed_mps, tuple(balls.items())), shots, ERRORS)
+    return try_shots(stroke(start_m, bearing_deg, speed_mps, tuple(balls.items())), shots, ERRORS, or_none=True)
 
 
 @cache
@@ -78,7 +78,7 @@ def bank_stroke(off_deg: float, cut_deg: float) -> Struck:
 
 
 def banked(off_deg: float = 0.0, cut_deg: float = 0.0, shots: Sequence[Shot] = ALL) -> Tried:
-    return try_shots(bank_stroke(off_deg, cut_deg), shots, ERRORS)
+    return try_shots(bank_stroke(off_deg, cut_deg), shots, ERRORS, or_none=True)
 
 
 def names(tries: Sequence[Tried], shots: Sequence[Shot] = ALL) -> list[str | None]:
@@ -250,7 +250,8 @@ def test_a_stroke_on_a_table_without_pockets() -> None:
     shot = Shot("one rail", "kick", ("left",), "hit", target_ball=(2.2, 0.5))
     motion = motion_of({"cue": (0.8, 0.4), "red": (2.2, 0.5)}, 54.0, 2.5, table=carom)
     struck = only_stroke(seen(motion, fps=30.0, until_s=6.0), until_s=6.0, table=carom)
-    tried = try_shots(struck, (shot,), PlaceError(overhead_camera(carom), carom))
+    tried = try_shots(struck, (shot,), PlaceError(overhead_camera(carom), carom), or_none=True)
     assert [c.rail for c in tried.by_shot[0].contacts][:1] == ["left"]
+    assert tried.plain is not None
     assert [c.rail for c in tried.plain.contacts][:1] == ["left"]
     assert tried.plain.outcome == "unclear"
