@@ -83,11 +83,14 @@ def follow(
     others: Mapping[str, Vector],
     table: Table,
     seen_until_s: Mapping[str, float] | None = None,
+    *,
+    straight: bool = True,
 ) -> Run:
     """Cut a ball's path into legs and say what it met in between.
 
     ``others`` are the resting places (2,) of the other balls when this one set off, metres; ``seen_until_s`` says until
-    when each was seen there: a ball that stays where it lay was not met, however near this one came.
+    when each was seen there: a ball that stays where it lay was not met, however near this one came. ``straight`` says
+    that the path begins where the ball set off, not where it met something.
     """
     parts = [piece for leg in _cut_at_touches(legs(path), others, table) for piece in _cut_at_grazes(leg, table)]
     junctions: list[RailHit | BallHit | None] = []
@@ -95,7 +98,7 @@ def follow(
     waiting = dict(others)
     for i in range(len(parts) - 1):
         hit: RailHit | BallHit | None
-        rail_hit = _rail_hit(parts[i], parts[i + 1], table, straight=i == 0)
+        rail_hit = _rail_hit(parts[i], parts[i + 1], table, straight=straight and i == 0)
         if rail_hit is None:
             hit = _ball_hit(ball, parts[i], parts[i + 1], waiting, table)
         else:
@@ -110,12 +113,12 @@ def follow(
                 del waiting[hit.balls[1]]
         junctions.append(hit)
         if hit is not None:
-            trimmed[i] = _without(trimmed[i], hit.t_s)
-            trimmed[i + 1] = _without(trimmed[i + 1], hit.t_s)
+            trimmed[i] = without_smeared(trimmed[i], hit.t_s)
+            trimmed[i + 1] = without_smeared(trimmed[i + 1], hit.t_s)
     # A second look with the smeared sightings left out.
     for i, hit in enumerate(junctions):
         if isinstance(hit, RailHit):
-            junctions[i] = _rail_hit(trimmed[i], trimmed[i + 1], table, straight=i == 0) or hit
+            junctions[i] = _rail_hit(trimmed[i], trimmed[i + 1], table, straight=straight and i == 0) or hit
     return Run(ball, tuple(trimmed), tuple(junctions))
 
 
@@ -287,7 +290,7 @@ def _ball_in_the_way(
     return None
 
 
-def _without(leg: Path, time_s: float) -> Path:
+def without_smeared(leg: Path, time_s: float) -> Path:
     """The leg without the sighting that was exposed while the ball met something, if enough is left."""
     keep = np.abs(leg.t - time_s) > SMEARED_S
     return leg.part(keep) if keep.sum() >= 4 else leg

@@ -60,7 +60,7 @@ def finer_flags(
     dropped : which ball dropped into which pocket.
     """
     flags = [] if target is None else _hit_on(ball, target[1], target[0], table)
-    if _second_kiss(ball, others, target, table):
+    if _second_kiss(ball, others, target):
         flags.append("double_kiss")
     if _rail_before(ball, target[0] if target else None, shot, table, dropped):
         flags.append("rail_first")
@@ -93,14 +93,14 @@ def _hit_on(ball: Delivered, place_m: Vector, name: str, table: Table) -> list[s
     return []
 
 
-def _second_kiss(ball: Delivered, others: Mapping[str, Run], target: tuple[str, Vector] | None, table: Table) -> bool:
+def _second_kiss(ball: Delivered, others: Mapping[str, Run], target: tuple[str, Vector] | None) -> bool:
     """Whether the two balls of the shot met again after they had parted."""
     if ball.name != "cue":
-        return "cue" in others and second_kiss(others["cue"], ball.run, ball.start_m, table)
+        return "cue" in others and second_kiss(others["cue"], ball.run, ball.start_m)
     if target is None or target[0] not in others:
         return False
     hit = any(target[0] in hit.balls for hit in ball.run.ball_hits)
-    return hit and second_kiss(ball.run, others[target[0]], target[1], table)
+    return hit and second_kiss(ball.run, others[target[0]], target[1])
 
 
 def _rail_before(ball: Delivered, target: str | None, shot: Shot, table: Table, dropped: Mapping[str, str]) -> bool:

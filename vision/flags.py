@@ -4,6 +4,7 @@ FLAGS: dict[str, str] = {
     "wrong_rails": "the ball met other rails than those of the shot, or in another order",
     "wrong_ball_first": "the kicked ball met another ball than its target first",
     "stopped_short": "the ball came to rest before it was past its last rail",
+    "turned_aside": "something else than a rail turned the ball before its line after the last rail could be told",
     "no_ball_hit": "in a bank, the cue ball met no ball",
     "target_not_seen": "the target ball was not seen at rest; its stated place was used",
     "start_hidden": "something hid the cue ball at the strike; the start is where it was last seen at rest",

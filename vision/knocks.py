@@ -70,7 +70,7 @@ def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
         if rail is None:
             return run
         leg = run.legs[told]
-        parts = (leg.part(leg.t < rail.t_s), _unseen(rail, hit), run.legs[told + 1])
+        parts = (leg.part(leg.t < rail.t_s), unseen(rail, hit), run.legs[told + 1])
         return _split(run, told + 1, parts, (rail, hit))
     for k, leg in enumerate(run.legs):
         last = k == len(run.legs) - 1
@@ -79,7 +79,7 @@ def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
             if not isinstance(junction, RailHit):
                 return replace(run, junctions=(*run.junctions[:k], hit, *run.junctions[k + 1 :]))
             pair = (junction, hit) if junction.t_s <= hit.t_s else (hit, junction)
-            return _split(run, k + 1, (leg, _unseen(*pair), run.legs[k + 1]), pair)
+            return _split(run, k + 1, (leg, unseen(*pair), run.legs[k + 1]), pair)
         if leg.t[0] < left.time_s < leg.t[-1]:
             return _within(run, k, hit)
     return run
@@ -132,7 +132,7 @@ def _within(run: Run, k: int, hit: BallHit) -> Run:
     before, after = leg.part(leg.t < hit.t_s), leg.part(leg.t >= hit.t_s)
     earlier = run.junctions[k - 1] if k else None
     if len(before) < 2 and isinstance(earlier, RailHit):
-        return _split(run, k, (run.legs[k - 1], _unseen(earlier, hit), after), (earlier, hit)) if len(after) else run
+        return _split(run, k, (run.legs[k - 1], unseen(earlier, hit), after), (earlier, hit)) if len(after) else run
     if len(before) < 2 or len(after) < 2:
         return run
     legs_ = (*run.legs[:k], before, after, *run.legs[k + 1 :])
@@ -148,7 +148,8 @@ def _split(run: Run, k: int, parts: tuple[Path, Path, Path], pair: tuple[RailHit
     )
 
 
-def _unseen(first: RailHit | BallHit, second: RailHit | BallHit) -> Path:
+def unseen(first: RailHit | BallHit, second: RailHit | BallHit) -> Path:
+    """The leg between two contacts that no frame shows."""
     times = np.array([first.t_s, max(second.t_s, first.t_s + 1e-4)])
     return Path(times, np.array([first.at_m, second.at_m]), np.full(2, UNSEEN_SD_M))
 

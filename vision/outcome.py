@@ -11,6 +11,7 @@ from calibration.unfold import unfold
 from vision.contacts import Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
+from vision.last_leg import line_after
 from vision.launch import Launch, fit_launch
 from vision.legs import Line, Path, fit_line, joined, off_rolling
 from vision.place_error import PlaceError
@@ -31,6 +32,8 @@ TURNING_SHARE, BETWEEN_SHARE = 0.8, 0.8
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
+# A turn on the open bed: the ball is seen to go straight for so long before and after.
+ALONE_S = 0.15
 # On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
 CARRIED_ON_SD = 0.002
 
@@ -56,7 +59,12 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     line = _launch_line(ball.rest, ball.run) if ball else cue_line
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
     target_rest = stroke.resting.get(target_name) if target_name is not None else None
-    miss, miss_sd, per_rad = _miss(ball, leg, target, target_m, target_rest.sd_m if target_rest else 0.0, shot, errors)
+    own_leg = None if ball is None or leg is None or _turned_aside(ball.run, leg) else leg
+    miss, miss_sd, per_rad = _miss(
+        ball, own_leg, target, target_m, target_rest.sd_m if target_rest else 0.0, shot, errors
+    )
+    if leg is not None and target is not None and not np.isfinite(miss):
+        flags.append("turned_aside")
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
     if outcome == "missed" and ball and undecided(stroke, shot, table, ball.run, leg, target_name, target, flags):
         outcome = "unclear"
@@ -173,13 +181,27 @@ def _last_leg(ball: RailBall | None, shot: Shot, target: str | None, flags: list
                 flags.append("wrong_rails")
                 return None
             rails.pop(0)
-        elif isinstance(junction, BallHit):
+        elif isinstance(junction, BallHit) and (shot.kind == "kick" or "cue" not in junction.balls):
             flags.append("wrong_rails" if target is not None and target in junction.balls else "wrong_ball_first")
             return None
         if not rails:
             return i + 1
     flags.append("stopped_short")
     return None
+
+
+def _turned_aside(run: Run, leg: int) -> bool:
+    """Whether something else than a rail turned the ball before that leg, which is then not that of its own line.
+
+    A turn that nothing told explains counts where it stands alone: beside a contact it is that contact, seen unsurely.
+    """
+    for k, junction in enumerate(run.junctions[:leg]):
+        if isinstance(junction, BallHit):
+            return True
+        alone = all(part.t[-1] - part.t[0] > ALONE_S for part in run.legs[k : k + 2])
+        if junction is None and alone:
+            return True
+    return False
 
 
 def _target_moves(shot: Shot, table: Table, ball_m: Vector, sd_m: float) -> NDArray[np.float64]:
@@ -207,7 +229,7 @@ def _miss(
     per_rad = unfold(ball.rest.at_m, target, shot.rails, table).miss_per_rad_m
     if leg is None or len(ball.run.legs[leg]) < 2:
         return nan, nan, per_rad
-    line = ball.run.line_of(leg, table)
+    line = line_after(ball.run, leg, table)
     miss, sd = line.miss(target)
     beyond = max(float((target - ball.run.legs[leg].xy[-1]) @ line.direction), 0.0)
     left = np.array([-line.direction[1], line.direction[0]])

@@ -13,6 +13,7 @@ from calibration.table import Table, Vector
 from vision.colours import colour_name, whiteness
 from vision.contacts import Run, follow
 from vision.dropped import dropped
+from vision.kisses import with_kisses
 from vision.knocks import departure, with_knocks
 from vision.launch import Launch
 from vision.legs import Path
@@ -164,11 +165,12 @@ def _stroke(
         for p in [dropped(ball.name, ball.rests, ball.path, ball.lost, struck_s, end_s, table, sent.get(ball.name))]
         if p
     )
+    met = with_kisses({"cue": with_knocks(cue_run, left, table), **runs}, table)
     return Stroke(
         rest=rest,
         launch=begun.launch,
-        cue=with_knocks(cue_run, left, table),
-        others=runs,
+        cue=met.pop("cue"),
+        others=met,
         resting={name: place for name, (place, _) in others.items()},
         pocketed=pocketed,
         hidden_s=hidden_s,

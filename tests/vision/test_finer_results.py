@@ -103,25 +103,20 @@ def test_jaws(place: tuple[float, float], flag: str | None) -> None:
     assert [f for f in found if f.endswith("jaw")] == ([flag] if flag else [])
 
 
-def second_meeting(cue_turns: tuple[float, float]) -> bool:
-    """A banked ball that turns in mid-table at 2.5 s while the cue ball turns at a place of its own."""
-    red = run_of(
-        "red", [(1.5, 0.6), (1.8, 1.2425), (2.0, 0.6), (1.9, 0.2)], [rail_hit("left", (1.8, 1.2425), 2.0), None], 1
-    )
-    cue = run_of(
-        "cue",
-        [(1.2, 0.5), (1.4, 0.55), cue_turns, (1.0, 0.9)],
-        [BallHit(1.0, ("cue", "red"), np.array([1.4, 0.55])), None],
-        0,
-    )
-    cue = Run("cue", (cue.legs[0], leg((1.4, 0.55), cue_turns, 1, 3), leg(cue_turns, (1.0, 0.9), 3, 5)), cue.junctions)
+def second_meeting(cue_met: BallHit | None) -> bool:
+    """A banked ball and the cue ball that hit it, which turns in mid-table later on."""
+    red = run_of("red", [(1.5, 0.6), (1.8, 1.2425), (2.0, 0.6)], [rail_hit("left", (1.8, 1.2425), 2.0)], 1)
+    first = BallHit(1.0, ("cue", "red"), np.array([1.4, 0.55]))
+    cue = run_of("cue", [(1.2, 0.5), (1.4, 0.55), (1.5, 0.3), (1.0, 0.9)], [first, cue_met], 0)
     ball = Delivered("red", np.array([1.5, 0.6]), 1.1, red, 1)
     return "double_kiss" in finer_flags(ball, BANK, TABLE, None, None, {"cue": cue, "red": red}, {})
 
 
 def test_double_kiss() -> None:
-    assert second_meeting((2.0 + 2 * R, 0.6))
-    assert not second_meeting((1.5, 0.3))
+    place = np.array([1.5, 0.3])
+    assert second_meeting(BallHit(2.5, ("cue", "red"), place))
+    assert not second_meeting(BallHit(2.5, ("cue", "blue"), place))
+    assert not second_meeting(None)
 
 
 @pytest.mark.parametrize("off_deg", [-20.0, -3.0, 3.0, 20.0])

@@ -13,10 +13,12 @@ from calibration.unfold import unfold
 from tests.rendering import STRAIGHT, Physics, aim_rad, overhead_camera
 from tests.rendering.motion import Motion
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
+from vision.contacts import Run
 from vision.outcome import attempt
 from vision.place_error import PlaceError
-from vision.reading import Attempt
+from vision.reading import Attempt, BallHit
 from vision.shot import Made, Shot
+from vision.strokes import Stroke
 
 ERRORS = PlaceError(overhead_camera(TABLE), TABLE)
 PHYSICS = Physics()
@@ -341,3 +343,31 @@ def test_path_for_drawing_begins_at_the_start() -> None:
     assert found.path_m.shape[1] == 3
     assert found.path_m[0, 1:] == pytest.approx(found.start_m)
     assert (np.diff(found.path_m[:, 0]) > 0).all()
+
+
+# --- turned on the way ---
+
+
+def turned(stroke: Stroke, name: str, junction: BallHit | None) -> Stroke:
+    """The stroke as if something had been met halfway to the banked ball's rail."""
+    run = stroke.others[name]
+    first = run.legs[0]
+    half = len(first) // 2
+    legs = (first.part(slice(0, half)), first.part(slice(half, None)), *run.legs[1:])
+    return replace(stroke, others={name: Run(name, legs, (junction, *run.junctions))})
+
+
+def test_ball_turned_before_its_rail_has_no_miss_of_its_own() -> None:
+    motion, shot = bank_motion(off_deg=2.0)
+    stroke = only_stroke(seen(motion, until_s=7.5))
+    free = attempt(stroke, shot, ERRORS)
+    assert "turned_aside" not in free.flags
+    met_s = float(stroke.others["red"].legs[0].t.mean())
+    for junction in (BallHit(met_s, ("red", "cue"), np.array([1.3, 0.6])), None):
+        found = attempt(turned(stroke, "red", junction), shot, ERRORS)
+        assert isnan(found.miss_m)
+        assert isnan(found.miss_sd_m)
+        assert "turned_aside" in found.flags
+        assert "wrong_ball_first" not in found.flags
+        assert found.outcome == free.outcome == "missed"
+        assert [c.rail for c in found.contacts] == [c.rail for c in free.contacts]

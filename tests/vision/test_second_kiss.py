@@ -52,7 +52,7 @@ def test_meeting_again_at_once_is_told(fps: float, least: int) -> None:
     told = 0
     for k, motion in enumerate(banks(24, 3, kissed=True)):
         stroke, red = runs_of(motion, fps, k)
-        told += second_kiss(stroke.cue, red, stroke.resting["red"].at_m, TABLE)
+        told += second_kiss(stroke.cue, red, stroke.resting["red"].at_m)
     assert told >= least
 
 
@@ -63,5 +63,5 @@ def test_balls_that_met_once_are_not_told_to_have_met_again(fps: float, roll: tu
     told = 0
     for k, motion in enumerate(banks(16, 4, kissed=False, roll=roll)):
         stroke, red = runs_of(motion, fps, k)
-        told += second_kiss(stroke.cue, red, stroke.resting["red"].at_m, TABLE)
+        told += second_kiss(stroke.cue, red, stroke.resting["red"].at_m)
     assert told == 0

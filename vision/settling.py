@@ -1,0 +1,107 @@
+"""The line on which a ball would have rolled after a rail, from a leg that was cut short while it still slid.
+
+Off a rail a ball slides: friction of constant size and direction bends its path (Coriolis 1835) until it rolls, with
+5/7 of its velocity and 2/7 of its roll as they were at the rail. What roll it brought along is not seen; how a rolling
+ball comes off a rail says about what it is.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from calibration.table import Table, Vector
+from vision.legs import GRAVITY_MPS2, SLIDING_MPS2, Line, Path
+from vision.reading import RailHit
+
+# Of the roll towards the rail, a ball that came rolling keeps this share; along the rail it rolls, give or take this
+# share of its speed there (english and draw do more than that, seldom). Common practice, no source.
+ROLL_KEPT, ROLL_KEPT_SD, ALONG_SD = 0.25, 0.25, 0.15
+# The size of sliding friction, give or take: 0.15 to 0.4 g are published, 0.2 is typical.
+SLIDING_SHARE_SD = 0.2
+# The contact in time is told this well.
+CONTACT_SD_M = 0.003
+# A rolling ball is slowed by a hundredth of g or so (0.005 to 0.015 are published).
+ROLLING_MPS2 = 0.01 * GRAVITY_MPS2
+# From what is fitted (7,) to the place (2,) where the ball begins to roll, its velocity (2,) then, and seconds until.
+End = Callable[[Vector], tuple[Vector, Vector, float]]
+
+
+@dataclass(frozen=True)
+class Settled:
+    """The line in the end, and from when on the ball rolled on it, seconds."""
+
+    line: Line
+    from_s: float
+
+
+def settled_line(leg: Path, hit: RailHit, table: Table) -> Settled:
+    """The line on which a ball comes to roll that was seen on ``leg`` after the contact ``hit``, longer or shorter."""
+    axis, level = table.track_coordinate(hit.rail)
+    outward = 1.0 if level > table.centre_m[axis] else -1.0
+    arriving = hit.speed_in_mps * np.array([np.cos(hit.bearing_in_rad), np.sin(hit.bearing_in_rad)])
+    into = max(outward * float(arriving[axis]), 0.0)
+    ahead = (leg.xy[-1] - hit.at_m) / max(float(leg.t[-1]) - hit.t_s, 1e-3)
+    # Place and velocity off the rail; roll towards the rail and along it; friction: the last three as expected.
+    start = np.array([*hit.at_m, *ahead, ROLL_KEPT, 0.0, 1.0])
+    expected, sds = start[4:], np.array([ROLL_KEPT_SD, ALONG_SD * max(hit.speed_in_mps, 0.1), SLIDING_SHARE_SD])
+    tau = leg.t - hit.t_s
+
+    def end(found: Vector) -> tuple[Vector, Vector, float]:
+        """Where the ball begins to roll, with what velocity, and how long after the rail."""
+        velocity = found[2:4]
+        roll = velocity.copy()
+        roll[axis] = outward * found[4] * into
+        roll[1 - axis] += found[5]
+        slip = velocity - roll
+        size = max(float(np.hypot(*slip)), 1e-6)
+        lasts = 2 / 7 * size / (SLIDING_MPS2 * max(found[6], 0.2))
+        rolling = (5 * velocity + 2 * roll) / 7
+        return found[:2] + (velocity + rolling) / 2 * lasts, rolling, lasts
+
+    def left(found: Vector) -> Vector:
+        begins, rolling, lasts = end(found)
+        pull = (rolling - found[2:4]) / max(lasts, 1e-6)
+        slid, rolled = np.minimum(tau, lasts)[:, None], np.maximum(tau - lasts, 0.0)[:, None]
+        slowed = ROLLING_MPS2 * rolling / max(float(np.hypot(*rolling)), 1e-6)
+        place = np.where(
+            tau[:, None] < lasts,
+            found[:2] + found[2:4] * slid + pull * slid**2 / 2,
+            begins + rolling * rolled - slowed * rolled**2 / 2,
+        )
+        off = (place - leg.xy) / leg.sd[:, None]
+        return np.concatenate([off.ravel(), (found[:2] - hit.at_m) / CONTACT_SD_M, (found[4:] - expected) / sds])
+
+    fit = least_squares(left, start, method="trf", x_scale=np.array([0.01, 0.01, 0.1, 0.1, 0.2, 0.1, 0.2]))
+    jacobian = np.asarray(fit.jac, float)
+    inflation = max(float(fit.fun @ fit.fun) / max(2 * len(leg) - 2, 1), 1.0)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * inflation
+    return Settled(_line(fit.x, covariance, end), hit.t_s + end(fit.x)[2])
+
+
+def _line(found: Vector, covariance: NDArray[np.float64], end: End) -> Line:
+    """The line with errors carried over, through the place at which its offset and its bearing err independently."""
+    begins, rolling, _ = end(found)
+    bearing = float(np.arctan2(rolling[1], rolling[0]))
+    left = np.array([-np.sin(bearing), np.cos(bearing)])
+
+    def told(x: Vector) -> Vector:
+        place, velocity, _ = end(x)
+        turn = (np.arctan2(velocity[1], velocity[0]) - bearing + np.pi) % (2 * np.pi) - np.pi
+        return np.array([(place - begins) @ left, turn])
+
+    steps = np.maximum(np.sqrt(np.diag(covariance)), 1e-9) / 2
+    slopes = np.column_stack(
+        [(told(found + e) - told(found - e)) / (2 * s) for s, e in zip(steps, np.diag(steps), strict=True)]
+    )
+    both = slopes @ covariance @ slopes.T
+    # The offset at a place so far ahead is independent of the bearing.
+    ahead = -both[0, 1] / both[1, 1]
+    return Line(
+        begins + ahead * np.array([np.cos(bearing), np.sin(bearing)]),
+        bearing % (2 * np.pi),
+        float(np.sqrt(both[1, 1])),
+        float(np.sqrt(max(both[0, 0] - both[0, 1] ** 2 / both[1, 1], 0.0))),
+    )
