@@ -145,19 +145,18 @@ def clusters(boxed: Sequence[tuple[Ball, Box | None]]) -> list[tuple[list[Ball],
         if box is None:
             continue
         members = [ball]
-        for other in list(groups):
-            theirs = other[1]
-            if box[0] < theirs[2] and theirs[0] < box[2] and box[1] < theirs[3] and theirs[1] < box[3]:
-                groups.remove(other)
-                members = other[0] + members
-                box = (
-                    min(box[0], theirs[0]),
-                    min(box[1], theirs[1]),
-                    max(box[2], theirs[2]),
-                    max(box[3], theirs[3]),
-                )
+        # A box that has grown may reach groups that it did not before.
+        while near := [group for group in groups if _overlap(box, group[1])]:
+            members = [one for group in near for one in group[0]] + members
+            lefts, tops, rights, bottoms = zip(box, *(theirs for _, theirs in near), strict=True)
+            box = (min(lefts), min(tops), max(rights), max(bottoms))
+            groups = [group for group in groups if group not in near]
         groups.append((members, box))
     return groups
+
+
+def _overlap(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
 def with_noise(levels: NDArray[np.float32], noise_sd: float, random: np.random.Generator) -> Picture:

@@ -1,11 +1,14 @@
 """The renderer against the program's geometry: noses, sights and balls appear where the camera model puts them."""
 
+from itertools import permutations
+
 import numpy as np
 import pytest
 
 from calibration.sphere import outline_px
 from calibration.table import STANDARD_TABLES, standard_table
 from tests.rendering import RED, WHITE, Ball, Look, Stage, oblique_camera, overhead_camera, render_table
+from tests.rendering.picture import clusters
 from tests.rendering.view import box_rays, pixel_rays
 
 NINE = STANDARD_TABLES["9ft"]
@@ -103,6 +106,16 @@ def test_a_nose_hides_the_foot_of_a_frozen_ball() -> None:
 
     free, frozen = seen_px(Ball(0.25, 0.6, RED)), seen_px(Ball(NINE.track_offset_m, 0.6, RED))
     assert frozen < 0.97 * free
+
+
+def test_balls_whose_boxes_meet_by_way_of_others_are_all_drawn() -> None:
+    """The box of the first and the third grows over the second's, which neither of them met."""
+    boxes = [(0, 0, 10, 10), (0, 20, 5, 25), (8, 8, 30, 30)]
+    balls = [Ball(x, 0.5) for x in (0.5, 1.0, 1.5)]
+    for order in permutations(range(3)):
+        ((members, box),) = clusters([(balls[k], boxes[k]) for k in order])
+        assert sorted(ball.x_m for ball in members) == [0.5, 1.0, 1.5]
+        assert box == (0, 0, 30, 30)
 
 
 def test_noise_is_as_stated_and_seeded() -> None:
