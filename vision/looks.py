@@ -6,6 +6,7 @@ after all, so that no sighting of a ball under way is lost.
 
 from vision.balls import BallFinder
 from vision.clip import Frame
+from vision.repeats import Repeats
 from vision.tracks import Tracker
 
 # While all is calm a frame is looked at so often, and no more than so many are passed over in a row.
@@ -18,6 +19,7 @@ class Looks:
     """Feeds the tracker with the frames that are worth a look."""
 
     def __init__(self, tracker: Tracker) -> None:
+        self.repeats = Repeats()
         self._tracker = tracker
         self._passed: list[Frame] = []
         self._looked_s = float("-inf")
@@ -39,5 +41,7 @@ class Looks:
         self._passed = []
 
     def _look(self, frame: Frame, finder: BallFinder) -> None:
-        self._tracker.update(finder.find(frame, self._tracker.expected(frame.time_s)))
+        seen = finder.find(frame, self._tracker.expected(frame.time_s))
+        if not self.repeats.take(seen, self._tracker):
+            self._tracker.update(seen)
         self._looked_s = frame.time_s

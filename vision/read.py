@@ -32,6 +32,8 @@ QUIET_S = 1.5
 LONGEST_STRETCH_S = 120.0
 # A camera that sags is changed for the next one when no ball has moved for this long, or after that long all the same.
 CALM_S, LONGEST_WAIT_S = 0.5, 15.0
+# A few pictures that are shown twice are not worth a word.
+REPEATS_TOLD = 10
 # Progress is told this often, in frames.
 PROGRESS_FRAMES = 15
 
@@ -121,7 +123,7 @@ def _read(
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
-        tries, others = _read_frames(clip, stands.parts, shots, or_none, progress)
+        tries, others, repeats = _read_frames(clip, stands.parts, shots, or_none, progress)
         setup = stands.setup
         camera = setup.camera
         whole = Reading(
@@ -147,14 +149,15 @@ def _read(
             ),
             attempts=(),
             not_attempts=tuple(others),
-            warnings=(*stands.warnings, *_warnings(clip)),
+            warnings=(*stands.warnings, *_warnings(clip, repeats)),
         )
         return whole, tries, setup
 
 
 def _read_frames(
     clip: Clip, stands: Sequence[Stand], shots: Sequence[Shot], or_none: bool, progress: Progress | None
-) -> tuple[list[Tried], list[NotAttempt]]:
+) -> tuple[list[Tried], list[NotAttempt], int]:
+    """Strokes, other moves, and how many pictures showed the one before once more."""
     camera, table = stands[0].setup.camera, stands[0].setup.table
     finder = BallFinder(stands[0].background, camera, table)
     tracker = Tracker(finder.plane, table)
@@ -166,7 +169,7 @@ def _read_frames(
     taken_apart_s = float("nan")
 
     def take_apart(until_s: float) -> None:
-        strokes, rest = find_strokes(name_balls(tracker.tracks), table, until_s)
+        strokes, rest = find_strokes(name_balls(looks.repeats.evened(tracker.tracks)), table, until_s)
         for stroke in strokes:
             tried = try_shots(stroke, shots, PlaceError(tracker.plane.camera, table), or_none=or_none)
             by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)
@@ -174,6 +177,7 @@ def _read_frames(
             tries.append(replace(tried, by_shot=by_shot, plain=plain))
         others.extend(rest)
         tracker.forget_history()
+        looks.repeats.forget()
 
     now = float("nan")
     for frame in clip.frames():
@@ -199,7 +203,7 @@ def _read_frames(
     take_apart(now)
     if progress is not None:
         progress(1.0)
-    return tries, others
+    return tries, others, looks.repeats.count
 
 
 def _arrived(stand: Stand, now_s: float, tracker: Tracker) -> bool:
@@ -224,8 +228,10 @@ def _flagged(found: Attempt, moves: Sequence[tuple[float, float]]) -> Attempt:
     return found
 
 
-def _warnings(clip: Clip) -> tuple[str, ...]:
+def _warnings(clip: Clip, repeats: int) -> tuple[str, ...]:
     out = list(clip.warnings)
+    if repeats >= REPEATS_TOLD:
+        out.append("some pictures are shown twice, as in a film brought to another frame rate; each was read once")
     if clip.died:
         out.append(f"the film ends at {clip.last_s:.1f} s, where {clip.died}; what was read is kept")
     elif not clip.complete:

@@ -1,0 +1,137 @@
+"""Pictures that a film shows once more, and the times of the others.
+
+A film that was brought from 24 or 25 pictures a second to 30 or 60 shows some of them twice, and so does a camera that
+cannot keep up in poor light. A ball then seems to stop for a frame and to leap in the next. What is shown again is not
+looked at again; where it comes round regularly the times of the others were rounded to the film's frames, and are put
+back to the even rate at which the pictures were taken.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from calibration.table import Vector
+from vision.balls import TableView
+from vision.track import Loss, Track
+from vision.tracks import Tracker
+
+# A ball that has rolled at least this far since the last picture is not seen within that of where it was; pictures of
+# one and the same ball, coded twice, put it within that.
+MUST_HAVE_ROLLED_M, SAME_PLACE_M = 0.006, 0.0015
+# More in a row are no repeats: a hand has stopped the ball.
+MOST_IN_A_ROW, MOST_STOOD_S = 4, 0.15
+# So many in one stretch, among so many other pictures, show a rate. Fewer are hiccups, and the others' times are true.
+LEAST_REPEATS, LEAST_PICTURES = 3, 6
+# Times rounded to the film's frames are no more than half a frame off an even rate, and a little.
+MOST_OFF_FRAMES = 0.6
+
+
+@dataclass
+class Repeats:
+    """Which of the pictures looked at are repeats. ``count`` is of the whole film; ``times`` forgets with the tracker.
+
+    ``_runs`` holds stretches in which a ball was under way fast enough to tell: times of pictures, and whether each is
+    a repeat.
+    """
+
+    count: int = 0
+    _runs: list[list[tuple[float, bool]]] = field(default_factory=list)
+    _before_s: float = float("nan")
+    _fast: bool = False
+    _in_a_row: int = 0
+
+    def take(self, seen: TableView, tracker: Tracker) -> bool:
+        """Whether a picture, about to be taken in, shows the one before once more."""
+        rolling = [t for t in tracker.tracks if _must_have_rolled(t, seen.time_s)]
+        there = bool(rolling) and all(_still_there(t, seen) for t in rolling) and _none_moved(seen, tracker.tracks)
+        again = there and self._in_a_row < MOST_IN_A_ROW and seen.time_s - rolling[0].seen_s < MOST_STOOD_S
+        if rolling and not there:
+            # The ball rolls on: it had not been stopped.
+            self.count += self._in_a_row
+        self._in_a_row = self._in_a_row + 1 if again else 0
+        if rolling:
+            if not self._fast:
+                # The picture before was the first that showed a ball under way.
+                self._runs.append([(self._before_s, False)] if np.isfinite(self._before_s) else [])
+            self._runs[-1].append((seen.time_s, again))
+        self._fast, self._before_s = bool(rolling), seen.time_s
+        return again
+
+    def evened(self, tracks: Sequence[Track]) -> list[Track]:
+        """The tracks with the times of their sightings put back to an even rate where the film's repeats show one."""
+        times = {old: new for run in self._runs for old, new in even_times(run).items()}
+        return [_retimed(track, times) for track in tracks] if times else list(tracks)
+
+    def forget(self) -> None:
+        """Drop what is past; what the repeats counted stays."""
+        self._runs = [self._runs[-1]] if self._fast else []
+
+
+def _must_have_rolled(track: Track, now_s: float) -> bool:
+    """Whether a ball, by its speed until now, is no more where it was seen last."""
+    if track.gone or track.hidden:
+        return False
+    if track.resting:
+        # One that was seen a little out of its place, in the last picture alone, has just been hit.
+        rest, since_s = track.rests[-1], track.seen_s - track.rests[-1].last_s
+        left = track.suspects == 1 and since_s > 0
+        speed = float(np.hypot(*(track.view.at_m - rest.at_m))) / since_s if left else 0.0
+    else:
+        speed = max(track.lately_mps(), float(np.hypot(*track.first_step_mps())))
+    return speed * (now_s - track.seen_s) > MUST_HAVE_ROLLED_M
+
+
+def _still_there(track: Track, seen: TableView) -> bool:
+    return any(float(np.hypot(*(ball.at_m - track.view.at_m))) < SAME_PLACE_M for ball in seen.balls)
+
+
+def _none_moved(seen: TableView, tracks: Sequence[Track]) -> bool:
+    """Whether every ball is seen where it was: a stick's tip that was followed as a ball may well stop by itself."""
+    last_m = np.array([track.view.at_m for track in tracks if not track.gone])
+    return all(float(np.hypot(*(last_m - ball.at_m).T).min()) < SAME_PLACE_M for ball in seen.balls)
+
+
+def even_times(run: Sequence[tuple[float, bool]]) -> dict[float, float]:
+    """Times of a stretch's pictures, as the film states them and as they were taken, where a rate shows.
+
+    A picture too many, or one that the film left out, ends what one rate is fitted to.
+    """
+    shown = np.array([time_s for time_s, _ in run])
+    again = np.array([repeat for _, repeat in run])
+    if again.sum() < LEAST_REPEATS:
+        return {}
+    most_off_s = MOST_OFF_FRAMES * float(np.median(np.diff(shown)))
+    taken, repeats = shown[~again], shown[again]
+    times: dict[float, float] = {}
+    first = 0
+    while len(taken) - first >= LEAST_PICTURES:
+        until, even = first + 2, taken[first : first + 2]
+        while until < len(taken):
+            fitted = _evenly(taken[first : until + 1])
+            if np.abs(fitted - taken[first : until + 1]).max() > most_off_s:
+                break
+            until, even = until + 1, fitted
+        within = ((repeats > taken[first]) & (repeats < taken[until - 1])).sum()
+        if within >= LEAST_REPEATS and until - first >= LEAST_PICTURES:
+            times |= dict(zip(taken[first:until].tolist(), even.tolist(), strict=True))
+        first = until
+    return times
+
+
+def _evenly(times_s: Vector) -> Vector:
+    """The times (n,) of an even rate nearest to some times (n,) one after the other."""
+    count = np.arange(len(times_s)) - (len(times_s) - 1) / 2
+    return np.asarray(times_s.mean() + count * (count @ times_s) / (count @ count))
+
+
+def _retimed(track: Track, times: Mapping[float, float]) -> Track:
+    def at(time_s: float) -> float:
+        return times.get(time_s, time_s)
+
+    return replace(
+        track,
+        rests=[replace(r, first_s=at(r.first_s), last_s=at(r.last_s)) for r in track.rests],
+        path=[replace(s, time_s=at(s.time_s)) for s in track.path],
+        lost=[Loss(at(x.time_s), x.crowded, at(x.missed_s)) for x in track.lost],
+    )
