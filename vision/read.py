@@ -15,6 +15,7 @@ from calibration.table import Vector
 from vision.balls import BallFinder
 from vision.clip import Clip, open_clip
 from vision.flags import known
+from vision.knocked_back import without_knocked_back
 from vision.looks import Looks
 from vision.mixed_reading import MixedReading
 from vision.place_error import PlaceError
@@ -123,7 +124,8 @@ def _read(
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
-        tries, others, repeats = _read_frames(clip, stands.parts, shots, or_none, progress)
+        strokes, others, repeats = _read_frames(clip, stands.parts, shots, or_none, progress)
+        tries, sent_back = without_knocked_back(strokes, shots)
         setup = stands.setup
         camera = setup.camera
         whole = Reading(
@@ -148,7 +150,7 @@ def _read(
                 common_bearing_sd_rad=max(s.setup.camera.common_bearing_sd_rad(s.setup.table) for s in stands.parts),
             ),
             attempts=(),
-            not_attempts=tuple(others),
+            not_attempts=tuple(sorted([*others, *sent_back], key=lambda move: move.t_s)),
             warnings=(*stands.warnings, *_warnings(clip, repeats)),
         )
         return whole, tries, setup

@@ -51,9 +51,13 @@ NO_SHOT = Shot("none", "kick", ("left",), "hit", target_ball="any")
 
 @dataclass(frozen=True)
 class Tried:
-    """A stroke as an attempt at each of the shots, in their order; ``plain`` at none of them, if that was asked for."""
+    """A stroke as an attempt at each of the shots, in their order; ``plain`` at none of them, if that was asked for.
+
+    ``cue_end_m`` (2,) is where the cue ball was last seen under way.
+    """
 
     lay: Lay
+    cue_end_m: Vector
     met_first: Literal["rail", "ball"] | None
     by_shot: tuple[Attempt, ...]
     plain: Attempt | None = None
@@ -81,6 +85,7 @@ def try_shots(stroke: Stroke, shots: Sequence[Shot], errors: PlaceError, *, or_n
     """A stroke measured by the definition of every shot; ``or_none``, where it may be at none of them, plainly too."""
     return Tried(
         lay=lay_of(stroke, errors.outline_sd_m(stroke.rest.at_m)),
+        cue_end_m=stroke.cue_path.xy[-1],
         met_first=_met_first(stroke.cue),
         by_shot=tuple(attempt(stroke, shot, errors) for shot in shots),
         plain=_plain(stroke, errors) if or_none else None,
