@@ -24,8 +24,9 @@ from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
 from vision.shot import Shot
 from vision.sorting import Tried, sort_tries, sorted_reading, try_shots
 from vision.stands import Stand, learn_stands, longest_stand
-from vision.strokes import find_strokes, name_balls
+from vision.strokes import name_balls
 from vision.tracks import Tracker
+from vision.white_balls import find_strokes_of_white
 
 # The film is taken to pieces where nothing has moved for this long and the cue ball lies still.
 QUIET_S = 1.5
@@ -171,7 +172,7 @@ def _read_frames(
     taken_apart_s = float("nan")
 
     def take_apart(until_s: float) -> None:
-        strokes, rest = find_strokes(name_balls(looks.repeats.evened(tracker.tracks)), table, until_s)
+        strokes, rest = find_strokes_of_white(name_balls(looks.repeats.evened(tracker.tracks)), table, until_s)
         for stroke in strokes:
             tried = try_shots(stroke, shots, PlaceError(tracker.plane.camera, table), or_none=or_none)
             by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)
