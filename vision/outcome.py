@@ -156,7 +156,7 @@ def _target_ball(
         return None, None
     others = {name: rest.at_m for name, rest in stroke.resting.items() if name != ball.name}
     if shot.target_ball == "any":
-        hits = [j for j in ball.run.junctions if isinstance(j, BallHit)]
+        hits = _hits_on_others(ball)
         name = hits[0].balls[1] if hits else None
         return (name, others.get(name)) if name else (None, None)
     place = np.array(shot.target_ball)
@@ -166,6 +166,11 @@ def _target_ball(
             return name, others[name]
     flags.append("target_not_seen")
     return None, place
+
+
+def _hits_on_others(ball: RailBall, since: int = 0) -> list[BallHit]:
+    """The balls that the kicked or banked ball met, from a junction on: a bank's own cue ball is none of them."""
+    return [j for j in ball.run.junctions[since:] if isinstance(j, BallHit) and j.balls[1] != "cue"]
 
 
 def _last_leg(ball: RailBall | None, shot: Shot, target: str | None, flags: list[str]) -> int | None:
@@ -181,7 +186,7 @@ def _last_leg(ball: RailBall | None, shot: Shot, target: str | None, flags: list
                 flags.append("wrong_rails")
                 return None
             rails.pop(0)
-        elif isinstance(junction, BallHit) and (shot.kind == "kick" or "cue" not in junction.balls):
+        elif isinstance(junction, BallHit) and junction.balls[1] != "cue":
             flags.append("wrong_rails" if target is not None and target in junction.balls else "wrong_ball_first")
             return None
         if not rails:
@@ -253,7 +258,7 @@ def _outcome(
     if ball is None or leg is None:
         return "missed"
     if shot.made == "hit":
-        later = [j for j in ball.run.junctions[leg - 1 :] if isinstance(j, BallHit)]
+        later = _hits_on_others(ball, leg - 1)
         if later and target is not None and target not in later[0].balls:
             flags.append("wrong_ball_first")
             return "missed"

@@ -19,7 +19,7 @@ from app.telling.svg import Place, Svg
 from app.telling.table_drawing import draw_scale, draw_table, mm
 from app.telling.words import tell_attempt
 from calibration.table import Rail, Table, Vector
-from vision.reading import Attempt
+from vision.reading import Attempt, BallHit
 from vision.shot import Shot
 
 # Room round the table for numbers and names, and how far beyond the noses the view follows a point.
@@ -93,7 +93,7 @@ def legs(attempt: Attempt, shot: Shot, table: Table) -> tuple[list[Vector], list
     """
     # Sorting is stable: a contact of unknown time stays after those before it.
     events = [(c.t_s, c.at_m, True) for c in attempt.contacts]
-    events += [(c.t_s, c.at_m, False) for c in attempt.ball_contacts if attempt.ball in c.balls]
+    events += [(c.t_s, _own_place(c, attempt), False) for c in attempt.ball_contacts if attempt.ball in c.balls]
     events += [(p.t_s, table.mouth_m(p.pocket), False) for p in attempt.pocketed if p.ball == attempt.ball]
     events.sort(key=lambda event: event[0] if isfinite(event[0]) else float("inf"))
     last_m = attempt.path_m[-1, 1:] if len(attempt.path_m) else None
@@ -115,6 +115,14 @@ def legs(attempt: Attempt, shot: Shot, table: Table) -> tuple[list[Vector], list
     before = [p for p, ok in zip(places[: arrived + 1], known[: arrived + 1], strict=True) if ok]
     after = [p for p, ok in zip(places[arrived:], known[arrived:], strict=True) if ok]
     return before, after if len(after) > 1 else []
+
+
+def _own_place(hit: BallHit, attempt: Attempt) -> Vector:
+    """Where the ball of the attempt was at a contact, (2,): a contact tells where its first ball was."""
+    path = attempt.path_m
+    if hit.balls[0] == attempt.ball or not len(path) or not isfinite(hit.t_s):
+        return hit.at_m
+    return np.array([np.interp(hit.t_s, path[:, 0], path[:, axis]) for axis in (1, 2)])
 
 
 def _attempt(svg: Svg, number: int, attempt: Attempt, shot: Shot, table: Table, anchor: str) -> None:

@@ -20,7 +20,7 @@ from app.telling.svg import Svg, number
 from app.telling.table_drawing import pocket_disc
 from calibration.table import POCKETS, STANDARD_TABLES
 from tests.app.scenario import KICK, TABLE, attempt, reading
-from vision.reading import Attempt, Pocketing
+from vision.reading import Attempt, BallHit, Pocketing
 
 GOLDEN = Path(__file__).parent / "golden" / "practice.svg"
 NAMESPACE = "{http://www.w3.org/2000/svg}"
@@ -155,6 +155,19 @@ def test_legs_end_where_the_ball_arrived() -> None:
     assert after == []
     lost = replace(stopped, path_m=np.empty((0, 3)), start_m=np.array([nan, nan]))
     assert legs(lost, KICK, TABLE) == ([], [])
+
+
+def test_banked_ball_is_drawn_where_it_was_itself_when_the_cue_ball_met_it() -> None:
+    """A contact tells where the cue ball was; the banked ball was a ball's width beside it."""
+    path = np.array([[3.0, 1.2, 0.45], [4.0, 1.5, 1.2425], [5.0, 1.8, 0.5]])
+    met = [BallHit(3.0, ("cue", "red"), np.array([1.18, 0.40])), BallHit(4.5, ("cue", "red"), np.array([1.70, 0.88]))]
+    tried = replace(attempt((1.2, 0.45), 0.0), ball="red", path_m=path, ball_contacts=tuple(met))
+    rail = replace(tried.contacts[0], t_s=4.0, at_m=path[1, 1:])
+    before, _ = legs(replace(tried, contacts=(rail,)), KICK, TABLE)
+    np.testing.assert_allclose(before, [(1.2, 0.45), (1.2, 0.45), (1.5, 1.2425), (1.65, 0.87125)])
+    # Without its path, what the contact tells is all there is.
+    before, _ = legs(replace(tried, contacts=(rail,), path_m=np.empty((0, 3))), KICK, TABLE)
+    np.testing.assert_allclose(before[-1], (1.70, 0.88))
 
 
 def test_one_attempt_is_one() -> None:

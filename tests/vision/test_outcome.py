@@ -371,3 +371,27 @@ def test_ball_turned_before_its_rail_has_no_miss_of_its_own() -> None:
         assert "wrong_ball_first" not in found.flags
         assert found.outcome == free.outcome == "missed"
         assert [c.rail for c in found.contacts] == [c.rail for c in free.contacts]
+
+
+def test_bank_that_the_cue_ball_meets_again_still_hits_its_target() -> None:
+    motion, _ = bank_motion(off_deg=2.0)
+    starts = {name: (float(at[0]), float(at[1])) for name, at in motion.starts_m.items()}
+    blue = (0.3, 1.1)
+    first = motion.legs[0]
+    bearing, speed = degrees(np.arctan2(*first.velocity[::-1])), float(np.hypot(*first.velocity))
+    stroke = only_stroke(seen(motion_of(starts | {"blue": blue}, bearing, speed, physics=STRAIGHT), until_s=7.5))
+    run = stroke.others["red"]
+    leg, k = run.legs[1], len(run.legs[1]) // 3
+    legs = (run.legs[0], *(leg.part(slice(n * k, (n + 1) * k)) for n in range(3)))
+    hits = tuple(
+        BallHit(float(legs[n + 1].t[-1]), ("red", name), legs[n + 1].xy[-1]) for n, name in ((0, "cue"), (1, "blue"))
+    )
+    kissed = replace(stroke, others={"red": Run("red", legs, (run.junctions[0], *hits))})
+    for target in ("any", blue):
+        found = attempt(kissed, Shot("bank", "bank", ("left",), "hit", target_ball=target), ERRORS)
+        assert found.outcome == "made"
+        assert "wrong_ball_first" not in found.flags
+        assert np.isfinite(found.miss_m)
+        # The cue ball alone is no target.
+        only = replace(kissed, others={"red": Run("red", legs[:3], (run.junctions[0], hits[0]))})
+        assert attempt(only, Shot("bank", "bank", ("left",), "hit", target_ball=target), ERRORS).outcome == "missed"
