@@ -24,8 +24,6 @@ from vision.limits import Limits
 from vision.planes import frame_bytes
 from vision.shared_ring import Ring
 
-# Frames that may be on their way: enough to even out slow frames on either side.
-SLOTS = 8
 # With fewer slots than this left to decode into, a frame is copied and its slot given back at once.
 SPARE_SLOTS = 4
 # Slots are given back at least so many at a time, as long as the decoder has more than a few.
@@ -64,12 +62,12 @@ class DecoderLink:
         container_format(path)
         self._answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._request = 0
-        self._ring = Ring(SLOTS)
+        self._ring = Ring()
         try:
             self._process = subprocess.Popen(
                 [
                     *(sys.executable, "-P", "-m", "vision.decoding_process"),
-                    *(str(path), self._ring.handle, str(SLOTS), json.dumps(asdict(limits))),
+                    *(str(path), self._ring.handle, json.dumps(asdict(limits))),
                 ],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
@@ -132,7 +130,7 @@ class DecoderLink:
     @property
     def crowded(self) -> bool:
         """Whether so many frames are being kept that the next ones should be copied."""
-        return self._ring.out > SLOTS - SPARE_SLOTS
+        return self._ring.out > self._ring.slots - SPARE_SLOTS
 
     def close(self) -> None:
         """End the process, wherever it is, and free the memory."""
@@ -173,7 +171,7 @@ class DecoderLink:
 
     def _give_back(self) -> None:
         """Tell which slots are free again: several at a time, since each message lets the other process run first."""
-        left = SLOTS - self._ring.out - len(self._ring.freed)
+        left = self._ring.slots - self._ring.out - len(self._ring.freed)
         if len(self._ring.freed) < FREED_TOGETHER and (left > FEW_SLOTS or not self._answers.empty()):
             return
         slots = []

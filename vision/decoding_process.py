@@ -12,7 +12,7 @@ import signal
 import sys
 import threading
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from time import monotonic
@@ -36,9 +36,9 @@ CPU_SHARE = 4
 class Requests:
     """What the reader wants, gathered by a thread so that a new request is noticed while the last one is served."""
 
-    def __init__(self, slots: int) -> None:
+    def __init__(self) -> None:
         self._changed = threading.Condition()
-        self._free = deque(range(slots))
+        self._free: deque[int] = deque()
         self._waiting: dict[str, Any] | None = None
 
     def gather(self) -> None:
@@ -52,6 +52,12 @@ class Requests:
                         self._waiting = message
                     self._changed.notify()
         os._exit(0)
+
+    def have_free(self, slots: Iterable[int]) -> None:
+        """Slots that may be filled."""
+        with self._changed:
+            self._free.extend(slots)
+            self._changed.notify()
 
     @property
     def superseded(self) -> bool:
@@ -94,14 +100,14 @@ class Answers:
 
 
 def main() -> None:
-    """Serve one film: path, handle of the ring, number of slots and limits are the arguments."""
-    path, handle, slots = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
-    limits = Limits(**json.loads(sys.argv[4]))
+    """Serve one film: path, handle of the ring and limits are the arguments."""
+    path, handle = Path(sys.argv[1]), sys.argv[2]
+    limits = Limits(**json.loads(sys.argv[3]))
     # Ctrl-C reaches every process of a terminal; the reader decides what then becomes of this one.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     bound(limits)
     answers = Answers(limits)
-    requests = Requests(slots)
+    requests = Requests()
     threading.Thread(target=requests.gather, daemon=True).start()
     try:
         try:
@@ -109,7 +115,7 @@ def main() -> None:
                 answers.say(**asdict(decoder.facts))
                 requests.wait()
                 # With the first request it is certain that the memory has its size.
-                serve(decoder, attached(handle, slots, slot_bytes(decoder)), requests, answers)
+                serve(decoder, attached(handle, slot_bytes(decoder)), requests, answers)
         except InputError as error:
             answers.say(refused=str(error))
         except MemoryError:
@@ -126,6 +132,7 @@ def serve(decoder: Decoder, ring: list[NDArray[np.uint8]], requests: Requests, a
     """Answer requests until the input closes."""
     width, height = decoder.facts.width, decoder.facts.height
     memory = [planes_in(slot, width, height) for slot in ring]
+    requests.have_free(range(len(ring)))
     while True:
         request = requests.next()
         for picture in asked_for(decoder, request):

@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 
 from calibration.errors import InputError
 
+# Slots: frames decoded ahead even out what slow ones cost on either side. As many as this much memory holds, within
+# these bounds: more than the higher one is not faster, fewer than the lower one would keep both sides waiting.
+RING_BYTES, LEAST_SLOTS, MOST_SLOTS = 50_000_000, 8, 16
 _NAMED = sys.platform == "win32"
+
+
+def slot_count(slot_bytes: int) -> int:
+    """How many slots of a size there are; both processes go by it."""
+    return min(max(RING_BYTES // slot_bytes, LEAST_SLOTS), MOST_SLOTS)
 
 
 class _Slot:
@@ -37,8 +45,8 @@ class _Slot:
 class Ring:
     """The side that made the memory. ``handle`` is what the other process gets: a file number, or a name on Windows."""
 
-    def __init__(self, slots: int) -> None:
-        self.slots = slots
+    def __init__(self) -> None:
+        self.slots = 0
         self.slot_bytes = 0
         self.freed: deque[int] = deque()
         self.out = 0
@@ -64,7 +72,7 @@ class Ring:
 
     def size(self, slot_bytes: int) -> None:
         """Set how large a slot is; before that there is none."""
-        self.slot_bytes = slot_bytes
+        self.slot_bytes, self.slots = slot_bytes, slot_count(slot_bytes)
         total = self.slots * slot_bytes
         try:
             if not _NAMED:
@@ -95,8 +103,9 @@ class Ring:
             self._file = -1
 
 
-def attached(handle: str, slots: int, slot_bytes: int) -> list[NDArray[np.uint8]]:
+def attached(handle: str, slot_bytes: int) -> list[NDArray[np.uint8]]:
     """The slots, on the side that was given a handle."""
+    slots = slot_count(slot_bytes)
     whole = np.frombuffer(_mapped(handle, slots * slot_bytes), np.uint8)
     return [whole[k * slot_bytes : (k + 1) * slot_bytes] for k in range(slots)]
 

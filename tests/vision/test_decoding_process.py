@@ -16,8 +16,10 @@ import pytest
 from calibration.errors import InputError
 from tests.vision.films import COUNT, even_times, write_film
 from vision.clip import Clip, open_clip
-from vision.decoder_link import SLOTS, _surroundings
+from vision.decoder_link import _surroundings
 from vision.limits import Limits
+from vision.planes import frame_bytes
+from vision.shared_ring import LEAST_SLOTS, MOST_SLOTS, RING_BYTES, slot_count
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and /proc are POSIX")
 LONG = 400
@@ -67,7 +69,7 @@ def test_frames_that_are_kept_stay_what_they_were(film: Path) -> None:
         assert [int(f.y.sum()) for f in kept] == sums
     # The film is closed, its process and its memory are gone; the frames are still there.
     assert [int(f.y.sum()) for f in kept] == sums
-    assert len(kept) == COUNT > SLOTS
+    assert len(kept) == COUNT > MOST_SLOTS
 
 
 def test_planes_outlive_their_frames(film: Path) -> None:
@@ -111,6 +113,15 @@ def test_two_passes_at_once_end_the_first(long_film: Path) -> None:
         assert times == even_times(2)
 
 
+def test_slots_take_little_memory() -> None:
+    for width, height in ((1280, 720), (1920, 1080), (3840, 2160)):
+        size = frame_bytes(width, height)
+        assert LEAST_SLOTS <= slot_count(size) <= MOST_SLOTS
+        assert slot_count(size) == LEAST_SLOTS or slot_count(size) * size <= RING_BYTES
+    # Frames of the usual size are decoded as far ahead as helps.
+    assert slot_count(frame_bytes(1920, 1080)) == MOST_SLOTS
+
+
 # --- the end of a process ---
 
 
@@ -131,7 +142,7 @@ def test_killed_midway_keeps_what_was_read(long_film: Path) -> None:
             if read == 50:
                 os.kill(pid_of(clip), signal.SIGKILL)
             last_s = frame.time_s
-        assert 50 <= read <= 50 + SLOTS + 1
+        assert 50 <= read <= 50 + MOST_SLOTS + 1
         assert clip.frames_read == read
         assert clip.last_s == last_s
         assert not clip.complete
