@@ -1,10 +1,12 @@
 """A clip in, a reading out: the whole of vision in order, one frame at a time."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -125,7 +127,8 @@ def _read(
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
-        strokes, others, repeats = _read_frames(clip, stands.parts, shots, or_none, progress)
+        with _one_thread():
+            strokes, others, repeats = _read_frames(clip, stands.parts, shots, or_none, progress)
         tries, sent_back = without_knocked_back(strokes, shots)
         setup = stands.setup
         camera = setup.camera
@@ -155,6 +158,18 @@ def _read(
             warnings=(*stands.warnings, *_warnings(clip, repeats)),
         )
         return whole, tries, setup
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """OpenCV without threads of its own: frames at their reduced size gain nothing by them, and the other cores are
+    busy decoding."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def _read_frames(

@@ -83,7 +83,16 @@ def test_facts_of_the_clip(film: Film) -> None:
 
 def test_reading_twice_gives_the_same(film: Film) -> None:
     seen: list[float] = []
-    again = read_clip(film.path, KICK, setup=Setup(TABLE, "left", CAMERA), progress=seen.append)
+    threads: list[int] = []
+
+    def progress(part: float) -> None:
+        seen.append(part)
+        threads.append(cv2.getNumThreads())
+
+    before = cv2.getNumThreads()
+    again = read_clip(film.path, KICK, setup=Setup(TABLE, "left", CAMERA), progress=progress)
+    assert set(threads) == {1}
+    assert cv2.getNumThreads() == before
     assert again.to_json() == film.reading.to_json()
     assert seen == sorted(seen)
     assert seen[-1] == 1.0
