@@ -26,6 +26,8 @@ SHARE_RANGE = (0.72, 1.45)
 FRAMES_LOOKED_AT = 5
 EDGE_CLEARANCE = 1.2
 DARK_SHARE = 0.3
+# Less light than a film tells from none, as a share of white.
+LEAST_LIGHT = 1e-5
 # Area of a spot as a share of the assumed ball's: on the smallest table it is 1.4 times that, a view from the side
 # stretches it by as much again, and the shadow adds to it.
 SPOT_AREA = (0.35, 4.0)
@@ -192,7 +194,8 @@ def _sharpest(profiles: _Profiles) -> Matrix:
     would find the outer end of the blurred edge instead of its middle.
     """
     smooth = cv2.GaussianBlur(profiles.light, (0, 1), sigmaX=BLUR_PX / PROFILE_STEP_PX, sigmaY=0.01)
-    floor = DARK_SHARE * float(np.median(smooth))
+    # A picture of the dark has no brightness at all.
+    floor = max(DARK_SHARE * float(np.median(smooth)), LEAST_LIGHT)
     change = np.linalg.norm(np.gradient(np.log(np.maximum(smooth, 0) + floor), axis=1), axis=2)
     share = profiles.share[np.argmax(change[:, 2:-2], axis=1) + 2]
     return np.asarray(profiles.middle_px + profiles.radius_px * share[:, None] * profiles.unit)

@@ -108,6 +108,14 @@ def test_one_outline_bright_or_dark(colour: tuple[int, int, int]) -> None:
     assert found.agreement > 0.8
 
 
+def test_a_picture_of_the_dark_gives_no_warning() -> None:
+    camera = overhead_camera(NINE, size=(640, 360))
+    lit = render_table(camera, NINE, balls=[Ball(0.5, 0.3, WHITE), Ball(1.6, 0.5, RED)])
+    dark = np.where(lit > 200, lit, 0).astype(np.uint8)
+    found = measure_ball_size([dark], camera, NINE)
+    assert found is None or np.isfinite(found.radius_m)
+
+
 def test_an_empty_table_gives_no_measure() -> None:
     camera = overhead_camera(NINE, size=(640, 360))
     assert measure_ball_size([render_table(camera, NINE)], camera, NINE) is None
