@@ -93,7 +93,10 @@ class Path:
             return path
         before, here, after = path.xy[:-2], path.xy[1:-1], path.xy[2:]
         off = np.hypot(*(here - (before + after) / 2).T)
-        stray = off > STRAY_M + STRAY_STEPS * np.hypot(*(after - before).T)
+        # A ball that turns back at a rail is seen close together too, but its steps before and after that are long.
+        step = np.hypot(*np.diff(path.xy, axis=0).T)
+        long = np.maximum(np.append(0.0, step[:-2]), np.append(step[2:], 0.0))
+        stray = off > STRAY_M + STRAY_STEPS * np.maximum(np.hypot(*(after - before).T), long)
         return path.part(np.concatenate([[True], ~stray, [True]]))
 
 
@@ -146,7 +149,7 @@ def kinks(path: Path) -> list[int]:
         end = i
         while end + 1 < n - 1 and excess[end + 1] > 1 and path.t[end + 1] - path.t[i] < 0.2:
             end += 1
-        found.append(_last_before(path, i, end))
+        found.append(_last_before(path, found[-1] + 1 if found else 0, i, end))
         i = end + 1
     return found
 
@@ -287,12 +290,13 @@ def _step(t: Vector, i: int, way: int) -> int:
     return k
 
 
-def _last_before(path: Path, first: int, last: int) -> int:
+def _last_before(path: Path, since: int, first: int, last: int) -> int:
     """Of the sightings ``first`` to ``last`` round a kink, the last one that still belongs to the leg before.
 
-    Each sighting in doubt goes with the leg whose straight continuation it lies closer to.
+    Each sighting in doubt goes with the leg whose straight continuation it lies closer to. The leg before begins with
+    the sighting ``since``.
     """
-    before = path.part(slice(max(first - 5, 0), first))
+    before = path.part(slice(max(first - 5, since), first))
     after = path.part(slice(last + 1, last + 6))
     if len(before) < 2 or len(after) < 2:
         return last if len(after) < 2 else first

@@ -1,6 +1,7 @@
 """Legs and lines against paths integrated from the published equations of motion."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from math import cos, degrees, radians, sin
 
 import numpy as np
@@ -195,6 +196,29 @@ def test_two_kinks_close_together() -> None:
     assert len(found) == 2
     for last_before, bounce in zip(found, rolled.bounces, strict=True):
         assert abs(rolled.t[last_before] - bounce.t_s) < 0.03
+
+
+@pytest.mark.parametrize("phase", [0.1, 0.95])
+def test_short_leg_between_two_rails_ends_with_its_own_last_sighting(phase: float) -> None:
+    """Off the left rail and a few frames later off the foot rail: what came before the first one does not count."""
+    times = np.arange(phase / 30, 0.7, 1 / 30)
+    rolled = shot(3.3, 72.0, times, start_m=(2.3, 0.75), rails=True)
+    first_s, second_s = (b.t_s for b in rolled.bounces[:2])
+    assert second_s - first_s < 5 / 30
+    ends = [float(leg.t[-1]) for leg in legs(rolled.path(NOISE_M))][:2]
+    for end_s, bounce_s in zip(ends, (first_s, second_s), strict=True):
+        assert abs(end_s - float(times[times <= bounce_s][-1])) < 1e-6
+
+
+def test_sighting_at_a_rail_that_a_ball_meets_squarely_is_no_stray() -> None:
+    times = np.arange(0.003, 0.5, 1 / 24)
+    rolled = shot(3.5, 0.0, times, start_m=(2.38, 0.6), rails=True)
+    sightings = rolled.sightings(NOISE_M)
+    assert len(Path.of(sightings)) == len(sightings)
+    # A ball that rolls on slowly was not so far away in between.
+    slow = shot(0.5, 0.0, times, start_m=(1.0, 0.6)).sightings(NOISE_M)
+    slow[5] = replace(slow[5], at_m=slow[5].at_m + [0.0, 0.12])
+    assert len(Path.of(slow)) == len(slow) - 1
 
 
 def test_legs_share_no_sighting_and_lose_none() -> None:
