@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.table import Pocket, Table, Vector
+from calibration.table import POCKETS, Pocket, Table, Vector
 from vision.contacts import DROP_S, pocket_at
 from vision.legs import Path, motion_at
 from vision.reading import Pocketing
@@ -20,6 +20,9 @@ LATEST, LATELY_S = 4, 0.4
 MOST_APART_S, STEPS = 0.15, 8
 # When a ball was hit is known this well.
 SURELY_LEFT_S = 0.01
+# A ball's place may be seen this much off: it may seem to pass through the end of a nose. Nearer to a nose line than
+# this many radii, half of what a ball that touches the nose is from it, it is between the jaws or in the throat.
+NOSE_END_M, AT_NOSE_RADII = 0.01, 0.5
 
 
 def dropped(
@@ -93,6 +96,22 @@ def _bound_for(last: _Last, missed_s: float, table: Table) -> Pocket | None:
     for ahead_s in np.linspace(0.0, carried_s, STEPS):
         place = last.at_m + ahead_s * last.velocity_mps
         pocket = pocket_at(place, last.velocity_mps, table, within_s - ahead_s)
+        pocket = pocket or _behind_noses(place, table, carried_on=ahead_s > 0)
         if pocket is not None:
+            return pocket
+    return None
+
+
+def _behind_noses(place_m: Vector, table: Table, *, carried_on: bool) -> Pocket | None:
+    """The pocket in which a ball is when its centre (2,) is at a nose line or behind it: it came in beside the middle
+    of the mouth, off a jaw perhaps. One that was ``carried_on`` there must be between the jaws."""
+    near_m = AT_NOSE_RADII * table.ball_radius_m
+    outside = (place_m < near_m) | (place_m > np.array([table.length_m, table.width_m]) - near_m)
+    for pocket in POCKETS if outside.any() else ():
+        jaws = table.jaw_points_m(pocket)
+        low, high = jaws.min(axis=0) - NOSE_END_M, jaws.max(axis=0) + NOSE_END_M
+        between = bool((outside | (place_m > low) & (place_m < high)).all())
+        near = np.hypot(*(place_m - jaws.mean(axis=0))) < np.hypot(*(jaws[1] - jaws[0]))
+        if near and (between or not carried_on):
             return pocket
     return None

@@ -83,8 +83,8 @@ def test_miss_is_that_of_the_path(rails: tuple[Rail, ...], off_deg: float) -> No
     # Its standard deviation, and what bends of a leg leave.
     assert found.miss_m == pytest.approx(true, abs=0.003)
     assert 0 < found.miss_sd_m < 0.01
-    # A lone ball may drop somewhere in the end, or meet a jaw.
-    assert set(found.flags) <= {"wrong_pocket", "near_jaw", "far_jaw"}
+    # A lone ball may drop somewhere in the end, off a rail perhaps, or meet a jaw.
+    assert set(found.flags) <= {"wrong_pocket", "near_jaw", "far_jaw", "rail_first"}
     assert [c.rail for c in found.contacts][: len(rails)] == list(rails)
 
 
