@@ -1,8 +1,8 @@
-"""A cue ball close to a rail that was struck straight into it: it is back off the rail within a frame or two.
+"""A cue ball that was struck into a rail within a few frames' reach: it is back off the rail before its way there shows.
 
 Seen coming away from the rail, on a line that does not pass where it lay, it looks as if a hand had moved it. Carried
 back to the track line, its path tells where and when it met the rail; the place where it lay and that one, the line on
-which it was struck. The angle at which it came off says the same line again, less surely.
+which it was struck. The angle at which it came off says the same line again, less surely, and so do sightings before.
 """
 
 from dataclasses import dataclass, replace
@@ -11,15 +11,16 @@ import numpy as np
 
 from calibration.table import RAILS, Rail, Table, Vector
 from vision.contacts import LEAVING_SD_M, Run, measured
-from vision.launch import Launch
+from vision.launch import Launch, fit_launch
 from vision.legs import Line, Path, fit_line, legs, sliding_motion
 from vision.reading import RailHit
 from vision.sent_into_rail import LEAST_WAY_S, has_rubber, seen_to_meet
 from vision.set_off import START_TOLERANCE_M, TIME_TOLERANCE_S, SetOff
 from vision.sightings import Rest
 
-# A ball farther from a rail's track line is seen on its way there.
-CLOSE_M = 0.08
+# A ball farther from a rail's track line is seen on its way there often enough: at 24 pictures a second a firm stroke
+# needs three of them for this.
+CLOSE_M = 0.5
 # No more sightings than this are from before the contact, and the ball is out of sight no longer than this.
 MOST_BEFORE, HIDDEN_S = 3, 0.15
 # It comes off the rail at least this fast, and so long afterwards no faster than by this factor: a hand speeds it up.
@@ -35,6 +36,10 @@ TANGENT_SHARE_SD, TANGENT_SD = 0.2, 0.07
 BESIDE_M, BESIDE_SDS, BEFORE_IT_BENDS_S = 0.004, 4.0, 0.15
 # What the moment of the contact, told by the path carried back, may be wrong by: the path is curved at its start.
 BACK_SD_S = 0.006
+# The same for the speed of a ball that was seen on its way there: about a third of that, by made-up strokes.
+MOMENT_SD_S = 0.0025
+# Sightings on the way there tell its line when they are this far from where it lay: nearer ones may be the stick's.
+LEAST_AHEAD_M = 0.03
 # Where the path carried back and the angle put the contact must agree this well, in standard deviations.
 MOST_APART_SDS = 3.0
 
@@ -104,7 +109,8 @@ def _on_the_way(before: Path, launch: Launch, start_m: Vector, at_m: Vector) -> 
 def _by(rail: Rail, rest: Rest, before: Path, after: Path, table: Table) -> SetOff | None:
     axis, level = table.track_coordinate(rail)
     first = legs(after)[0]
-    off = _came_off(first, rail, table)
+    # In a corner a second rail may follow at once: with sightings before the contact, two after it will do.
+    off = _came_off(first, rail, table) if len(first) >= (2 if len(before) else 3) else None
     if off is None:
         return None
     seen_s = float(before.t[-1]) if len(before) else rest.last_s
@@ -119,9 +125,18 @@ def _by(rail: Rail, rest: Rest, before: Path, after: Path, table: Table) -> SetO
     carried_sd = float(np.hypot(LEAVING_SD_M, BACK_SD_S * off.along_mps))
     if abs(carried - mirrored) > MOST_APART_SDS * np.hypot(carried_sd, mirrored_sd):
         return None
-    weights = np.array([carried_sd, mirrored_sd]) ** -2
-    along = float(np.average([carried, mirrored], weights=weights))
-    along_sd = float(weights.sum() ** -0.5)
+    told = [(carried, carried_sd), (mirrored, mirrored_sd)]
+    ahead = before.part(np.hypot(*(before.xy - rest.at_m).T) > LEAST_AHEAD_M)
+    if len(ahead):
+        # What is seen of the way there says it too.
+        line_m, line_sd = fit_line(_from(rest, ahead)).at_level(axis, level)
+        straight = float(line_m[1 - axis] - rest.at_m[1 - axis])
+        if not abs(straight - carried) <= MOST_APART_SDS * np.hypot(carried_sd, line_sd) + BESIDE_M:
+            return None
+        told.append((straight, line_sd))
+    found, sds = np.array(told).T
+    along = float(np.average(found, weights=sds**-2))
+    along_sd = float((sds**-2).sum() ** -0.5)
     at_m = rest.at_m.copy()
     at_m[axis], at_m[1 - axis] = level, rest.at_m[1 - axis] + along
     if not has_rubber(rail, at_m, table):
@@ -130,6 +145,12 @@ def _by(rail: Rail, rest: Rest, before: Path, after: Path, table: Table) -> SetO
     way_m = float(np.hypot(gap_m, along))
     way_s = max(way_m / speed, LEAST_WAY_S)
     launch = Launch(off.time_s - way_s, SPEED_SD_SHARE * way_s + 0.001, speed, SPEED_SD_SHARE * speed)
+    if len(before):
+        at_sd_m = float(np.hypot(along_sd, MOMENT_SD_S * speed))
+        seen = Path(np.append(before.t, off.time_s), np.vstack([before.xy, at_m]), np.append(before.sd, at_sd_m))
+        launch = fit_launch(rest.at_m, seen)
+        if not abs(launch.speed_mps - speed) < MOST_APART_SDS * SPEED_SD_SHARE * speed:
+            return None
     if not rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= (before.t[0] if len(before) else first.t[0]):
         return None
     if not _on_the_way(before, launch, rest.at_m, at_m):
@@ -146,8 +167,6 @@ def _by(rail: Rail, rest: Rest, before: Path, after: Path, table: Table) -> SetO
 
 def _came_off(first: Path, rail: Rail, table: Table) -> _Off | None:
     """When and where a path that leads away from a rail came off it; None when it does not, or speeds up."""
-    if len(first) < 3:
-        return None
     axis, level = table.track_coordinate(rail)
     outward = float(np.sign(level - table.centre_m[axis]))
     begins = sliding_motion(first, float(first.t[0]))
@@ -161,6 +180,13 @@ def _came_off(first: Path, rail: Rail, table: Table) -> _Off | None:
     if away < LEAST_AWAY_MPS:
         return None
     return _Off(float(first.t[0]) - back_s, float(off.at_m[1 - axis]), away, float(off.velocity_mps[1 - axis]))
+
+
+def _from(rest: Rest, ahead: Path) -> Path:
+    """Sightings on the way, with the place where the ball lay put first."""
+    return Path(
+        np.append(rest.last_s, ahead.t), np.vstack([rest.at_m, ahead.xy]), np.append(max(rest.sd_m, 1e-4), ahead.sd)
+    )
 
 
 def _bearing(way: Vector) -> float:

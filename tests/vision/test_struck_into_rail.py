@@ -71,6 +71,28 @@ def test_stroke_straight_into_a_rail_close_by_is_told(fps: float) -> None:
     assert np.sqrt(np.mean(np.square(speeds))) < 1.5
 
 
+@pytest.mark.parametrize("fps", [24.0, 50.0])
+def test_stroke_into_a_rail_that_a_few_frames_show_it_come_to_is_told(fps: float) -> None:
+    """One to three sightings before the contact: too few for a leg, but they tell line, moment and speed."""
+    told, off_m = 0, []
+    # As far away as the ball comes in two or three frames.
+    gap_m = (2.0 / fps, 5.0 / fps)
+    for k, case in enumerate(struck(16, 12, towards=True, gap_m=gap_m)):
+        stroke = stroke_of(case, fps, k)
+        assert stroke is not None
+        assert stroke.launch.time_s == pytest.approx(STRUCK_S, abs=0.02)
+        first, true = stroke.cue.junctions[0] if stroke.cue.junctions else None, case.motion.rails[0]
+        if isinstance(first, RailHit) and first.rail == case.rail and abs(first.t_s - true.t_s) < 0.03:
+            told += 1
+            off_m.append(float(np.hypot(*(first.at_m - true.at_m))) / first.at_sd_m)
+            speed = float(np.hypot(*case.motion.legs[0].velocity))
+            assert stroke.launch.speed_mps == pytest.approx(
+                speed, abs=max(0.05 * speed, 4 * stroke.launch.speed_sd_mps)
+            )
+    assert told >= 15
+    assert np.sqrt(np.mean(np.square(off_m))) < 1.5
+
+
 @pytest.mark.parametrize("fps", [30.0, 60.0])
 def test_stroke_away_from_a_rail_close_by_met_none(fps: float) -> None:
     for k, case in enumerate(struck(24, 9, towards=False, gap_m=(0.0005, 0.06))):
@@ -81,11 +103,12 @@ def test_stroke_away_from_a_rail_close_by_met_none(fps: float) -> None:
             assert any(hit.rail == c.rail and abs(hit.t_s - c.t_s) < 0.1 for c in true)
 
 
-def test_ball_taken_away_from_a_rail_by_hand_met_none() -> None:
+@pytest.mark.parametrize("gap_m", [(0.01, 0.06), (0.06, 0.45)])
+def test_ball_taken_away_from_a_rail_by_hand_met_none(gap_m: tuple[float, float]) -> None:
     """It gathers speed, on lines straight and bent, and comes to rest elsewhere."""
     rng = np.random.default_rng(10)
     taken = 0
-    for case in struck(30, 10, towards=False):
+    for case in struck(30, 10, towards=False, gap_m=gap_m):
         place, goal = case.motion.starts_m["cue"], rng.uniform(0.2, 0.8, 2) * [TABLE.length_m, TABLE.width_m]
         times = np.arange(0.0, rng.uniform(0.5, 1.5), 1 / 30)
         share = times / times[-1]
