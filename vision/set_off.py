@@ -17,6 +17,9 @@ from vision.sightings import Rest
 # The line of the first leg must pass this close to the resting place, and the times must agree this well.
 START_TOLERANCE_M = 0.012
 TIME_TOLERANCE_S = 0.05
+# A ball that set off is seen to get farther away over its first leg, by this much at least and by so many standard
+# deviations: one that is seen to lie elsewhere was put there.
+LEAST_AWAY_M, AWAY_SDS = 0.008, 5.0
 # So many sightings, and so near to the resting place, may be spoilt by the stick that strikes.
 MOST_SPOILT, SPOILT_WITHIN_M = 2, 0.06
 # A ball that is out of sight for longer in between is in a hand.
@@ -58,7 +61,7 @@ def set_off(rest: Rest, whole: Path) -> SetOff | None:
         if k and (np.hypot(*(whole.xy[k - 1] - rest.at_m)) > SPOILT_WITHIN_M or path.t[0] - whole.t[k - 1] > HIDDEN_S):
             break
         first = legs(path)[0]
-        if len(first) < 3:
+        if len(first) < 3 or not _gets_away(rest, first):
             continue
         launch = fit_launch(rest.at_m, first)
         # A ball met so softly that the velocity shows no kink turns the line all the same.
@@ -107,6 +110,12 @@ def set_off_into(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]],
             hit = BallHit(met.time_s, ("cue", name), centre)
             return SetOff(whole.part(whole.t > met.time_s + SMEARED_S), launch, way, hit)
     return None
+
+
+def _gets_away(rest: Rest, leg: Path) -> bool:
+    """Whether the sightings of a leg show a ball on its way from the place where it lay."""
+    away = np.hypot(*(leg.xy - rest.at_m).T)
+    return bool(away[-1] - away[0] > max(LEAST_AWAY_M, AWAY_SDS * float(np.median(leg.sd))))
 
 
 def _from(rest: Rest, leg: Path) -> Path:

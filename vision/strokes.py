@@ -32,6 +32,9 @@ LEAST_SPEED_MPS = 0.3
 HAND_HIDDEN_S, HAND_SPEED_MPS = 0.25, 1.0
 # One that had lain still no longer than this was perhaps never let go: a shorter time out of sight tells then.
 SET_DOWN_S, HELD_HIDDEN_S = 1.0, 0.15
+# A struck ball leaves hand and stick behind: one that still has something over it at all but this share of its
+# sightings from so far on, for so long and so many of them, is carried.
+FREE_SHARE, BY_HAND_M, CARRIED_S, CARRIED_SIGHTINGS = 0.1, 0.15, 0.4, 5
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
 # Two tracks of one colour that were both seen for longer than this are two balls; a shorter gap is no gap.
@@ -141,6 +144,8 @@ def _stroke(
         begun, cue_run = bounced, _cue_run(bounced, places, seen_s, table)
     if begun is None or cue_run is None:
         return NotAttempt(began_s, "the cue ball was moved by hand")
+    if _carried(rest, moving):
+        return NotAttempt(began_s, "the cue ball was moved by hand")
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
         return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")
     at_first = moving[:4]
@@ -177,6 +182,16 @@ def _stroke(
         end_s=end_s,
         cue_path=whole,
     )
+
+
+def _carried(rest: Rest, moving: Sequence[Sighting]) -> bool:
+    """Whether something larger than a ball goes with the ball, over it or beside it, from where it lay."""
+    away = [s for s in moving if s.time_s < moving[0].time_s + CARRIED_S and _apart_m(s, rest) > BY_HAND_M]
+    return len(away) >= CARRIED_SIGHTINGS and sum(not s.in_crowd for s in away) <= FREE_SHARE * len(away)
+
+
+def _apart_m(sighting: Sighting, rest: Rest) -> float:
+    return float(np.hypot(*(sighting.at_m - rest.at_m)))
 
 
 def _others(balls: Sequence[Ball], table: Table, began_s: float, end_s: float) -> dict[str, tuple[Rest, Path]]:

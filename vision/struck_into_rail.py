@@ -1,4 +1,4 @@
-"""A cue ball that was struck into a rail within a few frames' reach: it is back off the rail before its way there shows.
+"""A cue ball struck into a rail within a few frames' reach: it is back off the rail before its way there shows.
 
 Seen coming away from the rail, on a line that does not pass where it lay, it looks as if a hand had moved it. Carried
 back to the track line, its path tells where and when it met the rail; the place where it lay and that one, the line on

@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
+from vision.legs import Path
 from vision.reading import BallHit
+from vision.set_off import set_off
 from vision.sightings import Rest, Sighting
 from vision.strokes import Ball, Stroke, find_strokes
 
@@ -37,6 +39,22 @@ def test_ball_let_go_elsewhere_did_not_set_off_from_its_rest() -> None:
     strokes, others = find_strokes([ball], TABLE, 12.0)
     assert strokes == []
     assert [o.why for o in others] == ["the cue ball was rolled by hand"]
+
+
+def test_ball_put_down_elsewhere_did_not_set_off() -> None:
+    """It vanished under a hand and lay elsewhere when it was seen again: its first sightings there, as a film showed
+    them, lie micrometres apart, on a line that may pass anywhere."""
+    place = np.array([1.4725116606953916, 0.9893467331389192])
+    times = np.array([17.333333333333332, 17.366666666666667, 17.4])
+    there = np.array(
+        [
+            [1.5872727363682404, 0.35213475936486316],
+            [1.5872544427903599, 0.35212295125523757],
+            [1.5872560725105536, 0.3521273653346446],
+        ]
+    )
+    sds = np.array([0.00029984707576053, 0.00024950346700785, 0.00026386770441395])
+    assert set_off(Rest(place, 7.1e-05, 14.2, 16.2, 43), Path(times, there, sds)) is None
 
 
 def test_ball_brushed_so_softly_that_no_kink_shows_had_been_struck() -> None:

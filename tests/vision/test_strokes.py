@@ -78,6 +78,19 @@ def test_ball_carried_by_hand_is_no_attempt() -> None:
     assert [o.why for o in others] == ["the cue ball was moved by hand"]
 
 
+def test_ball_under_a_hand_all_the_way_is_no_attempt() -> None:
+    """It is carried fast and straight from where it lay: as a struck ball goes, but for the hand that goes with it."""
+    balls = seen(motion_of({"cue": START}, 40.0, 1.8, follow=1.0), in_crowd_until_s=STRUCK_S + 0.6)
+    strokes, others = find_strokes(balls, TABLE, 12.0)
+    assert strokes == []
+    assert [o.why for o in others] == ["the cue ball was moved by hand"]
+
+
+@pytest.mark.parametrize("fps", [24.0, 60.0])
+def test_stroke_beside_stick_and_hand_is_one(fps: float) -> None:
+    only_stroke(seen(motion_of({"cue": START}, 40.0, 1.8), fps=fps, in_crowd_until_s=STRUCK_S + 0.2))
+
+
 def test_stroke_whose_first_frames_the_stick_hid() -> None:
     balls = seen(motion_of({"cue": START}, 40.0, 2.0))
     cue = balls[0]
@@ -128,6 +141,35 @@ def test_ball_that_dropped_in_few_pictures(from_pocket_m: float, fps: float) -> 
     """It is seen under way once or twice, or last well before the pocket."""
     pocketed = only_stroke(corner_shot(from_pocket_m=from_pocket_m, speed_mps=2.0, fps=fps)).pocketed
     assert ("red", "foot-right") in [(p.ball, p.pocket) for p in pocketed]
+
+
+@pytest.mark.parametrize("fps", [25.0, 60.0])
+@pytest.mark.parametrize(
+    ("start_m", "bearing_deg", "pocket"),
+    [
+        ((2.45, 0.7), 88.0, "foot-left"),
+        ((2.0, 0.08), -2.0, "foot-right"),
+        ((1.1, 0.8), 66.0, "side-left"),
+        ((1.5, 0.6), 245.0, "side-right"),
+    ],
+)
+def test_ball_that_dropped_beside_the_middle_of_the_mouth(
+    start_m: tuple[float, float], bearing_deg: float, pocket: str, fps: float
+) -> None:
+    """Near a jaw, and aslant: it is last seen behind the nose line."""
+    motion = motion_of({"cue": start_m}, bearing_deg, 1.6)
+    assert [p.pocket for p in motion.pockets] == [pocket]
+    dropped = only_stroke(seen(motion, fps=fps)).pocketed
+    assert [(p.ball, p.pocket) for p in dropped] == [("cue", pocket)]
+
+
+def test_ball_that_vanishes_at_a_nose_did_not_drop() -> None:
+    """Beside the pocket's jaws, on its way to the rail."""
+    motion = motion_of({"cue": (1.9, 0.7)}, 80.0, 1.6)
+    (cue,) = seen(motion)
+    path = tuple(s for s in cue.path if s.time_s < motion.rails[0].t_s)
+    lost = (Loss(path[-1].time_s, False, path[-1].time_s + 1 / 24),)
+    assert only_stroke([replace(cue, path=path, lost=lost, rests=cue.rests[:1])]).pocketed == ()
 
 
 def test_ball_that_the_next_picture_should_still_show_was_taken_up() -> None:
