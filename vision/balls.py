@@ -19,6 +19,7 @@ from calibration.camera import Camera
 from calibration.table import POCKETS, Table, Vector
 from vision.background import Background, ball_radii_px
 from vision.clip import Frame
+from vision.light import Light, LightMeter
 from vision.outline import BallView, fit_outline
 from vision.pieces import Mask, Piece, pieces
 from vision.reduced import Picture, Reduction
@@ -112,6 +113,8 @@ class BallFinder:
         self._since_faint = FAINT_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         self._reduction = background.reduction
+        self._meter = LightMeter(background.cloth, background.region)
+        self._light = Light(1.0)
         factor = background.reduction.factor
         # Far less than the smallest ball: what covers less than this need not be sized exactly.
         smallest = ball_radii_px(self.plane, table)[0] / factor
@@ -128,7 +131,9 @@ class BallFinder:
             assert self._view is not None
             return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls))
         reduced = self._reduction.whole(frame, luma) if reduced is None else reduced
-        everywhere = background.foreground(reduced)
+        self._light = self._meter.of(luma)
+        evened = self._light.evened(reduced)
+        everywhere = background.foreground(evened)
         foreground = everywhere & background.region
         opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._kernel)
         large = np.zeros_like(opened)
@@ -151,7 +156,7 @@ class BallFinder:
             shared = sum(hypot(*(ball.at_m - guess)) < TOUCHING_RADII * radius_m for ball in expected) > 1
             if shared or _near(views, guess, radius_m):
                 continue
-            view = fit_outline(frame, self.plane, guess, smear)
+            view = self._fit(frame, guess, smear)
             if view is None or view.support < ENOUGH_SUPPORT or _near(views, view.at_m, radius_m):
                 continue
             if self._stands_free(everywhere, view) or any(
@@ -163,7 +168,7 @@ class BallFinder:
         self._since_faint += 1
         if unseen or self._since_faint >= FAINT_EVERY:
             self._since_faint = 0
-            faint = self._faint_mask(reduced)
+            faint = self._faint_mask(evened)
             for view in self._faint_views(frame, faint, views):
                 views.append(view)
                 reused.append(False)
@@ -175,6 +180,11 @@ class BallFinder:
         self._before = reduced
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction)
         return self._view
+
+    def _fit(self, frame: Frame, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
+        """The ball near a place, in the colour that it has in the light that was learnt."""
+        view = fit_outline(frame, self.plane, guess_m, smear_m)
+        return view if view is None else replace(view, colour=self._light.colour(view.colour))
 
     def stirred(self, frame: Frame, expected: Sequence[Expected]) -> bool:
         """Whether a ball that lay still in the frame last looked at does not, or not in the same light, any more."""
@@ -226,7 +236,7 @@ class BallFinder:
         """Balls that hardly differ from the cloth; ``views`` grows with each one that is taken."""
         radius_m = self.table.ball_radius_m
         for guess, smear in self._faint(mask, views):
-            view = fit_outline(frame, self.plane, guess, smear)
+            view = self._fit(frame, guess, smear)
             if view is None or view.support < FAINT_SUPPORT or _near(views, view.at_m, radius_m):
                 continue
             if self._stands_free(mask, view):
@@ -241,7 +251,7 @@ class BallFinder:
         height, width = foreground.shape
         if not (0 <= x < width and 0 <= y < height) or not foreground[y, x]:
             return None
-        view = fit_outline(frame, self.plane, ball.at_m)
+        view = self._fit(frame, ball.at_m)
         if view is None or view.support < ENOUGH_SUPPORT_IN_CROWD or _near(views, view.at_m, radius_m):
             return None
         return view if colour_distance(view.colour, ball.colour) < COLOUR_GATE else None

@@ -1,0 +1,61 @@
+"""How light a frame is against the empty table, so that a lamp switched or an exposure that hunts alters no colours."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.table import Vector
+from vision.pieces import Mask
+from vision.reduced import Picture
+
+# Luma of black and what stands for no colour in the colour planes.
+BLACK, NEUTRAL = 16.0, 128.0
+# So many places of the cloth tell the light; what lies on it is a minority of them.
+PLACES = 800
+# Within this the light is as it was learnt: films flicker, and bounds round the cloth allow for it.
+SAME_LIGHT = 0.06
+# Darker or lighter than this no film can be told from its noise.
+LEAST_LIGHT, MOST_LIGHT = 0.2, 5.0
+
+
+@dataclass(frozen=True)
+class Light:
+    """The light of a frame as a multiple of that in which the empty table was learnt; 1 when about the same."""
+
+    share: float
+
+    def evened(self, reduced: Picture) -> Picture:
+        """A reduced picture (h, w, 3) Y, U, V as it would be in the light that was learnt."""
+        if self.share == 1.0:
+            return reduced
+        levels = np.arange(256)[:, None]
+        zero = np.array([BLACK, NEUTRAL, NEUTRAL])
+        table = np.clip(np.rint(zero + (levels - zero) / self.share), 0, 255).astype(np.uint8)
+        return np.asarray(cv2.LUT(reduced, table[None]), np.uint8)
+
+    def colour(self, seen: Vector) -> Vector:
+        """A ball's colour (3,) Y, U, V as it would be in that light."""
+        if self.share == 1.0:
+            return seen
+        zero = np.array([BLACK, NEUTRAL, NEUTRAL])
+        return np.asarray(zero + (seen - zero) / self.share)
+
+
+class LightMeter:
+    """Tells each frame's light by the cloth."""
+
+    def __init__(self, cloth: Picture, region: Mask) -> None:
+        """``cloth`` (h, w, 3) is the empty table, ``region`` (h, w) 255 where it is looked at."""
+        rows, columns = np.nonzero(region)
+        step = max(len(rows) // PLACES, 1)
+        self._at: tuple[NDArray[np.intp], NDArray[np.intp]] = rows[::step], columns[::step]
+        self._cloth = np.maximum(cloth[*self._at, 0].astype(np.float32) - BLACK, 1.0)
+
+    def of(self, luma: Picture) -> Light:
+        """The light of a frame, given its reduced luma (h, w)."""
+        share = float(np.median((luma[self._at] - np.float32(BLACK)) / self._cloth))
+        if abs(share - 1) < SAME_LIGHT:
+            return Light(1.0)
+        return Light(float(np.clip(share, LEAST_LIGHT, MOST_LIGHT)))
