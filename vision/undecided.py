@@ -1,10 +1,12 @@
-"""Whether a shot was still to be decided when its balls were last seen: lost from view, or the film at its end."""
+"""Whether a shot was still to be decided when its balls were last seen: lost from view, or the film at its end; or
+whether it was made by a rail that it may have met unseen."""
 
 import numpy as np
 
 from calibration.table import Table, Vector
-from vision.contacts import Run
+from vision.contacts import GRAZED_M, Run
 from vision.legs import Path, motion_at
+from vision.sent_into_rail import has_rubber
 from vision.shot import Shot
 from vision.strokes import Stroke
 
@@ -28,13 +30,15 @@ def undecided(
 ) -> bool:
     """Whether it may yet have been made by the ball of ``run``, which takes the rails, where no ball is seen to drop.
 
+    Where that ball dropped: whether it may have met a rail before that was not told.
     ``leg`` is its index of the leg after the last rail, ``target`` (2,) the point to pass through, metres; None where
     there is none. ``flags`` are those found so far: what went wrong for good decides the shot.
     """
     if {"wrong_rails", "wrong_ball_first", "wrong_pocket"} & set(flags):
         return False
-    if any(p.ball == run.ball for p in stroke.pocketed):
-        return False
+    dropped = next((p.pocket for p in stroke.pocketed if p.ball == run.ball), None)
+    if dropped is not None:
+        return leg is None and dropped == shot.target_pocket and _perhaps_met(run, shot, table)
     if leg is None:
         return _under_way(run)
     if leg == len(run.legs) - 1:
@@ -45,6 +49,18 @@ def undecided(
     if hit is None or hit.legs[-1].t[-1] < stroke.end_s - FILM_ENDS_S or not _under_way(hit):
         return False
     return shot.target_pocket is None or _bound_for(hit.legs[-1], table.mouth_m(shot.target_pocket))
+
+
+def _perhaps_met(run: Run, shot: Shot, table: Table) -> bool:
+    """Whether a ball came so near to a rail of the shot that it may have met it too softly for a contact to be told."""
+    told = {hit.rail for hit in run.rail_hits}
+    for rail in (r for r in shot.rails if r not in told):
+        axis, level = table.track_coordinate(rail)
+        for leg in run.legs:
+            near = leg.xy[np.abs(leg.xy[:, axis] - level) < GRAZED_M]
+            if any(has_rubber(rail, place, table) for place in near):
+                return True
+    return False
 
 
 def _heading(leg: Path) -> Vector:

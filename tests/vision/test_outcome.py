@@ -70,6 +70,17 @@ def read_aimed(rails: tuple[Rail, ...], off_deg: float) -> Attempt:
     return read(*aimed(rails, off_deg))
 
 
+def test_rail_met_too_softly_to_be_told_leaves_a_ball_that_dropped_unclear() -> None:
+    """It runs along the foot rail, which turns it by so little that the contact does not show, into the pocket."""
+    motion = motion_of({"cue": (2.36, 0.3)}, 86.4, 2.3)
+    assert [c.rail for c in motion.rails] == ["left", "foot"]
+    assert motion.pockets[0].pocket == "foot-right"
+    found = read(motion, kick(("left", "foot"), ball=None))
+    assert found.outcome in ("made", "unclear")
+    # A shot by another rail, to which it never came near, is missed however it drops.
+    assert read(motion, kick(("left", "head"), ball=None)).outcome == "missed"
+
+
 # --- the miss ---
 
 
