@@ -39,6 +39,10 @@ FAINT_EVERY = 3
 _CIRCLE = np.array([np.cos(_TURN := np.linspace(0, 2 * np.pi, RING_POINTS, endpoint=False)), np.sin(_TURN)])
 # The ring, in ball radii, on which a hand that takes up a ball is looked for.
 CROWD_RING_RADII = 1.8
+# A blob this close to where a ball lay is that ball still, in radii: the shadow beside it moves the blob's middle.
+STAYED_RADII = 0.7
+# Support that a ball which was put somewhere has without a smear.
+SHARP_SUPPORT = 0.6
 # Two balls expected this close to the middle of one blob share it.
 TOUCHING_RADII = 1.6
 # How far the mean colour may be from the expected ball's (grey levels, Y counted half).
@@ -52,11 +56,13 @@ UNCHANGED = 2.5
 
 @dataclass(frozen=True)
 class Expected:
-    """A ball that is known from earlier frames: where it should be now, and its colour (3,) Y, U, V."""
+    """A ball that is known from earlier frames: where it should be now, its colour (3,) Y, U, V, whether it lay still;
+    and how it looked, when it lay still for a while and was seen."""
 
     at_m: Vector
     colour: Vector
     resting: BallView | None
+    at_rest: bool = False
 
 
 @dataclass(frozen=True)
@@ -156,7 +162,7 @@ class BallFinder:
             shared = sum(hypot(*(ball.at_m - guess)) < TOUCHING_RADII * radius_m for ball in expected) > 1
             if shared or _near(views, guess, radius_m):
                 continue
-            view = self._fit(frame, guess, smear)
+            view = self._fit_in_blob(frame, guess, smear, expected, newcomer=not unseen)
             if view is None or view.support < ENOUGH_SUPPORT or _near(views, view.at_m, radius_m):
                 continue
             if self._stands_free(everywhere, view) or any(
@@ -169,7 +175,7 @@ class BallFinder:
         if unseen or self._since_faint >= FAINT_EVERY:
             self._since_faint = 0
             faint = self._faint_mask(evened)
-            for view in self._faint_views(frame, faint, views):
+            for view in self._faint_views(frame, faint, views, expected):
                 views.append(view)
                 reused.append(False)
             for ball in unseen:
@@ -232,15 +238,31 @@ class BallFinder:
                 found.append((part.at_m, part.smear_m))
         return found
 
-    def _faint_views(self, frame: Frame, mask: Mask, views: Sequence[BallView]) -> Iterator[BallView]:
+    def _faint_views(
+        self, frame: Frame, mask: Mask, views: Sequence[BallView], expected: Sequence[Expected]
+    ) -> Iterator[BallView]:
         """Balls that hardly differ from the cloth; ``views`` grows with each one that is taken."""
         radius_m = self.table.ball_radius_m
         for guess, smear in self._faint(mask, views):
-            view = self._fit(frame, guess, smear)
+            view = self._fit_in_blob(frame, guess, smear, expected, newcomer=True)
             if view is None or view.support < FAINT_SUPPORT or _near(views, view.at_m, radius_m):
                 continue
             if self._stands_free(mask, view):
                 yield view
+
+    def _fit_in_blob(
+        self, frame: Frame, guess: Vector, smear_m: float, expected: Sequence[Expected], newcomer: bool
+    ) -> BallView | None:
+        """A ball's outline in a blob that may be smeared. A shadow makes a blob long too: a ball that lies where it lay
+        is not smeared, and one that nobody misses mostly was put there."""
+        radius_m = self.table.ball_radius_m
+        if any(ball.at_rest and hypot(*(ball.at_m - guess)) < STAYED_RADII * radius_m for ball in expected):
+            smear_m = 0.0
+        if smear_m > 0 and newcomer:
+            sharp = self._fit(frame, guess)
+            if sharp is not None and sharp.support >= SHARP_SUPPORT:
+                return sharp
+        return self._fit(frame, guess, smear_m)
 
     def _in_crowd(self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]) -> BallView | None:
         """A known ball that is partly covered, or touches something, looked for where it should be."""

@@ -50,8 +50,8 @@ OUTLINE_OFFSET_SD_PX = 0.7
 # An outline is doubted when fewer of its rays agree than this share, when it lies on a ring so much smaller than
 # expected (a stripe's white pole does), or when its edges scatter so much; the last two in radii.
 DOUBTFUL_SUPPORT, DOUBTFUL_OFFSET, DOUBTFUL_SCALE = 0.7, -0.06, 0.06
-# A smaller ring is not allowed once its place was voted for. Edges smeared farther than this, in radii, cast no votes.
-VOTED_OFFSET_SD_PX, VOTED_REACH = 0.2, 0.15
+# A smaller ring is not allowed once its place was voted for.
+VOTED_OFFSET_SD_PX = 0.2
 # What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
 FLOOR_SD_PX = 0.06
 _PIXEL_STEPS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
@@ -98,7 +98,7 @@ def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float 
     places_px = spokes.astype(np.float32)[:, None] * fractions[:, None]
     rays = Rays(places_px, lengths, units, np.column_stack([units, np.ones(RAYS)]), fractions, reach, radius_px)
     found = _settle(frame, rays, centre)
-    if reach < VOTED_REACH and found.doubtful(radius_px):
+    if found.doubtful(radius_px):
         found = _voted(frame, rays, centre, found)
     at_px, shift, strength = found.at_px, found.shift, found.strength
     # Written so that a place that is no number is none either.

@@ -70,6 +70,7 @@ class Tracker:
                 t.predicted_m(time_s),
                 t.colour,
                 t.view if t.resting and not t.hidden and t.rests[-1].sightings > 10 else None,
+                t.resting,
             )
             for t in self.tracks
             if not t.gone

@@ -6,21 +6,24 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
-from calibration.table import STANDARD_TABLES
+from calibration.table import STANDARD_TABLES, Vector
 from tests.rendering import BLACK, RED, WHITE, YELLOW, Ball, Look, oblique_camera, overhead_camera
 from tests.rendering.light import encode
 from tests.rendering.picture import Stage, with_noise
 from tests.rendering.scene import Colour
 from tests.vision.test_outline import YUV_OF_RGB
 from vision.background import Background, Picture, learn_background
-from vision.balls import BallFinder
+from vision.balls import BallFinder, Expected
 from vision.clip import Frame
+from vision.outline import BallView, fit_outline
 
 TABLE = STANDARD_TABLES["9ft"]
 CAMERA = overhead_camera(TABLE, size=(1280, 720))
 GREEN = (20, 110, 60)
 DIM = Look(light=0.4)
+BY_SHADOW = (1.2, 0.5)
 PLACES = {"cue": (0.6, 0.4), "green": (1.4, 0.8), "red": (2.0, 0.3)}
 
 
@@ -101,3 +104,43 @@ def test_dim_light_that_comes_and_goes_is_no_ball(dim_table: Background) -> None
 def test_black_ball_is_one_ball(dim_table: Background) -> None:
     seen = BallFinder(dim_table, CAMERA, TABLE).find(taken(DIM, [Ball(1.2, 0.5, BLACK)], 1, seed=4)[0], [])
     assert len(seen.balls) == 1
+
+
+@pytest.fixture(scope="module")
+def beside_a_shadow() -> Frame:
+    """A red ball, and a deep shadow on one side of it: one long blob."""
+    picture = with_noise(Stage.build(CAMERA, TABLE, DIM).still([Ball(*BY_SHADOW, RED)]), 1.5, np.random.default_rng(8))
+    u, v = CAMERA.project(np.array([[*BY_SHADOW, 0.0]]))[0]
+    y, x = np.mgrid[: picture.shape[0], : picture.shape[1]]
+    off = ((x - u - 12) / 14) ** 2 + ((y - v - 4) / 8) ** 2
+    shade = np.where(np.hypot(x - u, y - v) > 8.5, 1 - 0.6 / (1 + np.exp(np.clip(8 * (off - 1), -30, 30))), 1.0)
+    return frame_of(np.clip(picture * shade[..., None], 0, 255).astype(np.uint8), 0)
+
+
+GREY = np.array([90.0, 128.0, 128.0])
+MISSED = Expected(np.array([0.2, 0.2]), GREY, None)
+LAY_HERE = Expected(np.add(BY_SHADOW, 0.003), GREY, None, at_rest=True)
+
+
+@pytest.mark.parametrize(
+    ("expected", "smeared"),
+    [([], False), ([MISSED, LAY_HERE], False), ([MISSED], True)],
+    ids=["put there", "lay there", "may be on its way"],
+)
+def test_a_long_shadow_is_no_smear_of_a_ball_that_lies(
+    dim_table: Background,
+    beside_a_shadow: Frame,
+    monkeypatch: pytest.MonkeyPatch,
+    expected: list[Expected],
+    smeared: bool,
+) -> None:
+    smears = []
+
+    def noted(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
+        smears.append(smear_m)
+        return fit_outline(frame, plane, guess_m, smear_m)
+
+    monkeypatch.setattr("vision.balls.fit_outline", noted)
+    (view,) = BallFinder(dim_table, CAMERA, TABLE).find(beside_a_shadow, expected).balls
+    assert view.at_m == pytest.approx(BY_SHADOW, abs=0.0015)
+    assert (max(smears) > 0) == smeared
