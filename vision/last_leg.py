@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calibration.table import Table
+from calibration.table import Table, Vector
 from vision.contacts import Run, within_track
 from vision.legs import Line, Path, fit_line
 from vision.reading import RailHit
@@ -24,12 +24,16 @@ def free_part(run: Run, leg: int, table: Table) -> Path:
     return before_turn(on_bed if len(on_bed) >= 2 else path)
 
 
-def line_after(run: Run, leg: int, table: Table) -> Line:
-    """The line on which the ball came to roll after the rail before the leg; NaN for fewer than two sightings."""
+def line_after(run: Run, leg: int, table: Table, target_m: Vector | None = None) -> Line:
+    """The line on which the ball came to roll after the rail before the leg; NaN for fewer than two sightings.
+
+    With a target (2,), metres, that it passes before it rolls: the line on which it does.
+    """
     path, hit = free_part(run, leg, table), run.junctions[leg - 1]
     known = isinstance(hit, RailHit) and np.isfinite([hit.speed_in_mps, hit.bearing_in_rad]).all()
-    if len(path) >= 2 and isinstance(hit, RailHit) and known and path.t[-1] - hit.t_s < LONG_S:
-        settled = settled_line(path, hit, table)
-        if path.t[-1] - settled.from_s < ROLLED_S:
+    if len(path) >= 2 and isinstance(hit, RailHit) and known:
+        first = path.part(path.t - hit.t_s < LONG_S)
+        settled = settled_line(first if len(first) >= 2 else path, hit, table, target_m)
+        if settled.still_slid or (path.t[-1] - hit.t_s < LONG_S and path.t[-1] - settled.from_s < ROLLED_S):
             return settled.line
     return fit_line(straight_end(path)) if len(path) else fit_line(path)

@@ -234,7 +234,7 @@ def _miss(
     per_rad = unfold(ball.rest.at_m, target, shot.rails, table).miss_per_rad_m
     if leg is None or len(ball.run.legs[leg]) < 2:
         return nan, nan, per_rad
-    line = line_after(ball.run, leg, table)
+    line = line_after(ball.run, leg, table, target)
     miss, sd = line.miss(target)
     beyond = max(float((target - ball.run.legs[leg].xy[-1]) @ line.direction), 0.0)
     left = np.array([-line.direction[1], line.direction[0]])

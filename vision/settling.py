@@ -1,5 +1,7 @@
 """The line on which a ball would have rolled after a rail, from a leg that was cut short while it still slid.
 
+And the line of a ball that passes its target before it rolls: that on which it passes.
+
 Off a rail a ball slides: friction of constant size and direction bends its path (Coriolis 1835) until it rolls, with
 5/7 of its velocity and 2/7 of its roll as they were at the rail. What roll it brought along is not seen; how a rolling
 ball comes off a rail says about what it is.
@@ -10,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import brentq, least_squares
 
 from calibration.table import Table, Vector
 from vision.legs import GRAVITY_MPS2, SLIDING_MPS2, Line, Path
@@ -31,14 +33,21 @@ End = Callable[[Vector], tuple[Vector, Vector, float]]
 
 @dataclass(frozen=True)
 class Settled:
-    """The line in the end, and from when on the ball rolled on it, seconds."""
+    """The line in the end, or where the ball comes closest to a target, and from when on it rolled, seconds.
+
+    ``still_slid`` says that it comes closest before it rolls.
+    """
 
     line: Line
     from_s: float
+    still_slid: bool = False
 
 
-def settled_line(leg: Path, hit: RailHit, table: Table) -> Settled:
-    """The line on which a ball comes to roll that was seen on ``leg`` after the contact ``hit``, longer or shorter."""
+def settled_line(leg: Path, hit: RailHit, table: Table, target_m: Vector | None = None) -> Settled:
+    """The line on which a ball comes to roll that was seen on ``leg`` after the contact ``hit``, longer or shorter.
+
+    With a target (2,), metres, that it comes closest to while it still slides: the tangent of its path there.
+    """
     axis, level = table.track_coordinate(hit.rail)
     outward = 1.0 if level > table.centre_m[axis] else -1.0
     arriving = hit.speed_in_mps * np.array([np.cos(hit.bearing_in_rad), np.sin(hit.bearing_in_rad)])
@@ -78,7 +87,37 @@ def settled_line(leg: Path, hit: RailHit, table: Table) -> Settled:
     jacobian = np.asarray(fit.jac, float)
     inflation = max(float(fit.fun @ fit.fun) / max(2 * len(leg) - 2, 1), 1.0)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * inflation
-    return Settled(_line(fit.x, covariance, end), hit.t_s + end(fit.x)[2])
+    from_s = hit.t_s + end(fit.x)[2]
+    closest_s = None if target_m is None else _closest_s(fit.x, end, target_m)
+    if closest_s is None:
+        return Settled(_line(fit.x, covariance, end), from_s)
+
+    def there(found: Vector) -> tuple[Vector, Vector, float]:
+        """Where the ball is at that moment, if it still slides then, and with what velocity."""
+        place, velocity = _sliding(found, end, closest_s)
+        return place, velocity, closest_s
+
+    return Settled(_line(fit.x, covariance, there), from_s, True)
+
+
+def _sliding(found: Vector, end: End, after_s: float) -> tuple[Vector, Vector]:
+    """Place and velocity, (2,) each, so long after the rail while the ball slides."""
+    _, rolling, lasts = end(found)
+    pull = (rolling - found[2:4]) / max(lasts, 1e-6)
+    return found[:2] + found[2:4] * after_s + pull * after_s**2 / 2, found[2:4] + pull * after_s
+
+
+def _closest_s(found: Vector, end: End, target_m: Vector) -> float | None:
+    """How long after the rail a ball comes closest to a target, None when it rolls by then."""
+
+    def ahead(after_s: float) -> float:
+        place, velocity = _sliding(found, end, after_s)
+        return float((target_m - place) @ velocity)
+
+    lasts = end(found)[2]
+    if ahead(lasts) >= 0:
+        return None
+    return float(brentq(ahead, 0.0, lasts)) if ahead(0.0) > 0 else 0.0
 
 
 def _line(found: Vector, covariance: NDArray[np.float64], end: End) -> Line:

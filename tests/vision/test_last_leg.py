@@ -71,6 +71,23 @@ def test_line_passes_where_the_ball_goes(fps: float) -> None:
     assert 0.2 < np.sqrt(np.mean(np.square(off))) < 1.4
 
 
+@pytest.mark.parametrize("for_s", [0.10, 0.3, 0.8, 2.0])
+def test_target_close_to_the_rail_is_passed_where_the_ball_still_slides(for_s: float) -> None:
+    """Seen to pass it, or not so far: held against the path itself a tenth of a second after the rail."""
+    off, in_the_end = [], []
+    for seed in range(16):
+        found, _, rolled = seen(seed, 60.0, for_s)
+        k = int(np.searchsorted(rolled.t, rolled.bounces[0].t_s + 0.12))
+        ahead = rolled.v[k] / np.hypot(*rolled.v[k])
+        target = rolled.xy[k] + 0.02 * np.array([-ahead[1], ahead[0]])
+        miss, sd = line_after(found, 1, TABLE, target).miss(target)
+        off.append((miss + 0.02) / sd)
+        in_the_end.append(line_after(found, 1, TABLE).miss(target)[0] + 0.02)
+    assert 0.2 < np.sqrt(np.mean(np.square(off))) < 1.5
+    # The line on which it rolls later passes elsewhere.
+    assert np.abs(in_the_end).max() > 0.004
+
+
 @pytest.mark.parametrize(("fps", "turn_mps"), [(30.0, 0.1), (60.0, 0.08), (60.0, 0.3)])
 def test_line_ends_where_the_ball_was_turned(fps: float, turn_mps: float) -> None:
     for seed in range(8):
