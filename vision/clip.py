@@ -155,8 +155,9 @@ class Clip:
             yield frame
 
     def _keep(self, frame: Frame) -> None:
-        """Keep a frame for its stretch of the film, in place of the one before."""
-        self._kept[int((frame.time_s - self.start_s) / self.duration_s * KEPT_FRAMES)] = frame
+        """Keep a frame for its stretch of the film, in place of the one before; the last one goes on past the end."""
+        stretch = int((frame.time_s - self.start_s) / self.duration_s * KEPT_FRAMES)
+        self._kept[min(stretch, KEPT_FRAMES - 1)] = frame
 
     def frames_between(self, from_s: float, until_s: float) -> Iterator[Frame]:
         """Frames of a part of the clip, both ends included, in order of time."""

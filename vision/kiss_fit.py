@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 
 from calibration.table import Table, Vector
 from vision.legs import SLIDING_MPS2, Path
+from vision.set_off import SHARE, SHARE_SD
 
 # Balls that touch are seen unsurely: how far from two radii apart they may seem then.
 TOUCHING_SD_M = 0.003
-# Share of the closing speed that one ball takes from the other: (1 + e) / 2 with e = 0.85 to 1 (D. G. Alciatore), and
-# of that, how much goes across the line of centres, by friction between the balls.
-SHARE, SHARE_SD, ACROSS_SD = 0.965, 0.025, 0.05
-# How sure a change of velocity is of that share, however slow.
+# How much of the closing speed goes across the line of centres, as a share of it: friction between the balls.
+ACROSS_SD = 0.05
+# However slowly balls meet, the change of velocity is foretold no better than this.
 PUSH_SD_MPS = 0.01
 # Slower than this they only touched.
 LEAST_CLOSING_MPS = 0.04

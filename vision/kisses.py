@@ -5,7 +5,7 @@ meeting and without. Beside a rail there is too little to fit; there, two balls 
 moment met.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations, product
 
@@ -124,9 +124,11 @@ def _turned_together(one: Run, other: Run, near_s: float, table: Table) -> Meeti
             continue
         if not from_s - AT_ONE_TIME_S < near_s < until_s + AT_ONE_TIME_S:
             continue
+        before, after = (one.legs[k], other.legs[i]), (one.legs[k + 1], other.legs[i + 1])
+        if min(len(leg) for leg in (*before, *after)) < LEAST_SEEN:
+            continue
         times = np.linspace(from_s, until_s, CARRIED_STEPS)
-        came = _carried([one.legs[k], other.legs[i]], times)
-        went = _carried([one.legs[k + 1], other.legs[i + 1]], times)
+        came, went = _carried(before, times), _carried(after, times)
         apart = [np.hypot(*(places_m[1] - places_m[0]).T) for places_m in (came, went)]
         if max(float(a.min()) for a in apart) < touch + MET_WITHIN_M:
             when = int(np.abs(apart[0] - touch).argmin())
@@ -134,16 +136,11 @@ def _turned_together(one: Run, other: Run, near_s: float, table: Table) -> Meeti
     return None
 
 
-def _carried(legs: list[Path], times: Vector) -> NDArray[np.float64]:
+def _carried(legs: Sequence[Path], times: Vector) -> NDArray[np.float64]:
     """Where balls would be at some moments (n,) if they went on as they do at the ends of their legs: (balls, n, 2)."""
     middle_s = float(times.mean())
-    motions = [motion_at(leg, middle_s) if len(leg) > 1 else None for leg in legs]
-    return np.array(
-        [
-            m.at_m + (times - middle_s)[:, None] * m.velocity_mps if m else np.full((len(times), 2), np.inf)
-            for m in motions
-        ]
-    )
+    motions = [motion_at(leg, middle_s) for leg in legs]
+    return np.array([m.at_m + (times - middle_s)[:, None] * m.velocity_mps for m in motions])
 
 
 def _cut(run: Run, hit: BallHit, table: Table) -> Run | None:

@@ -40,8 +40,8 @@ NEUTRAL = np.float32(128)
 # From the second round on the edge is looked for near its predicted place: a Gaussian of this width, in radii.
 WINDOW = 0.14
 # The search is done again round the shifted centre, windowed now, until it shifts no farther than so: of a shift of the
-# window an edge takes over an eighth. The frame is sampled anew only when the centre is so
-# far from the middle of the rays that these no longer cut the outline square.
+# window an edge takes over an eighth. The frame is sampled anew only when the centre is so far from the middle of the
+# rays that these no longer cut the outline square.
 ROUNDS, SETTLED_PX, OFF_MIDDLE_PX = 3, 0.25, 0.7
 # Edge weight: contrast, in grey levels, at which a ray counts half.
 HALF_CONTRAST = 12.0

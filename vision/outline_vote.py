@@ -15,11 +15,12 @@ from vision.cloth_beyond import Samples
 
 # The lattice of shifts, in radii: how far it goes and its step.
 REACH, STEP = 0.42, 0.06
-# A change of colour of so many grey levels counts half; hues count double, since films keep them at half the size.
+# A change of colour of so many grey levels counts half; squares of hues count double, since films keep hues at half the
+# size.
 HALF_CHANGE, HUE_SHARE = 6.0, 2.0
 # Colours are compared across so many pixels.
 ACROSS_PX = 0.7
-# How much the farthest places are held against: so many rays' votes.
+# Places far from the middle are held back, the farthest by so many rays' votes.
 FAR_VOTES = 6.0
 
 

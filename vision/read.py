@@ -82,7 +82,7 @@ def read_clip(
     ------
     InputError : the film cannot be read, shows no table, or does not fit ``table``, ``head`` or ``setup``.
     """
-    whole, tries, setup = _read(path, (shot,), False, table, head, corners_px, setup, progress)
+    whole, tries, setup = _read(path, (shot,), table, head, corners_px, setup, progress, or_none=False)
     return _placed(replace(whole, attempts=tuple(t.by_shot[0] for t in tries)), [t.lay for t in tries], setup)
 
 
@@ -100,7 +100,7 @@ def read_mixed_clip(
 
     Raises InputError as ``read_clip`` does.
     """
-    whole, tries, setup = _read(path, shots, True, table, head, corners_px, setup, progress)
+    whole, tries, setup = _read(path, shots, table, head, corners_px, setup, progress, or_none=True)
     mixed, lays = sorted_reading(whole, tries, sort_tries(tries, shots, setup.table), shots)
     return replace(mixed, readings=tuple(_placed(r, mine, setup) for r, mine in zip(mixed.readings, lays, strict=True)))
 
@@ -116,19 +116,20 @@ def _placed(reading: Reading, lays: Sequence[Lay], setup: Setup) -> Reading:
 def _read(
     path: Path,
     shots: Sequence[Shot],
-    or_none: bool,
     table: str,
     head: str | None,
     corners_px: Vector | None,
     setup: Setup | None,
     progress: Progress | None,
+    *,
+    or_none: bool,
 ) -> tuple[Reading, list[Tried], Setup]:
     """The reading but for its attempts, and every stroke measured by each of the shots, ``or_none`` of them."""
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
         with _one_thread():
-            strokes, others, repeats = _read_frames(clip, stands.parts, shots, or_none, progress)
+            strokes, others, repeats = _read_frames(clip, stands.parts, shots, progress, or_none=or_none)
         tries, sent_back = without_knocked_back(strokes, shots)
         setup = stands.setup
         camera = setup.camera
@@ -173,7 +174,7 @@ def _one_thread() -> Iterator[None]:
 
 
 def _read_frames(
-    clip: Clip, stands: Sequence[Stand], shots: Sequence[Shot], or_none: bool, progress: Progress | None
+    clip: Clip, stands: Sequence[Stand], shots: Sequence[Shot], progress: Progress | None, *, or_none: bool
 ) -> tuple[list[Tried], list[NotAttempt], int]:
     """Strokes, other moves, and how many pictures showed the one before once more."""
     camera, table = stands[0].setup.camera, stands[0].setup.table

@@ -84,7 +84,7 @@ def set_off_into(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]],
         met = fit_launch(other.at_m, first)
         if not -TIME_TOLERANCE_S < met.time_s - whole.t[0] < CLOSE_S:
             continue
-        line = fit_line(_from(other, first))
+        line = fit_line(from_rest(other, first))
         centre = other.at_m - 2 * table.ball_radius_m * line.direction
         centre_sd = float(np.hypot(other.sd_m, 2 * table.ball_radius_m * line.bearing_sd_rad))
         ahead = centre - rest.at_m
@@ -118,7 +118,7 @@ def _gets_away(rest: Rest, leg: Path) -> bool:
     return bool(away[-1] - away[0] > max(LEAST_AWAY_M, AWAY_SDS * float(np.median(leg.sd))))
 
 
-def _from(rest: Rest, leg: Path) -> Path:
+def from_rest(rest: Rest, leg: Path) -> Path:
     """A leg with the place from which it began."""
     return Path(np.append(rest.last_s, leg.t), np.vstack([rest.at_m, leg.xy]), np.append(max(rest.sd_m, 1e-4), leg.sd))
 

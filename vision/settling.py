@@ -21,11 +21,11 @@ from vision.reading import RailHit
 # Of the roll towards the rail, a ball that came rolling keeps this share; along the rail it rolls, give or take this
 # share of its speed there (english and draw do more than that, seldom). Common practice, no source.
 ROLL_KEPT, ROLL_KEPT_SD, ALONG_SD = 0.25, 0.25, 0.15
-# The size of sliding friction, give or take: 0.15 to 0.4 g are published, 0.2 is typical.
+# The size of sliding friction, give or take this share of the usual (``vision.legs`` says what is published).
 SLIDING_SHARE_SD = 0.2
-# The contact in time is told this well.
+# How well the place of the contact is told.
 CONTACT_SD_M = 0.003
-# A rolling ball is slowed by a hundredth of g or so (0.005 to 0.015 are published).
+# A rolling ball is slowed by about a hundredth of g: the middle of the published range, 0.005 to 0.015.
 ROLLING_MPS2 = 0.01 * GRAVITY_MPS2
 # From what is fitted (7,) to the place (2,) where the ball begins to roll, its velocity (2,) then, and seconds until.
 End = Callable[[Vector], tuple[Vector, Vector, float]]

@@ -142,9 +142,7 @@ def _stroke(
     bounced = set_off_by_rail(rest, whole, table)
     if bounced is not None and bounced_first(cue_run, bounced, rest):
         begun, cue_run = bounced, _cue_run(bounced, places, seen_s, table)
-    if begun is None or cue_run is None:
-        return NotAttempt(began_s, "the cue ball was moved by hand")
-    if _carried(rest, moving):
+    if begun is None or cue_run is None or _carried(rest, moving):
         return NotAttempt(began_s, "the cue ball was moved by hand")
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
         return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")

@@ -15,12 +15,12 @@ from vision.launch import Launch, fit_launch
 from vision.legs import Line, Path, fit_line, legs, sliding_motion
 from vision.reading import RailHit
 from vision.sent_into_rail import LEAST_WAY_S, has_rubber, seen_to_meet
-from vision.set_off import START_TOLERANCE_M, TIME_TOLERANCE_S, SetOff
+from vision.set_off import START_TOLERANCE_M, TIME_TOLERANCE_S, SetOff, from_rest
 from vision.sightings import Rest
 
-# A ball farther from a rail's track line is seen on its way there often enough: at 24 pictures a second a firm stroke
-# needs three of them for this.
-CLOSE_M = 0.5
+# A ball that lies farther from a rail's track line than this is seen often enough on its way there: at 24 pictures a
+# second a firm stroke takes three of them for it.
+FARTHEST_M = 0.5
 # No more sightings than this are from before the contact, and the ball is out of sight no longer than this.
 MOST_BEFORE, HIDDEN_S = 3, 0.15
 # It comes off the rail at least this fast, and so long afterwards no faster than by this factor: a hand speeds it up.
@@ -36,7 +36,8 @@ TANGENT_SHARE_SD, TANGENT_SD = 0.2, 0.07
 BESIDE_M, BESIDE_SDS, BEFORE_IT_BENDS_S = 0.004, 4.0, 0.15
 # What the moment of the contact, told by the path carried back, may be wrong by: the path is curved at its start.
 BACK_SD_S = 0.006
-# The same for the speed of a ball that was seen on its way there: about a third of that, by made-up strokes.
+# Where the speed of a ball that was seen on its way there is told by that moment too, it is wrong by less (judged by
+# simulated strokes).
 MOMENT_SD_S = 0.0025
 # Sightings on the way there tell its line when they are this far from where it lay: nearer ones may be the stick's.
 LEAST_AHEAD_M = 0.03
@@ -56,11 +57,11 @@ class _Off:
 
 
 def set_off_by_rail(rest: Rest, whole: Path, table: Table) -> SetOff | None:
-    """How a ball set off that met a rail close to its resting place at once; None when it did not, or too unsurely."""
+    """How a ball set off that met a rail within a few frames; None when it did not, or too unsurely."""
     for rail in RAILS:
         axis, level = table.track_coordinate(rail)
         gap_m = abs(level - float(rest.at_m[axis]))
-        if gap_m > CLOSE_M or whole.t[0] - rest.last_s > HIDDEN_S:
+        if gap_m > FARTHEST_M or whole.t[0] - rest.last_s > HIDDEN_S:
             continue
         for k in range(min(MOST_BEFORE, len(whole) - 3) + 1):
             found = _by(rail, rest, whole.part(slice(0, k)), whole.part(slice(k, None)), table)
@@ -129,7 +130,7 @@ def _by(rail: Rail, rest: Rest, before: Path, after: Path, table: Table) -> SetO
     ahead = before.part(np.hypot(*(before.xy - rest.at_m).T) > LEAST_AHEAD_M)
     if len(ahead):
         # What is seen of the way there says it too.
-        line_m, line_sd = fit_line(_from(rest, ahead)).at_level(axis, level)
+        line_m, line_sd = fit_line(from_rest(rest, ahead)).at_level(axis, level)
         straight = float(line_m[1 - axis] - rest.at_m[1 - axis])
         if not abs(straight - carried) <= MOST_APART_SDS * np.hypot(carried_sd, line_sd) + BESIDE_M:
             return None
@@ -180,13 +181,6 @@ def _came_off(first: Path, rail: Rail, table: Table) -> _Off | None:
     if away < LEAST_AWAY_MPS:
         return None
     return _Off(float(first.t[0]) - back_s, float(off.at_m[1 - axis]), away, float(off.velocity_mps[1 - axis]))
-
-
-def _from(rest: Rest, ahead: Path) -> Path:
-    """Sightings on the way, with the place where the ball lay put first."""
-    return Path(
-        np.append(rest.last_s, ahead.t), np.vstack([rest.at_m, ahead.xy]), np.append(max(rest.sd_m, 1e-4), ahead.sd)
-    )
 
 
 def _bearing(way: Vector) -> float:

@@ -22,7 +22,7 @@ from tests.vision.films import (
     write_film,
     write_sound,
 )
-from vision.clip import Frame, open_clip
+from vision.clip import KEPT_FRAMES, Frame, open_clip
 from vision.limits import Limits
 from vision.planes import HLG
 
@@ -233,6 +233,16 @@ def test_what_was_glanced_at_is_not_decoded_again(gop: int, tmp_path: Path) -> N
         assert all(a is b for a, b in zip(stills, clip.stills(6), strict=True))
         assert len(list(clip.frames())) == 60
         assert all(a is not b for a, b in zip(stills, clip.stills(6), strict=True))
+
+
+def test_few_glances_are_kept_however_far_a_film_goes_past_its_end(tmp_path: Path) -> None:
+    write_film(tmp_path / "film.mp4", pts=even_times(60), gop=1)
+    with open_clip(tmp_path / "film.mp4") as clip:
+        glances = list(clip.glances(1 / FPS))
+        clip.duration_s /= 2
+        again = list(clip.glances(1 / FPS))
+        assert len(glances) == len(again) == 60
+        assert len(clip._kept) == KEPT_FRAMES
 
 
 def test_more_stills_asked_for_than_there_are_frames(tmp_path: Path) -> None:

@@ -76,8 +76,9 @@ def told(case: Pair) -> dict[str, Run]:
 def test_meeting_is_told_where_it_happened(fps: float, noise_m: float) -> None:
     for seed in range(12):
         case = pair(seed, fps, noise_m=noise_m)
+        runs = told(case)
         for k, ball in enumerate(("cue", "red")):
-            found = told(case)[ball]
+            found = runs[ball]
             assert [type(j) for j in found.junctions] == [BallHit]
             hit = found.ball_hits[0]
             assert hit.balls == (ball, ("red", "cue")[k])
@@ -145,6 +146,18 @@ def test_turns_side_by_side_are_a_meeting_where_one_was_made_at_a_rail() -> None
     assert [h.balls for h in found["cue"].ball_hits] == [("cue", "red")]
     assert found["cue"].ball_hits[0].t_s == pytest.approx(MET_S, abs=0.04)
     assert "left" in [h.rail for h in found["red"].rail_hits]
+
+
+def test_a_turn_after_which_a_ball_is_seen_but_once_tells_no_meeting() -> None:
+    """Side by side and at one moment, but where the balls go on is not seen."""
+    times = frames(1.2, 30.0, begin_s=0.004)
+    runs = {}
+    for name, y_m, vy_mps in (("cue", 0.5, 0.4), ("red", 0.5 + TOUCH_M, -0.4)):
+        xy = np.column_stack([1.0 + 0.5 * (times - MET_S), y_m + vy_mps * (times - MET_S)])
+        path = Path(times, xy, np.full(len(times), NOISE_M))
+        first = int((times < MET_S).sum())
+        runs[name] = Run(name, (path.part(slice(first - 8, first)), path.part(slice(first, first + 1))), (None,))
+    assert with_kisses(runs, TABLE) == runs
 
 
 # --- whole strokes: starts, bearing, speed; the banked ball's rails; by how much it was turned afterwards ---
