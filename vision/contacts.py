@@ -257,9 +257,10 @@ def _ball_hit(ball: str, before: Path, after: Path, others: Mapping[str, Vector]
     if not others or len(before) < 2:
         return None
     line = fit_line(before if len(before) < 6 else before.part(slice(-6, None)))
-    name, where = min(others.items(), key=lambda item: float(np.hypot(*(item[1] - before.xy[-1]))))
-    touch = 2 * table.ball_radius_m
-    near = min(float(np.hypot(*(where - p))) for p in (before.xy[-1], after.xy[0]))
+    near, name = min(
+        (min(float(np.hypot(*(at - p))) for p in (before.xy[-1], after.xy[0])), n) for n, at in others.items()
+    )
+    where, touch = others[name], 2 * table.ball_radius_m
     ends = motion_at(before, float(before.t[-1]))
     reach = ends.speed_mps * float(after.t[0] - before.t[-1])
     if near > touch + TOUCH_TOLERANCE_M + reach:

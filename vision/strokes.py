@@ -155,7 +155,8 @@ def _stroke(
     runs = {
         name: with_knocks(_sent_run(name, others, cue_run, places, seen_s, table), left, table)
         for name, (_, path) in others.items()
-        if len(path) >= 3
+        # One that is known to have been hit is believed from the first sight of it under way.
+        if len(path) >= 3 or (len(path) and any(name in hit.balls for hit in cue_run.ball_hits))
     }
     for name in runs:
         cue_run = with_rail_after(cue_run, name, others[name][0], table)

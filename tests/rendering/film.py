@@ -135,7 +135,15 @@ def _plan(tries: Sequence[Try], table: Table, physics: Physics) -> list[_Act]:
         # The balls roll on until a hand takes them; what would happen after that is not part of the truth.
         lasts = attempt.watch_s + CARRY_S * len(attempt.starts_m)
         motion = simulate(
-            attempt.starts_m, "cue", bearing, attempt.speed_mps, table, physics, t_s=strike, lasts_s=lasts
+            attempt.starts_m,
+            "cue",
+            bearing,
+            attempt.speed_mps,
+            table,
+            physics,
+            follow=attempt.follow,
+            t_s=strike,
+            lasts_s=lasts,
         )
         truth = TryTruth(strike, motion.starts_m["cue"], bearing, attempt.speed_mps, motion)
         act = _Act(truth, begins, strike + attempt.watch_s)

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
+from vision.contacts import follow
+from vision.legs import Path
 from vision.outline import BallView
 from vision.sightings import Rest, Sighting
 from vision.strokes import LEAST_SPEED_MPS, Ball, find_strokes, name_balls
@@ -235,3 +237,26 @@ def test_two_white_balls_make_one_cue_ball() -> None:
 def test_no_white_ball_is_no_cue_ball() -> None:
     assert [b.name for b in name_balls([track(0, RED, 0, 5)])] == ["red"]
     assert name_balls([]) == []
+
+
+def test_ball_that_is_met_is_told_from_one_that_the_path_passes_closer_to_a_frame_before() -> None:
+    """At a few frames a second the last sighting before a hit may lie nearer to a bystander."""
+    motion = motion_of({"cue": (0.6, 0.6), "red": (1.2, 0.6), "blue": (1.1, 0.67)}, 0.0, 2.9)
+    assert motion.balls[0].balls == ("cue", "red")
+    cue = seen(motion, fps=120.0, until_s=1.5)[0]
+    places = {name: np.array(place) for name, place in motion.starts_m.items() if name != "cue"}
+    for phase in range(5):
+        path = Path.of(cue.path[phase::5])
+        hits = follow("cue", path, places, TABLE, {"red": motion.balls[0].t_s, "blue": 12.0}).ball_hits
+        assert [hit.balls for hit in hits] == [("cue", "red")]
+
+
+def test_ball_that_drops_at_once_after_it_was_hit_was_hit() -> None:
+    """Two sightings on its way into the side pocket are enough."""
+    motion = motion_of({"cue": (1.27, 0.7), "red": (1.27, 0.16)}, -90.0, 3.0)
+    balls = seen(motion, fps=30.0)
+    assert 1 <= len(next(b for b in balls if b.name == "red").path) <= 2
+    stroke = only_stroke(balls)
+    assert stroke.cue.ball_hits[0].balls == ("cue", "red")
+    assert [p.pocket for p in stroke.pocketed if p.ball == "red"] == ["side-right"]
+    assert "red" in stroke.others
