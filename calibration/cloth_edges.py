@@ -28,7 +28,7 @@ from calibration.table import Rail, Table, Vector
 MOST_STRAY_M = 0.02
 BEYOND_PX, MOST_OUTER_M = 7.0, 0.075
 # Grain of the rail and uneven gluing make the errors along a cloth edge hang together: they count as this many points.
-COMMON_SD_PX, LEAST_EDGE_SD_PX, INDEPENDENT = 0.2, 0.2, 8
+COMMON_SD_PX, LEAST_EDGE_SD_PX, INDEPENDENT = 0.13, 0.13, 8
 
 
 def find_cloth_edge(

@@ -35,8 +35,8 @@ MARGIN_M, MARGIN_PX, MOST_MARGIN_M = 0.012, 8.0, 0.035
 # The rise must stand out of the texture of the cloth: in units of the scatter between pieces of the rail.
 LEAST_CONTRAST = 4.0
 # Errors that a whole nose line shares: of bare crossings, and what stays after the correction for the blur.
-CROSSING_SD_PX, NOSE_SD_PX = 0.15, 0.05
-COMMON_SHARE = 0.9
+CROSSING_SD_PX, NOSE_SD_PX = 0.15, 0.03
+COMMON_SHARE = 0.65
 # What lies outwards of a nose is cloth: this far it is looked at, and so far its hue and brightness may differ from the
 # bed's, in logarithms, before the edge counts for much less. Rails beyond a cushion often are the sharper edge.
 BEYOND_PX, BEYOND_M = 1.5, 0.022
