@@ -136,18 +136,27 @@ def pocket_at(place_m: Vector, velocity_mps: Vector, table: Table, within_s: flo
     its way over it: a ball that vanishes while the bed still carries it was taken up.
     """
     for pocket in POCKETS:
-        mouth = table.mouth_m(pocket)
-        outward = np.sign(np.round(mouth - table.centre_m, 6))
-        outward = outward / np.hypot(*outward)
-        offset = place_m - mouth
+        outward = _outward(pocket, table)
+        offset = place_m - table.mouth_m(pocket)
         depth = float(offset @ outward)
         aside = float(np.hypot(*(offset - depth * outward)))
-        side = pocket.startswith("side")
-        wide, lip = (table.side_mouth_m, SIDE_LIP_RADII) if side else (table.corner_mouth_m, LIP_RADII)
-        soon = depth + max(float(velocity_mps @ outward), 0.0) * within_s
-        if aside < wide / 2 and depth > -wide / 2 and soon > lip * table.ball_radius_m:
+        wide = table.side_mouth_m if pocket.startswith("side") else table.corner_mouth_m
+        soon = max(float(velocity_mps @ outward), 0.0) * within_s
+        if aside < wide / 2 and depth > -wide / 2 and soon > short_of_lip_m(place_m, pocket, table):
             return pocket
     return None
+
+
+def short_of_lip_m(place_m: Vector, pocket: Pocket, table: Table) -> float:
+    """How far a ball's place (2,) is short of the lip over which it drops, along the pocket's axis; negative beyond."""
+    lip = SIDE_LIP_RADII if pocket.startswith("side") else LIP_RADII
+    return lip * table.ball_radius_m - float((place_m - table.mouth_m(pocket)) @ _outward(pocket, table))
+
+
+def _outward(pocket: Pocket, table: Table) -> Vector:
+    """Direction, (2,), of a pocket's axis, out of the table."""
+    outward = np.sign(np.round(table.mouth_m(pocket) - table.centre_m, 6))
+    return np.asarray(outward / np.hypot(*outward))
 
 
 def _cut_at_touches(parts: list[Path], others: Mapping[str, Vector], table: Table) -> list[Path]:

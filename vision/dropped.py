@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.table import POCKETS, Pocket, Table, Vector
-from vision.contacts import DROP_S, pocket_at
+from vision.contacts import DROP_S, pocket_at, short_of_lip_m
 from vision.legs import Path, motion_at
 from vision.reading import Pocketing
 from vision.sent_into_rail import Sent
@@ -97,7 +97,9 @@ def _bound_for(last: _Last, missed_s: float, table: Table) -> Pocket | None:
         place = last.at_m + ahead_s * last.velocity_mps
         pocket = pocket_at(place, last.velocity_mps, table, within_s - ahead_s)
         pocket = pocket or _behind_noses(place, table, carried_on=ahead_s > 0)
-        if pocket is not None:
+        # Whichever way the jaws send it, it must have been fast enough to get over the lip.
+        reach_m = float(np.hypot(*last.velocity_mps)) * (within_s - ahead_s)
+        if pocket is not None and short_of_lip_m(place, pocket, table) < reach_m:
             return pocket
     return None
 

@@ -7,6 +7,7 @@ import pytest
 
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
 from vision.contacts import follow
+from vision.dropped import dropped as vanished
 from vision.legs import Path
 from vision.outline import BallView
 from vision.sightings import Rest, Sighting
@@ -172,6 +173,19 @@ def test_ball_that_vanishes_at_a_nose_did_not_drop() -> None:
     path = tuple(s for s in cue.path if s.time_s < motion.rails[0].t_s)
     lost = (Loss(path[-1].time_s, False, path[-1].time_s + 1 / 24),)
     assert only_stroke([replace(cue, path=path, lost=lost, rests=cue.rests[:1])]).pocketed == ()
+
+
+@pytest.mark.parametrize(("speed_mps", "dropped"), [(0.15, False), (1.0, True)])
+def test_ball_taken_up_in_a_pockets_throat_did_not_drop(speed_mps: float, dropped: bool) -> None:
+    """At the nose line the bed still carries it: one that crept there could not have come to the lip by then."""
+    foot, right = TABLE.length_m - 0.013, 0.0
+    path = [
+        (1.2 + k / 15, np.array([foot, right]) - (8 - k) / 15 * speed_mps * np.array([0.9, -0.44])) for k in range(9)
+    ]
+    sightings = tuple(Sighting(t_s, at_m, NOISE_M, False) for t_s, at_m in path)
+    lost = (Loss(path[-1][0], False, path[-1][0] + 1 / 15),)
+    found = vanished("cue", (), sightings, lost, 0.0, 5.0, TABLE)
+    assert (found is not None) == dropped
 
 
 def test_ball_that_the_next_picture_should_still_show_was_taken_up() -> None:
