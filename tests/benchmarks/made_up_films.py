@@ -19,17 +19,19 @@ from calibration.errors import InputError
 from calibration.table import Rail, Vector
 from tests.benchmarks.drawn_films import MadeUp, draw_film
 from tests.known_clips import SAME_CONTACT_S, SAME_STROKE_S, Comparison, Error
-from tests.rendering import (
-    Truth,
-    TryTruth,
-    render_clip,
-)
+from tests.rendering import Truth, TryTruth, render_clip
 from vision.read import read_clip
 from vision.reading import Attempt
 
+# An error of more stated standard deviations than this is listed.
 FAR_OFF_SDS = 5.0
-WHATS = {"start": ("mm", 1e3), "bearing": ("deg", degrees(1)), "speed": ("%", 1e2), "contact": ("mm", 1e3)} | {
-    "miss": ("mm", 1e3)
+# Quantities compared: the unit in which each is told, and how many of it make one of the errors'.
+WHATS = {
+    "start": ("mm", 1e3),
+    "bearing": ("deg", degrees(1)),
+    "speed": ("%", 1e2),
+    "contact": ("mm", 1e3),
+    "miss": ("mm", 1e3),
 }
 
 

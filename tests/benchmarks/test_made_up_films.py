@@ -1,5 +1,6 @@
 """The films drawn at random are drills that a player would try, and their truth is what the shot asks for."""
 
+from dataclasses import replace
 from math import isfinite, radians
 
 import numpy as np
@@ -20,9 +21,13 @@ def truths_of(film: MadeUp) -> list[TryTruth]:
     return truths
 
 
-@pytest.mark.parametrize("number", range(2))
-def test_most_tries_go_over_the_rails_and_pass_near_the_target(number: int) -> None:
-    film = draw_film(np.random.default_rng([3, number]))
+# Numbers of films drawn of one rail each: the lines of several take seconds to find. The first two are banks.
+DRAWN = ((3, 2), (4, 0), (4, 5))
+
+
+@pytest.mark.parametrize("numbers", DRAWN)
+def test_most_tries_go_over_the_rails_and_pass_near_the_target(numbers: tuple[int, int]) -> None:
+    film = draw_film(np.random.default_rng(numbers))
     found = [known(true, film) for true in truths_of(film)]
     assert len(found) == TRIES
     near = [f for f in found if isfinite(f.miss_m) and abs(f.miss_m) < 0.4]
@@ -32,18 +37,19 @@ def test_most_tries_go_over_the_rails_and_pass_near_the_target(number: int) -> N
 
 
 def test_what_is_made_dropped_by_the_rails_named() -> None:
-    made = 0
-    for number in range(4):
-        film = draw_film(np.random.default_rng([4, number]))
-        for true in truths_of(film):
-            if known(true, film).made:
-                made += 1
-                assert any(p.pocket == film.shot.target_pocket for p in true.motion.pockets)
-    assert made > 0
+    film = draw_film(np.random.default_rng(DRAWN[1]))
+    truths = truths_of(film)
+    made = [true for true in truths if known(true, film).made]
+    assert made
+    for true in made:
+        assert any(p.pocket == film.shot.target_pocket for p in true.motion.pockets)
+    # The same balls in the same pocket, by a rail that they never met.
+    elsewhere = replace(film, shot=replace(film.shot, rails=("head",)))
+    assert not any(known(true, elsewhere).made for true in truths)
 
 
 def test_a_film_is_drawn_anew_from_its_numbers() -> None:
-    first, again = (draw_film(np.random.default_rng([1, 7])) for _ in range(2))
+    first, again = (draw_film(np.random.default_rng(DRAWN[0])) for _ in range(2))
     assert first.told == again.told
     assert [t.starts_m for t in first.tries] == [t.starts_m for t in again.tries]
-    assert draw_film(np.random.default_rng([1, 8])).told != first.told
+    assert draw_film(np.random.default_rng(DRAWN[1])).told != first.told

@@ -13,7 +13,7 @@ from tests.rendering.motion import Motion
 from tests.vision.rolling import Cloth, frames, run
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
 from vision.contacts import Run, follow
-from vision.kisses import with_kisses
+from vision.kisses import _turned_together, with_kisses
 from vision.legs import Path
 from vision.outcome import attempt
 from vision.place_error import PlaceError
@@ -148,16 +148,16 @@ def test_turns_side_by_side_are_a_meeting_where_one_was_made_at_a_rail() -> None
     assert "left" in [h.rail for h in found["red"].rail_hits]
 
 
-def test_a_turn_after_which_a_ball_is_seen_but_once_tells_no_meeting() -> None:
-    """Side by side and at one moment, but where the balls go on is not seen."""
+def test_turns_side_by_side_before_which_balls_are_seen_but_once_tell_no_meeting() -> None:
+    """Side by side, and then apart: where they came from is not seen."""
     times = frames(1.2, 30.0, begin_s=0.004)
+    first = int((times < MET_S).sum()) - 1
     runs = {}
-    for name, y_m, vy_mps in (("cue", 0.5, 0.4), ("red", 0.5 + TOUCH_M, -0.4)):
-        xy = np.column_stack([1.0 + 0.5 * (times - MET_S), y_m + vy_mps * (times - MET_S)])
+    for name, y_m, away_mps in (("cue", 0.5, -0.4), ("red", 0.5 + TOUCH_M, 0.4)):
+        xy = np.column_stack([1.0 + 0.5 * (times - MET_S), y_m + away_mps * np.abs(times - MET_S)])
         path = Path(times, xy, np.full(len(times), NOISE_M))
-        first = int((times < MET_S).sum())
-        runs[name] = Run(name, (path.part(slice(first - 8, first)), path.part(slice(first, first + 1))), (None,))
-    assert with_kisses(runs, TABLE) == runs
+        runs[name] = Run(name, (path.part(slice(first, first + 1)), path.part(slice(first + 1, None))), (None,))
+    assert _turned_together(runs["cue"], runs["red"], MET_S, TABLE) is None
 
 
 # --- whole strokes: starts, bearing, speed; the banked ball's rails; by how much it was turned afterwards ---

@@ -90,6 +90,7 @@ def test_target_close_to_the_rail_is_passed_where_the_ball_still_slides(for_s: f
 
 @pytest.mark.parametrize(("fps", "turn_mps"), [(30.0, 0.1), (60.0, 0.08), (60.0, 0.3)])
 def test_line_ends_where_the_ball_was_turned(fps: float, turn_mps: float) -> None:
+    tried = 0
     for seed in range(8):
         rolled, met_s, until_s, true = off_a_rail(seed, fps)
         turned_s = met_s + 0.75
@@ -97,12 +98,14 @@ def test_line_ends_where_the_ball_was_turned(fps: float, turn_mps: float) -> Non
         path = path.part(path.t < until_s - 0.01)
         if path.t[-1] < turned_s + 0.3:
             continue
+        tried += 1
         aside = np.array([-np.sin(true), np.cos(true)]) * turn_mps
         bent = Path(path.t, path.xy + aside * np.maximum(path.t - turned_s, 0)[:, None], path.sd)
         line = line_after(follow("red", bent, {}, TABLE), 1, TABLE)
         turn = np.angle(np.exp(1j * (line.bearing_rad - true)))
         assert abs(turn) < 4 * line.bearing_sd_rad
         assert abs(turn) < radians(1.0)
+    assert tried > 3
 
 
 @pytest.mark.parametrize(("fps", "noise_m"), [(30.0, NOISE_M), (60.0, NOISE_M), (120.0, NOISE_M), (60.0, 0.001)])
