@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
 from calibration.median import median_of
-from calibration.table import POCKETS, Table
+from calibration.table import POCKETS, Table, Vector
 from vision.clip import Frame
+from vision.lain_throughout import lain_throughout, seen_in
+from vision.light import in_one_light
 from vision.pieces import Mask
 from vision.reduced import Picture, Reduction, reduction_of
 
@@ -32,6 +34,8 @@ CHANGED = 8
 AROUND_RADII = 3.0
 # Reach of the local mean that stands for the cloth where a ball lay in most of the stills, in ball radii.
 FILL_REACH_RADII = 6.0
+# Reduced pixels round a ball that its blur reaches; they are painted over with it.
+PAINTED_BEYOND_PX = 2.0
 
 
 @dataclass(frozen=True)
@@ -74,15 +78,20 @@ def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> B
     outline, plane = ball_region_px(camera, table), BallPlane(camera, table.ball_radius_m)
     smallest, largest = ball_radii_px(plane, table)
     reduction = reduction_of(outline, smallest, AROUND_RADII * largest, camera.width, camera.height)
-    cloth = median_of([reduction.whole(still, reduction.luma(still)) for still in stills])
-    region = np.zeros(cloth.shape[:2], np.uint8)
+    pictures = [reduction.whole(still, reduction.luma(still)) for still in stills]
+    region = np.zeros(pictures[0].shape[:2], np.uint8)
     cv2.fillPoly(region, [np.round(reduction.reduced_px(outline)).astype(np.int32)], 255)
+    cloth = median_of(in_one_light(pictures, region))
     throats = reduction.reduced_px(_mouths_px(camera, table))
 
     def radii(reduced_px: NDArray[np.float64]) -> NDArray[np.float64]:
         return plane.radii_px(plane.places_m(reduction.frame_px(reduced_px))) / reduction.factor
 
-    cloth = _paint_over(cloth, region, throats, radii)
+    def seen_at(reduced_px: Vector) -> Vector | None:
+        at_m = seen_in(stills, plane, plane.places_m(reduction.frame_px(reduced_px)[None])[0])
+        return None if at_m is None else reduction.reduced_px(plane.pixel(at_m))
+
+    cloth = _paint_over(cloth, region, throats, radii, seen_at)
     low, high = cloth_bounds(cloth)
     return Background(reduction, cloth, low, high, *faint_bounds(cloth), region)
 
@@ -136,12 +145,14 @@ def _paint_over(
     region: Mask,
     throats_px: NDArray[np.float64],
     radii_px: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    seen_at: Callable[[Vector], Vector | None],
 ) -> Picture:
     """Replace balls that lay in the same place in most stills by the cloth around them.
 
     The cloth around is a mean over the neighbourhood of the pixels that are near the cloth's usual colour; what is
-    left standing out from it as much as a ball does is painted over with it. ``radii_px`` tells how large a ball looks
-    at places (n, 2): from the side those near the camera are half as large again as the far ones.
+    left standing out from it as much as a ball does is painted over with it, and so is a ball that the stills show
+    within a larger piece. ``radii_px`` tells how large a ball looks at places (n, 2): from the side those near the
+    camera are half as large again as the far ones. ``seen_at``: see ``lain_throughout``.
     """
     inside = region > 0
     usual = np.median(cloth[inside], axis=0)
@@ -171,4 +182,11 @@ def _paint_over(
         if compact and not pocket and area > 1.2 * radii[k] ** 2:
             blob = cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
             filled[blob] = around[blob]
+    standing_out = (np.abs(filled - around) / np.array([FAINT, FAINT_COLOUR, FAINT_COLOUR], np.float32)).max(axis=2)
+    for ball in lain_throughout(standing_out, region, radii_px, seen_at):
+        disc = np.zeros_like(region)
+        cv2.circle(disc, np.rint(ball.middle).astype(int).tolist(), round(ball.radius + PAINTED_BEYOND_PX), 255, -1)
+        dark = float(picture[disc > 0, 0].mean()) < 0.5 * usual[0]
+        if not (dark and np.hypot(*(throats_px - ball.middle).T).min() < 2.5 * ball.radius):
+            filled[disc > 0] = around[disc > 0]
     return np.clip(filled, 0, 255).astype(np.uint8)

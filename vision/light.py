@@ -1,5 +1,6 @@
 """How light a frame is against the empty table, so that a lamp switched or an exposure that hunts alters no colours."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -41,6 +42,17 @@ class Light:
             return seen
         zero = np.array([BLACK, NEUTRAL, NEUTRAL])
         return np.asarray(zero + (seen - zero) / self.share)
+
+
+def in_one_light(pictures: Sequence[Picture], region: Mask) -> list[Picture]:
+    """Reduced pictures (h, w, 3) as they would be in the light of the middle one of them, by its cloth.
+
+    A lamp switched within a film leaves no median of two lights. ``region`` (h, w) is 255 where there is cloth.
+    """
+    levels = np.array([max(float(np.median(picture[..., 0][region > 0])) - BLACK, 1.0) for picture in pictures])
+    shares = levels / np.sort(levels)[len(levels) // 2]
+    lights = [Light(float(share) if abs(share - 1) >= SAME_LIGHT else 1.0) for share in shares]
+    return [light.evened(picture) for light, picture in zip(lights, pictures, strict=True)]
 
 
 class LightMeter:

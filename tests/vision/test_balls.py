@@ -84,6 +84,24 @@ def test_near_and_far_balls_seen_from_the_side_are_no_cloth(cloth: Colour) -> No
     assert np.array(found) == pytest.approx(np.array(places), abs=0.004)
 
 
+@pytest.mark.parametrize("size", [(960, 540), (1280, 720)])
+def test_balls_that_always_lay_by_a_rail_or_a_pocket_are_no_cloth(size: tuple[int, int]) -> None:
+    """From the side the shadow under the nose touches a ball in the far corner, four pixels across, or by a rail."""
+    camera = oblique_camera(TABLE, size=size)
+    dressed = {(2.452, 0.088): RED, (1.9, 1.2415): YELLOW, (0.9, 0.0285): RED, (2.5115, 0.7): WHITE}
+    balls = [Ball(*place, colour) for place, colour in dressed.items()]
+    lying = taken(Look(), balls, 3, 0, camera)
+    seen = BallFinder(learn_background(lying, camera, TABLE), camera, TABLE).find(lying[0], [])
+    found = sorted(tuple(view.at_m) for view in seen.balls)
+    assert np.array(found) == pytest.approx(np.array(sorted(dressed)), abs=0.008)
+
+
+def test_a_table_seen_from_the_side_without_balls_has_none() -> None:
+    camera = oblique_camera(TABLE, size=(960, 540))
+    empty = taken(Look(), [], 3, 0, camera)
+    assert BallFinder(learn_background(empty, camera, TABLE), camera, TABLE).find(empty[0], []).balls == ()
+
+
 def test_soft_shadow_is_no_ball(dim_table: Background) -> None:
     """As dark as the dim green ball and as large, but its edge is soft."""
     picture = with_noise(Stage.build(CAMERA, TABLE, DIM).empty(), 1.5, np.random.default_rng(5))

@@ -11,7 +11,7 @@ import pytest
 from calibration.camera import Setup
 from calibration.table import STANDARD_TABLES
 from tests.rendering import Physics, Try, aim_rad, overhead_camera, render_clip
-from vision.light import BLACK, NEUTRAL, Light, LightMeter
+from vision.light import BLACK, NEUTRAL, Light, LightMeter, in_one_light
 from vision.read import read_clip
 from vision.reading import Attempt
 from vision.shot import Shot
@@ -63,6 +63,7 @@ def test_light_that_is_switched(
     assert degrees(abs(found.bearing_rad - true.bearing_rad)) < 0.15
     assert found.miss_m == pytest.approx(true.miss_m, abs=0.004)
     assert found.outcome == true.outcome
+    assert [hit.balls for hit in found.ball_contacts] == [hit.balls for hit in true.ball_contacts] == [("cue", "red")]
 
 
 CLOTH = np.full((40, 60, 3), (90, 110, 120), np.uint8)
@@ -77,6 +78,13 @@ def test_light_is_told_by_the_cloth(share: float) -> None:
     seen[:13, :, 0] = 220
     light = LightMeter(CLOTH, REGION).of(seen[..., 0])
     assert light.share == pytest.approx(share, rel=0.03)
+
+
+def test_stills_of_two_lights_are_brought_to_one() -> None:
+    dark = Light(2.0).evened(CLOTH)
+    evened = in_one_light([CLOTH, dark, dark], REGION)
+    assert evened[1] is dark
+    assert evened[0] == pytest.approx(dark, abs=1)
 
 
 def test_small_changes_of_light_are_none() -> None:
