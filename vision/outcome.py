@@ -11,7 +11,7 @@ from calibration.unfold import unfold
 from vision.contacts import Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
-from vision.last_leg import line_after
+from vision.last_leg import free_part, line_after
 from vision.launch import Launch, fit_launch
 from vision.legs import Line, Path, fit_line, joined, off_rolling
 from vision.place_error import PlaceError
@@ -63,8 +63,10 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     miss, miss_sd, per_rad = _miss(
         ball, own_leg, target, target_m, target_rest.sd_m if target_rest else 0.0, shot, errors
     )
-    if leg is not None and target is not None and not np.isfinite(miss):
-        flags.append("turned_aside")
+    if ball is not None and leg is not None and target is not None and not np.isfinite(miss):
+        met = ball.run.junctions[leg : leg + 1]
+        aside = own_leg is None or any(not isinstance(junction, RailHit) for junction in met)
+        flags.append("turned_aside" if aside else "few_sightings")
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
     if outcome == "missed" and ball and undecided(stroke, shot, table, ball.run, leg, target_name, target, flags):
         outcome = "unclear"
@@ -232,11 +234,12 @@ def _miss(
     if ball is None or target is None:
         return nan, nan, nan
     per_rad = unfold(ball.rest.at_m, target, shot.rails, table).miss_per_rad_m
-    if leg is None or len(ball.run.legs[leg]) < 2:
+    seen = free_part(ball.run, leg, table) if leg is not None else None
+    if leg is None or seen is None or len(seen) < 2:
         return nan, nan, per_rad
     line = line_after(ball.run, leg, table, target)
     miss, sd = line.miss(target)
-    beyond = max(float((target - ball.run.legs[leg].xy[-1]) @ line.direction), 0.0)
+    beyond = max(float((target - seen.xy[-1]) @ line.direction), 0.0)
     left = np.array([-line.direction[1], line.direction[0]])
     if target_ball_m is None or shot.target_aim is not None:
         # The table's own places are where the registration puts them; the path is as far off as any ball there.

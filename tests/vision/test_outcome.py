@@ -14,9 +14,10 @@ from tests.rendering import STRAIGHT, Physics, aim_rad, overhead_camera
 from tests.rendering.motion import Motion
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
 from vision.contacts import Run
+from vision.legs import Path
 from vision.outcome import attempt
 from vision.place_error import PlaceError
-from vision.reading import Attempt, BallHit
+from vision.reading import Attempt, BallHit, RailHit
 from vision.shot import Made, Shot
 from vision.strokes import Stroke
 
@@ -382,6 +383,40 @@ def test_ball_turned_before_its_rail_has_no_miss_of_its_own() -> None:
         assert "wrong_ball_first" not in found.flags
         assert found.outcome == free.outcome == "missed"
         assert [c.rail for c in found.contacts] == [c.rail for c in free.contacts]
+
+
+def cut_off(run: Run, after: int, junction: RailHit | BallHit | None = None) -> Run:
+    """The run as if its leg after the rail had been seen so often only: up to something that it met, or to the end."""
+    rest = run.legs[1].part(slice(after, None))
+    legs = (run.legs[0], run.legs[1].part(slice(0, after)), *((rest,) if junction is not None else ()))
+    return replace(run, legs=legs, junctions=(run.junctions[0], *((junction,) if junction is not None else ())))
+
+
+def test_last_leg_hardly_seen_says_why_there_is_no_miss() -> None:
+    """Another ball turned it at once, or it was lost from view."""
+    motion, shot = aimed(("left",), 1.0)
+    stroke = only_stroke(seen(motion))
+    after = stroke.cue.legs[1]
+    hit = BallHit(float(after.t[1]), ("cue", "blue"), after.xy[1])
+    for junction, aside in ((hit, True), (None, False)):
+        found = attempt(replace(stroke, cue=cut_off(stroke.cue, 1, junction)), shot, ERRORS)
+        assert isnan(found.miss_m)
+        assert "few_sightings" in found.flags
+        assert ("turned_aside" in found.flags) == aside
+
+
+def test_line_is_carried_on_from_where_the_ball_was_turned(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With nothing but that in its standard deviation, it tells the way from there to the target."""
+    monkeypatch.setattr("vision.outcome.CARRIED_ON_SD", 1.0)
+    motion, shot = aimed(("left",), 0.5)
+    stroke = only_stroke(seen(motion))
+    leg = stroke.cue.legs[1]
+    middle = len(leg) // 2
+    aside = np.array([0.3, 0.3]) * np.maximum(leg.t - leg.t[middle], 0.0)[:, None]
+    bent = replace(stroke.cue, legs=(stroke.cue.legs[0], Path(leg.t, leg.xy + aside, leg.sd), *stroke.cue.legs[2:]))
+    found = attempt(replace(stroke, cue=bent), shot, ERRORS)
+    away_m = float(np.hypot(*(shot.target_point_m(TABLE, np.array(HANGING)) - leg.xy[middle])))
+    assert found.miss_sd_m == pytest.approx(away_m, abs=0.06)
 
 
 def test_bank_that_the_cue_ball_meets_again_still_hits_its_target() -> None:
