@@ -15,6 +15,7 @@ from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
 from vision.legs import Line, Path, fit_line, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.straight import straight_end
+from vision.turns import before_turn
 
 # A junction of two legs this close to a rail's track line (beyond one frame's travel) is a contact with that rail.
 RAIL_REACH_M = 0.025
@@ -23,6 +24,9 @@ ON_TRACK_M = 0.006
 # A ball that comes this close to a track line and is this much farther from it before and after came off that rail,
 # however softly.
 GRAZED_M, GRAZE_DEPTH_M = 0.010, 0.015
+# A turn on the open bed is one when the ball is seen for so long before and after: a stick beside a ball, or a rail,
+# spoils a few sightings.
+TURNED_ALONE_S = 0.15
 # Centres this little more than two radii apart: the balls touch.
 TOUCHING_M = 0.003
 # Legs longer than this have a straight end; what a shorter one's curve may be wrong by at its ends.
@@ -93,6 +97,8 @@ def follow(
     that the path begins where the ball set off, not where it met something.
     """
     parts = [piece for leg in _cut_at_touches(legs(path), others, table) for piece in _cut_at_grazes(leg, table)]
+    if straight and parts:
+        parts[:1] = _cut_at_turn(parts[0])
     junctions: list[RailHit | BallHit | None] = []
     trimmed = list(parts)
     waiting = dict(others)
@@ -175,6 +181,14 @@ def _cut_at_touches(parts: list[Path], others: Mapping[str, Vector], table: Tabl
         ends = sorted(cuts)
         out += [leg.part(slice(a, b)) for a, b in pairwise(ends)]
     return out
+
+
+def _cut_at_turn(first: Path) -> list[Path]:
+    """The leg on which a ball set off, cut where something unseen turned it softly: its line ends there."""
+    before = before_turn(first)
+    after = first.part(slice(len(before), None))
+    alone = all(len(part) > 1 and part.t[-1] - part.t[0] > TURNED_ALONE_S for part in (before, after))
+    return [before, after] if alone else [first]
 
 
 def _cut_at_grazes(leg: Path, table: Table) -> list[Path]:

@@ -210,3 +210,19 @@ def test_ball_that_vanished_elsewhere_is_in_no_pocket() -> None:
 def test_too_short_a_path_is_one_leg() -> None:
     path = Path(np.array([0.0, 0.1]), np.array([[0.5, 0.5], [0.6, 0.5]]), np.full(2, 1e-3))
     assert follow("cue", path, {}, TABLE).junctions == ()
+
+
+@pytest.mark.parametrize("fps", [30.0, 60.0])
+def test_line_on_which_a_ball_set_off_ends_where_something_unseen_turned_it(fps: float) -> None:
+    """A ball as dark as the cloth, met thinly: the velocity changes by less than two frames tell."""
+    true = np.arctan2(0.7, 2.0)
+    aside = 0.25 * np.array([-np.sin(true), np.cos(true)])
+    for seed in range(8):
+        path = run((0.4, 0.3), (2.0, 0.7), frames(0.7, fps), table=TABLE).path(NOISE_M, seed)
+        straight = follow("cue", path, {}, TABLE)
+        assert straight.junctions == ()
+        bent = Path(path.t, path.xy + aside * np.maximum(path.t - 0.35, 0)[:, None], path.sd)
+        found = follow("cue", bent, {}, TABLE)
+        assert found.junctions == (None,)
+        line = found.line_of(0, TABLE)
+        assert abs(angle_deg(line.bearing_rad, true)) < max(0.1, np.degrees(4 * line.bearing_sd_rad))
