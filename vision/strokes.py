@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.table import Table, Vector
+from vision.changed_colour import rejoined
 from vision.colours import colour_name, whiteness
 from vision.contacts import Run, follow
 from vision.dropped import dropped
@@ -82,7 +83,7 @@ class Stroke:
 
 def name_balls(tracks: Sequence[Track]) -> list[Ball]:
     """The tracks as balls with names: the whitest one "cue", the others by colour, in order of appearance."""
-    tracks = [t for t in tracks if t.rests or len(t.path) > 3]
+    tracks = [t for t in rejoined(tracks) if t.rests or len(t.path) > 3]
     if not tracks:
         return []
     whitest_track = max(tracks, key=lambda t: whiteness(t.colour))

@@ -1,0 +1,47 @@
+"""A ball that looks like another once it rolls stays the ball it was; balls that come and go otherwise do not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.vision.test_strokes import track
+from vision.changed_colour import rejoined
+from vision.sightings import Sighting
+from vision.track import Track
+
+DARK, LIGHT = np.array([67.0, 124.0, 150.0]), np.array([125.0, 124.0, 140.0])
+LAY_M = np.array([1.0, 0.5])
+
+
+def lay(ident: int = 0) -> Track:
+    """A ball that lay at a place until the second 2, and is gone then."""
+    return replace(track(ident, DARK, 0, 2, (1.0, 0.5)), gone=True, gone_s=2.0)
+
+
+def rolls(ident: int, from_m: np.ndarray, bearing_deg: float, begins_s: float = 2.02) -> Track:
+    """A ball seen for the first time at a moment, on its way from a place that it left at the second 2, at 1.5 m/s."""
+    ahead = 1.5 * np.array([np.cos(np.radians(bearing_deg)), np.sin(np.radians(bearing_deg))])
+    times = begins_s + np.arange(12) / 50
+    path = [Sighting(float(t), from_m + ahead * (t - 2.0), 0.0005, False) for t in times]
+    return replace(track(ident, LIGHT, 2, 3), rests=[], path=path, resting=False)
+
+
+@pytest.mark.parametrize("bearing_deg", [10.0, 130.0, 290.0])
+def test_ball_that_changes_its_colour_as_it_sets_off_stays_that_ball(bearing_deg: float) -> None:
+    found = rejoined([track(7, LIGHT, 0, 5, (0.3, 0.3)), lay(), rolls(1, LAY_M, bearing_deg)])
+    assert [t.ident for t in found] == [7, 0]
+    assert found[1].colour.tolist() == DARK.tolist()
+    assert len(found[1].rests) == 1
+    assert len(found[1].path) == 12
+
+
+def test_others_stay_apart() -> None:
+    elsewhere, later = rolls(1, LAY_M + [0.0, 0.1], 0.0), rolls(1, LAY_M, 0.0, begins_s=2.3)
+    towards = rolls(1, LAY_M + [0.2, 0.0], 180.0)
+    stays = track(0, DARK, 0, 5, (1.0, 0.5))
+    for pair in ([lay(), elsewhere], [lay(), later], [lay(), towards], [stays, rolls(1, LAY_M, 0.0)]):
+        assert rejoined(pair) == pair
+    # Two that may both have come from there.
+    three = [lay(), rolls(1, LAY_M, 0.0), rolls(2, LAY_M, 90.0)]
+    assert rejoined(three) == three

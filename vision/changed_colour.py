@@ -1,0 +1,63 @@
+"""A ball that showed another colour once it rolled: followed as a new ball, it is the one that lay where it set off.
+
+A stripe lies with its white or its coloured side up and shows both by turns as it rolls. Sent off, it may look so
+unlike what lay there that the tracker begins a new ball: then one vanishes as another appears beside it, coming from
+its place.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from vision.legs import Path, fit_line, legs
+from vision.track import Track
+from vision.tracks import FASTEST_MPS
+
+# The new ball is first seen so soon after the old one was seen last, and its line passes its place this closely.
+AT_ONCE_S, FROM_PLACE_M = 0.1, 0.02
+# So many sightings tell where it comes from; fewer than the first number tell nothing.
+LEAST_SEEN, MOST_SEEN = 3, 8
+
+
+def rejoined(tracks: Sequence[Track]) -> list[Track]:
+    """The tracks, with those of a ball that changed its colour as it set off put together under its first one."""
+    follows = {old.ident: [new for new in tracks if _goes_on(old, new)] for old in tracks}
+    heirs = [new.ident for found in follows.values() for new in found]
+    out: list[Track] = []
+    taken: set[int] = set()
+    for old in tracks:
+        # Where two balls may have come from a place, or one from two places, nothing is known.
+        if len(follows[old.ident]) == 1 and heirs.count(follows[old.ident][0].ident) == 1:
+            new = follows[old.ident][0]
+            taken.add(new.ident)
+            out.append(
+                replace(
+                    new,
+                    ident=old.ident,
+                    colour=old.colour,
+                    rests=[*old.rests, *new.rests],
+                    path=[*old.path, *new.path],
+                    frames=old.frames + new.frames,
+                )
+            )
+        else:
+            out.append(old)
+    return [track for track in out if track.ident not in taken]
+
+
+def _goes_on(old: Track, new: Track) -> bool:
+    """Whether ``new`` begins where and when ``old``, which lay still, was seen for the last time."""
+    if not old.gone or not old.rests or len(new.path) < LEAST_SEEN:
+        return False
+    rest, first = old.rests[-1], new.path[0]
+    moved_before = any(s.time_s > rest.last_s for s in old.path)
+    rested_before = any(r.first_s < first.time_s for r in new.rests)
+    if moved_before or rested_before or not 0 < first.time_s - rest.last_s < AT_ONCE_S:
+        return False
+    path = legs(Path.of(new.path))[0].part(slice(0, MOST_SEEN))
+    if len(path) < LEAST_SEEN or np.hypot(*(path.xy[0] - rest.at_m)) > FASTEST_MPS * (first.time_s - rest.last_s):
+        return False
+    line = fit_line(path)
+    away = float((path.xy[0] - rest.at_m) @ line.direction)
+    return away > 0 and abs(line.miss(rest.at_m)[0]) < FROM_PLACE_M
