@@ -10,10 +10,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.planes import BLACK, NEUTRAL
+
 Samples = NDArray[np.float32]
 
 # Y, U, V of black, towards which a shadow goes.
-BLACK = np.array([16.0, 128.0, 128.0], np.float32)
+NO_LIGHT = np.array([BLACK, NEUTRAL, NEUTRAL], np.float32)
 # A colour this far from the cloth's, in grey levels, is half like it; hues count double (their squares fourfold).
 HALF_LIKE, HUE_SHARE = 10.0, 4.0
 # How bright cloth may be, in shadow and in a fleck of light, as shares of the usual.
@@ -33,7 +35,7 @@ def cloth_beyond(samples: Samples, step: float, radius_px: float, smear: float) 
     smeared either way, in radii.
     """
     planes, rays, count = samples.shape
-    off = samples.reshape(planes, -1) - BLACK[:, None]
+    off = samples.reshape(planes, -1) - NO_LIGHT[:, None]
     ends = np.add.reduce(off.reshape(samples.shape)[:, :, -ENDS:], axis=2)
     ends.partition(rays // 2)
     light = ends[:, rays // 2] * np.float32(1 / ENDS)

@@ -9,10 +9,9 @@ from numpy.typing import NDArray
 
 from calibration.table import Vector
 from vision.pieces import Mask
+from vision.planes import BLACK, NEUTRAL
 from vision.reduced import Picture
 
-# Luma of black and what stands for no colour in the colour planes.
-BLACK, NEUTRAL = 16.0, 128.0
 # So many places of the cloth tell the light; what lies on it is a minority of them.
 PLACES = 800
 # Within this the light is as it was learnt: films flicker, and bounds round the cloth allow for it.

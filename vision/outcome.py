@@ -16,7 +16,7 @@ from vision.launch import Launch, fit_launch
 from vision.legs import Line, Path, fit_line, joined, off_rolling
 from vision.place_error import PlaceError
 from vision.reading import Attempt, BallHit, RailHit
-from vision.serial import repeats
+from vision.serial import inflation
 from vision.shot import Shot
 from vision.sightings import Rest
 from vision.strokes import Stroke
@@ -76,7 +76,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
     speed_floor = STRUCK_SPEED_FLOOR if kicked.name == "cue" else SENT_SPEED_FLOOR
     # A launch bends to errors that go on for a while: how alike neighbours err is told by all legs, not by its own few.
-    once_more = sqrt(repeats([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
+    once_more = sqrt(inflation([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
     turning_m = TURNING_SHARE * errors.outline_sd_m(kicked.rest.at_m)
     if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
         flags.append("few_sightings")

@@ -35,8 +35,8 @@ from vision.outline_rays import (
 )
 from vision.outline_shift import Shift, shift_onto, shift_sd_px, untold_sd_px
 from vision.outline_vote import FAR_VOTES, REACH, lattice, votes_for
+from vision.planes import NEUTRAL
 
-NEUTRAL = np.float32(128)
 # From the second round on the edge is looked for near its predicted place: a Gaussian of this width, in radii.
 WINDOW = 0.14
 # The search is done again round the shifted centre, windowed now, until it shifts no farther than so: of a shift of the

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calibration.table import Vector
 from vision.clip import Frame
-from vision.cloth_beyond import BLACK
+from vision.cloth_beyond import NO_LIGHT
 
 RAYS = 36
 # The stretch of each ray that is searched, as fractions of the ball's radius, and its number of samples.
@@ -75,7 +75,7 @@ def mix_of_planes(samples: NDArray[np.float32], fractions: NDArray[np.float32]) 
         difference = rim - cloth[:, None] + WHOLE_SHARE * whole[:, None]
     # A shadow takes light from the cloth and leaves its hue. Beside a ball that is darker than the cloth it looks like
     # a part of the ball, so what is left of the difference once such a loss of light counts little tells more.
-    light = cloth - BLACK
+    light = cloth - NO_LIGHT
     light = light / max(float(np.sqrt(light @ light)), 1e-6)
     difference = difference - SHADOW_SHARE * np.minimum(light @ difference, 0.0) * light[:, None]
     return difference / np.maximum(np.sqrt((difference**2).sum(axis=0)), 1e-6)

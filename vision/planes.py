@@ -16,6 +16,8 @@ Plane = NDArray[np.uint8]
 Planes = tuple[Plane, Plane, Plane]
 
 PQ, HLG = 16, 18
+# Luma of black, and what stands for no colour in the colour planes (ITU-R BT.709, eight bits).
+BLACK, NEUTRAL = 16.0, 128.0
 _PLANAR = {"yuv420p", "yuvj420p"}
 # Transfer of SMPTE ST 2084: exponents and constants.
 _M1, _M2 = 2610 / 16384, 2523 / 4096 * 128

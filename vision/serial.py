@@ -13,7 +13,7 @@ from calibration.table import Vector
 LEAST_TOLD = 8
 
 
-def repeats(runs: Sequence[Vector]) -> float:
+def inflation(runs: Sequence[Vector]) -> float:
     """By how much a mean's variance exceeds that of as many independent errors.
 
     ``runs`` are residuals, each (n,) in order of time, of stretches that err alike. It is the long-run variance over
@@ -39,4 +39,4 @@ def excess(left: Vector, freedom: int) -> float:
     """
     if freedom <= 2:
         return 1.0
-    return max(float(left @ left) / freedom * repeats([left]), 1.0)
+    return max(float(left @ left) / freedom * inflation([left]), 1.0)

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.planes import Plane, Planes
+from vision.planes import NEUTRAL, Plane, Planes
 
 MIDDLE, SIDE = 0.5, 0.0
 # Noise is smoothed away over so many colour samples (sd); more would mix neighbouring edges.
@@ -20,7 +20,6 @@ SMOOTHING = 0.7
 # Shifts are told by patches of so many colour samples, in which luma must explain so much of the colour's variance,
 # and both must vary by so many grey levels (sd).
 PATCH, EXPLAINED, ENOUGH_LEVELS = 12, 0.9, 2.0
-NEUTRAL = np.float32(128)
 # Fewer patches, or a median less certain than this (pixels), tell nothing.
 ENOUGH_PATCHES, ENOUGH_SURE_PX = 30, 0.08
 # A shift of half a pixel, or none: halfway between the two. Of 26 medians found in films with samples in the middle,

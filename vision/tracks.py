@@ -15,6 +15,7 @@ from calibration.ball_plane import BallPlane
 from calibration.table import Table
 from vision.balls import Expected, TableView, colour_distance
 from vision.outline import BallView
+from vision.planes import BLACK
 from vision.sightings import REST_SIGHTINGS, Sighting, averaged, resting_place
 from vision.track import Loss, Track
 
@@ -31,9 +32,9 @@ FASTEST_MPS = 14.0
 SAME_COLOUR = 35.0
 # How far off a ball's colour may be that rolls on where it should be: at this speed at least, seen this lately.
 ROLLING_COLOUR, ROLLING_MPS, ROLLING_GAP_S = 75.0, 0.2, 0.07
-# These limits are for a well lit film, in which the brightest ball has this luma (black is 16): in a darker one all
+# These limits are for a well lit film, in which the brightest ball has this luma: in a darker one all
 # colours lie nearer together, down to this share.
-WELL_LIT, LEAST_LIGHT, BLACK = 190.0, 0.5, 16.0
+WELL_LIT, LEAST_LIGHT = 190.0, 0.5
 # A resting ball that seems this much off its colour may be something else.
 DOUBTFUL_COLOUR = 12.0
 # What is seen this near to where a ball should be may be that ball whatever its speed.

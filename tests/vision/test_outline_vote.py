@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vision.cloth_beyond import BLACK, LEAST_SHARE, Samples, cloth_beyond
+from vision.cloth_beyond import LEAST_SHARE, NO_LIGHT, Samples, cloth_beyond
 from vision.outline_vote import lattice, votes_for
 
 RAYS, RADIUS_PX = 36, 10.0
@@ -28,7 +28,7 @@ def at(fraction: float) -> int:
 
 @pytest.mark.parametrize("light", [1.0, 0.8, 0.65])
 def test_a_fall_before_cloth_counts_lit_or_in_shadow(light: float) -> None:
-    share = cloth_beyond(along_rays(np.ones(RAYS), BLACK + light * (CLOTH - BLACK)), STEP, RADIUS_PX, 0.0)
+    share = cloth_beyond(along_rays(np.ones(RAYS), NO_LIGHT + light * (CLOTH - NO_LIGHT)), STEP, RADIUS_PX, 0.0)
     assert share.shape == (RAYS, len(FRACTIONS) - 1)
     assert share[:, at(1.0)].min() > 0.6
     # Within the ball the ball goes on.

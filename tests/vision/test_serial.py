@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calibration.table import Vector
-from vision.serial import excess, repeats
+from vision.serial import excess, inflation
 
 
 def chain(alike: float, n: int, seed: int) -> Vector:
@@ -17,21 +17,21 @@ def chain(alike: float, n: int, seed: int) -> Vector:
 
 
 @pytest.mark.parametrize("alike", [0.0, 0.3, 0.6])
-def test_repeats_of_a_first_order_autoregression(alike: float) -> None:
+def test_inflation_of_a_first_order_autoregression(alike: float) -> None:
     """Its mean's variance is (1 + r) / (1 - r) times that of independent errors (any book on time series)."""
-    found = repeats([chain(alike, 400, seed) for seed in range(60)])
+    found = inflation([chain(alike, 400, seed) for seed in range(60)])
     assert found == pytest.approx((1 + alike) / (1 - alike), rel=0.15)
 
 
 def test_stretches_are_pooled_and_the_shortest_say_nothing() -> None:
     long, short = chain(0.5, 60, 1), np.ones(5)
-    assert repeats([long, short]) == repeats([long])
-    assert repeats([short]) == repeats([]) == 1.0
-    assert repeats([long, long]) == pytest.approx(repeats([long]))
+    assert inflation([long, short]) == inflation([long])
+    assert inflation([short]) == inflation([]) == 1.0
+    assert inflation([long, long]) == pytest.approx(inflation([long]))
 
 
 def test_errors_that_alternate_are_not_taken_to_help() -> None:
-    assert repeats([np.tile([1.0, -1.0], 30)]) == 1.0
+    assert inflation([np.tile([1.0, -1.0], 30)]) == 1.0
 
 
 def test_excess_is_never_less_than_stated() -> None:
