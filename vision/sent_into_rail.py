@@ -5,19 +5,22 @@ rubber. When and where it was sent is told by the ball that met it: along the li
 that direction.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.table import RAILS, Rail, Table, Vector
 from vision.contacts import Run, measured
-from vision.legs import Line, Path, legs, motion_at, sliding_motion
+from vision.legs import SLIDING_MPS2, Line, Path, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.set_off import SHARE
 from vision.sightings import Rest
 
 # A rail that is reached later than this after the ball set off is seen to be met.
 AT_ONCE_S = 0.13
+# Unless no frame shows it before, a fast dark ball on a dark cloth, and it is seen so soon after. Where it comes from
+# is known no better than this.
+UNSEEN_S, LEAST_BACK_SD_M = 0.2, 0.004
 # One that touches the rail goes no way at all, but two moments must differ to be told in order.
 LEAST_WAY_S = 0.001
 # A ball sent at a flatter angle to the rail (its sine) may miss it, and one slower than this towards it may stop short.
@@ -91,12 +94,20 @@ def first_rail(rest: Rest, path: Path, sent: Sent, table: Table) -> FirstRail | 
     if not coming:
         return None
     takes_s, rail = min(coming)
+    if takes_s > AT_ONCE_S:
+        takes_s = _slowed_s(takes_s * sent.speed_mps, sent.speed_mps)
     axis, level = table.track_coordinate(rail)
     time_s = sent.time_s + max(takes_s, LEAST_WAY_S)
     at_m, at_sd_m = sent.line.at_level(axis, level)
     before, after = path.part(path.t < time_s - SMEARED_S), path.part(path.t > time_s + SMEARED_S)
-    if takes_s > AT_ONCE_S or len(after) < 3 or not has_rubber(rail, at_m, table):
+    if len(after) < 3 or not has_rubber(rail, at_m, table):
         return None
+    met = None
+    if takes_s > AT_ONCE_S:
+        met = _unseen_until_back(before, legs(after)[0], time_s, rail, at_m, at_sd_m, table)
+        if met is None:
+            return None
+        at_m, at_sd_m = met
     outward = np.sign(level - float(table.centre_m[axis]))
     begins = sliding_motion(legs(after)[0], float(after.t[0]))
     towards = outward * float(direction[axis])
@@ -107,7 +118,42 @@ def first_rail(rest: Rest, path: Path, sent: Sent, table: Table) -> FirstRail | 
         np.vstack([rest.at_m, before.xy[before.t > sent.time_s], at_m]),
         np.concatenate([[max(rest.sd_m, 1e-4)], before.sd[before.t > sent.time_s], [max(at_sd_m, 1e-4)]]),
     )
-    return FirstRail(way, measured(way, legs(after)[0], rail, time_s, sent.line, table), after)
+    hit = measured(way, legs(after)[0], rail, time_s, sent.line, table)
+    return FirstRail(way, hit if met is None else replace(hit, at_m=at_m, at_sd_m=at_sd_m), after)
+
+
+def _slowed_s(way_m: float, speed_mps: float) -> float:
+    """How long a ball takes over a way that slides, evenly slowed, until it rolls with 5/7 of the speed it was sent."""
+    slide_s = 2 / 7 * speed_mps / SLIDING_MPS2
+    slide_m = 6 / 7 * speed_mps * slide_s
+    if way_m > slide_m:
+        return slide_s + (way_m - slide_m) / (5 / 7 * speed_mps)
+    return float((speed_mps - np.sqrt(speed_mps**2 - 2 * SLIDING_MPS2 * way_m)) / SLIDING_MPS2)
+
+
+def _unseen_until_back(
+    before: Path, after: Path, time_s: float, rail: Rail, at_m: Vector, at_sd_m: float, table: Table
+) -> tuple[Vector, float] | None:
+    """Where a ball met a rail that no frame shows on its way there, (2,) and sd, by both the way there and back; None
+    when it is seen before, or comes from elsewhere."""
+    if len(before) or len(after) < 3 or after.t[0] - time_s > UNSEEN_S:
+        return None
+    axis, level = table.track_coordinate(rail)
+    outward = np.sign(level - float(table.centre_m[axis]))
+    motion = sliding_motion(after, float(after.t[0]))
+    if not outward * motion.velocity_mps[axis] < -LEAST_AWAY_MPS:
+        return None
+    back_s = (level - motion.at_m[axis]) / motion.velocity_mps[axis]
+    from_m = motion.at_m + motion.velocity_mps * back_s
+    # Off the rail it slides, in a curve that is not seen.
+    from_sd_m = float(np.hypot(motion.at_sd_m + motion.velocity_sd_mps * abs(back_s), SLIDING_MPS2 * back_s**2 / 2))
+    from_sd_m = float(np.hypot(from_sd_m, LEAST_BACK_SD_M))
+    if abs(from_m[1 - axis] - at_m[1 - axis]) > SURE_SDS * np.hypot(from_sd_m, at_sd_m):
+        return None
+    weights = np.array([at_sd_m, from_sd_m]) ** -2.0
+    met_m = at_m.copy()
+    met_m[1 - axis] = np.average([at_m[1 - axis], from_m[1 - axis]], weights=weights)
+    return met_m, float(1 / np.sqrt(weights.sum()))
 
 
 def has_rubber(rail: Rail, at_m: Vector, table: Table) -> bool:

@@ -24,7 +24,7 @@ class Sent:
     contact: RailTruth
 
 
-def sent_into(count: int, seed: int) -> list[Sent]:
+def sent_into(count: int, seed: int, gaps_m: tuple[float, float] = (0.001, 0.04)) -> list[Sent]:
     """Hits no more than half full off, from anywhere within sixty degrees of square, soft to firm."""
     rng = np.random.default_rng(seed)
     size = np.array([TABLE.length_m, TABLE.width_m])
@@ -32,7 +32,7 @@ def sent_into(count: int, seed: int) -> list[Sent]:
     while len(found) < count:
         rail = RAILS[rng.integers(4)]
         axis, level = TABLE.track_coordinate(rail)
-        gap_m = rng.uniform(0.001, 0.04)
+        gap_m = rng.uniform(*gaps_m)
         red = np.full(2, level + (gap_m if rail in ("head", "right") else -gap_m))
         red[1 - axis] = rng.uniform(0.2, size[1 - axis] - 0.2)
         start = rng.uniform(0.1, size - 0.1)
@@ -138,3 +138,24 @@ def test_no_rail_in_the_mouth_of_a_pocket() -> None:
     # Across the table there is no side pocket.
     assert has_rubber("foot", np.array([2.51, TABLE.width_m / 2]), TABLE)
     assert not has_rubber("foot", np.array([2.51, 0.05]), TABLE)
+
+
+@pytest.mark.parametrize("fps", [24.0, 60.0])
+def test_rail_that_a_ball_was_sent_into_out_of_sight_is_told(fps: float) -> None:
+    """A fast dark ball on a dark cloth, which no frame shows until it is back off the rail and slower."""
+    off_m, off_s = [], []
+    cases = [c for c in sent_into(24, seed=6, gaps_m=(0.2, 0.45)) if c.contact.t_s - c.motion.balls[0].t_s < 0.4]
+    for k, case in enumerate(cases):
+        balls = [
+            replace(b, path=tuple(s for s in b.path if b.name != "red" or s.time_s > case.contact.t_s + 0.06))
+            for b in seen(case.motion, fps=fps, until_s=4.0, seed=k)
+        ]
+        strokes, _ = find_strokes(balls, TABLE, 4.0)
+        hits = strokes[0].others["red"].rail_hits if strokes and "red" in strokes[0].others else ()
+        hit = next((h for h in hits if h.rail == case.rail and abs(h.t_s - case.contact.t_s) < 0.1), None)
+        if hit is not None:
+            off_m.append(float(np.hypot(*(hit.at_m - case.contact.at_m))) / hit.at_sd_m)
+            off_s.append(hit.t_s - case.contact.t_s)
+    assert len(off_m) >= 0.8 * len(cases)
+    assert 0.3 < np.sqrt(np.mean(np.square(off_m))) < 1.5
+    assert np.sqrt(np.mean(np.square(off_s))) < 0.02
