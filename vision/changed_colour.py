@@ -5,7 +5,7 @@ unlike what lay there that the tracker begins a new ball: then one vanishes as a
 its place.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,26 +24,26 @@ def rejoined(tracks: Sequence[Track]) -> list[Track]:
     """The tracks, with those of a ball that changed its colour as it set off put together under its first one."""
     follows = {old.ident: [new for new in tracks if _goes_on(old, new)] for old in tracks}
     heirs = [new.ident for found in follows.values() for new in found]
-    out: list[Track] = []
-    taken: set[int] = set()
-    for old in tracks:
-        # Where two balls may have come from a place, or one from two places, nothing is known.
-        if len(follows[old.ident]) == 1 and heirs.count(follows[old.ident][0].ident) == 1:
-            new = follows[old.ident][0]
-            taken.add(new.ident)
-            out.append(
-                replace(
-                    new,
-                    ident=old.ident,
-                    colour=old.colour,
-                    rests=[*old.rests, *new.rests],
-                    path=[*old.path, *new.path],
-                    frames=old.frames + new.frames,
-                )
-            )
-        else:
-            out.append(old)
-    return [track for track in out if track.ident not in taken]
+    # Where two balls may have come from a place, or one from two places, nothing is known.
+    heir = {old: found[0] for old, found in follows.items() if len(found) == 1 and heirs.count(found[0].ident) == 1}
+    taken = {new.ident for new in heir.values()}
+    return [_whole(track, heir) for track in tracks if track.ident not in taken]
+
+
+def _whole(first: Track, heir: Mapping[int, Track]) -> Track:
+    """A track with what follows on it, and on that: a ball that is sent off twice may change its colour twice."""
+    whole, last = first, first
+    while last.ident in heir:
+        last = heir[last.ident]
+        whole = replace(
+            last,
+            ident=first.ident,
+            colour=first.colour,
+            rests=[*whole.rests, *last.rests],
+            path=[*whole.path, *last.path],
+            frames=whole.frames + last.frames,
+        )
+    return whole
 
 
 def _goes_on(old: Track, new: Track) -> bool:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
-from vision.contacts import Run
+from vision.contacts import TURNED_ALONE_S, Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.last_leg import free_part, line_after
@@ -32,8 +32,6 @@ TURNING_SHARE, BETWEEN_SHARE = 0.8, 0.8
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
-# A turn on the open bed: the ball is seen to go straight for so long before and after.
-ALONE_S = 0.15
 # On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
 CARRIED_ON_SD = 0.002
 
@@ -205,7 +203,7 @@ def _turned_aside(run: Run, leg: int) -> bool:
     for k, junction in enumerate(run.junctions[:leg]):
         if isinstance(junction, BallHit):
             return True
-        alone = all(part.t[-1] - part.t[0] > ALONE_S for part in run.legs[k : k + 2])
+        alone = all(part.t[-1] - part.t[0] > TURNED_ALONE_S for part in run.legs[k : k + 2])
         if junction is None and alone:
             return True
     return False

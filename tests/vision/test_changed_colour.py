@@ -36,6 +36,19 @@ def test_ball_that_changes_its_colour_as_it_sets_off_stays_that_ball(bearing_deg
     assert len(found[1].path) == 12
 
 
+def test_ball_that_is_sent_off_twice_may_change_its_colour_twice() -> None:
+    first = rolls(1, LAY_M, 0.0)
+    stopped_m = first.path[-1].at_m
+    between = replace(
+        first, rests=track(1, LIGHT, 3, 4, (float(stopped_m[0]), float(stopped_m[1]))).rests, gone=True, gone_s=4.0
+    )
+    again = rolls(2, stopped_m, 70.0)
+    again = replace(again, path=[replace(s, time_s=s.time_s + 2) for s in again.path])
+    (found,) = rejoined([lay(), between, again])
+    assert (found.ident, len(found.rests), len(found.path)) == (0, 2, 24)
+    assert (np.diff([s.time_s for s in found.path]) > 0).all()
+
+
 def test_others_stay_apart() -> None:
     elsewhere, later = rolls(1, LAY_M + [0.0, 0.1], 0.0), rolls(1, LAY_M, 0.0, begins_s=2.3)
     towards = rolls(1, LAY_M + [0.2, 0.0], 180.0)
