@@ -67,7 +67,8 @@ class Expected:
 
 @dataclass(frozen=True)
 class TableView:
-    """One frame, looked at. ``balls`` are views; ``reused`` marks those taken over from the frame before."""
+    """One frame, looked at. ``balls`` are views; ``reused`` marks those taken over from the frame before; ``same`` says
+    that nothing at all is seen to differ from the frame last looked at."""
 
     time_s: float
     balls: tuple[BallView, ...]
@@ -75,6 +76,7 @@ class TableView:
     everywhere: Mask
     large: Mask
     reduction: Reduction
+    same: bool = False
 
     def covered(self, at_px: Vector) -> bool:
         """Whether something else than the cloth is seen at a pixel of the frame."""
@@ -135,7 +137,7 @@ class BallFinder:
         luma = self._reduction.luma(frame) if reduced is None else reduced[..., 0]
         if self._as_before(luma, expected):
             assert self._view is not None
-            return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls))
+            return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls), same=True)
         reduced = self._reduction.whole(frame, luma) if reduced is None else reduced
         self._light = self._meter.of(luma)
         evened = self._light.evened(reduced)
@@ -183,8 +185,9 @@ class BallFinder:
                 if known is not None:
                     views.append(known)
                     reused.append(False)
+        same = self._before is not None and not background.changed(luma, self._before)
         self._before = reduced
-        self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction)
+        self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction, same)
         return self._view
 
     def _fit(self, frame: Frame, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:

@@ -19,7 +19,8 @@ from vision.tracks import Tracker
 # A ball that has rolled at least this far since the last picture is not seen within that of where it was; pictures of
 # one and the same ball, coded twice, put it within that.
 MUST_HAVE_ROLLED_M, SAME_PLACE_M = 0.006, 0.0015
-# More in a row are no repeats: a hand has stopped the ball.
+# More in a row are no repeats: a hand has stopped the ball. Only where nothing else in the picture changes either the
+# film stands still, and what goes on meanwhile is not seen.
 MOST_IN_A_ROW, MOST_STOOD_S = 4, 0.15
 # So many in one stretch, among so many other pictures, show a rate. Fewer are hiccups, and the others' times are true.
 LEAST_REPEATS, LEAST_PICTURES = 3, 6
@@ -40,13 +41,16 @@ class Repeats:
     _before_s: float = float("nan")
     _fast: bool = False
     _in_a_row: int = 0
+    _all_same: bool = False
 
     def take(self, seen: TableView, tracker: Tracker) -> bool:
         """Whether a picture, about to be taken in, shows the one before once more."""
         rolling = [t for t in tracker.tracks if _must_have_rolled(t, seen.time_s)]
         there = bool(rolling) and all(_still_there(t, seen) for t in rolling) and _none_moved(seen, tracker.tracks)
-        again = there and self._in_a_row < MOST_IN_A_ROW and seen.time_s - rolling[0].seen_s < MOST_STOOD_S
-        if rolling and not there:
+        self._all_same = seen.same and (self._all_same or not self._in_a_row)
+        few = self._in_a_row < MOST_IN_A_ROW and seen.time_s - rolling[0].seen_s < MOST_STOOD_S if there else False
+        again = there and (few or self._all_same)
+        if rolling and not there and self._in_a_row <= MOST_IN_A_ROW:
             # The ball rolls on: it had not been stopped.
             self.count += self._in_a_row
         self._in_a_row = self._in_a_row + 1 if again else 0

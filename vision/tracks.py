@@ -27,6 +27,9 @@ SETTLE_S = 0.25
 GONE_S = 0.6
 # The same when something is over it: a hand may rest on a ball for a while.
 HIDDEN_S = 6.0
+# A film that shows nothing new for this long (it stands still, or pictures are missing) has a gap: what was under way
+# before it is not followed across it.
+GAP_S = 1.0
 # No ball on a table is faster (references: break shots reach 13 m/s); what would be faster is another ball.
 FASTEST_MPS = 14.0
 SAME_COLOUR = 35.0
@@ -79,6 +82,8 @@ class Tracker:
 
     def update(self, seen: TableView) -> None:
         """Take in one frame's view of the table."""
+        if seen.time_s - self._now_s > GAP_S:
+            self._lose_those_under_way()
         self._now_s = seen.time_s
         light = self._light()
         views = list(range(len(seen.balls)))
@@ -300,6 +305,13 @@ class Tracker:
             track.gone, track.gone_s, track.resting = True, track.seen_s, False
             track.lost.append(Loss(track.seen_s, track.crowded, track.hidden_s))
             self._last_motion_s = max(self._last_motion_s, seen.time_s - GONE_S)
+
+    def _lose_those_under_way(self) -> None:
+        """Nobody saw what became of the balls that moved before a gap of the film."""
+        for track in self.tracks:
+            if not track.resting and not track.gone and track.frames >= CONFIRM_FRAMES:
+                track.gone, track.gone_s = True, track.seen_s
+                track.lost.append(Loss(track.seen_s, crowded=True))
 
     def _begin(self, view: BallView, time_s: float) -> None:
         """A ball that nobody expected: a new track; that it is an old ball come back is told later, by its colour."""

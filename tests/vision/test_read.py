@@ -207,6 +207,29 @@ def test_film_cut_in_the_middle_of_the_shot(film: Film, tmp_path: Path) -> None:
     assert turn_degrees(found[0].bearing_rad, film.attempt.bearing_rad) == pytest.approx(0, abs=0.3)
 
 
+@pytest.mark.parametrize("frozen_after_s", [0.3, 0.8])
+def test_film_that_stands_still_in_the_middle_of_the_shot(film: Film, frozen_after_s: float, tmp_path: Path) -> None:
+    """For three seconds it shows one picture, then it goes on where it stopped: one attempt, unclear."""
+    frozen = tmp_path / "frozen.mp4"
+    still = round((film.truth.tries[0].t_s + frozen_after_s) * 30)
+    with av.open(str(film.path)) as source, av.open(str(frozen), "w", format="mp4") as out:
+        stream = out.add_stream("libx264", rate=30)
+        stream.width, stream.height, stream.pix_fmt = CAMERA.width, CAMERA.height, "yuv420p"
+        stream.options = OPTIONS["libx264"]
+        pictures = [frame.to_ndarray(format="bgr24") for frame in source.decode(video=0)]
+        for k, picture in enumerate([*pictures[:still], *[pictures[still]] * 90, *pictures[still + 1 :]]):
+            frame = av.VideoFrame.from_ndarray(picture, format="bgr24")
+            frame.pts = k
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode())
+    (found,) = read_clip(frozen, KICK, setup=Setup(TABLE, "left", CAMERA)).attempts
+    assert found.t_s == pytest.approx(film.attempt.t_s, abs=0.005)
+    assert found.outcome == "unclear"
+    assert "path_lost" in found.flags
+    assert found.pocketed == ()
+    assert turn_degrees(found.bearing_rad, film.attempt.bearing_rad) == pytest.approx(0, abs=0.3)
+
+
 @pytest.mark.parametrize(
     ("codec", "pix_fmt", "container"),
     [("libx265", "yuv420p10le", "mov"), ("libx264", "yuv422p", "matroska")],
