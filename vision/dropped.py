@@ -23,6 +23,8 @@ SURELY_LEFT_S = 0.01
 # A ball's place may be seen this much off: it may seem to pass through the end of a nose. Nearer to a nose line than
 # this many radii, half of what a ball that touches the nose is from it, it is between the jaws or in the throat.
 NOSE_END_M, AT_NOSE_RADII = 0.01, 0.5
+# A faster ball in a pocket's throat is over the lip soon after the jaws hide it; a slower one may have been taken up.
+CREPT_MPS = 0.2
 
 
 def dropped(
@@ -97,8 +99,9 @@ def _bound_for(last: _Last, missed_s: float, table: Table) -> Pocket | None:
         place = last.at_m + ahead_s * last.velocity_mps
         pocket = pocket_at(place, last.velocity_mps, table, within_s - ahead_s)
         pocket = pocket or _behind_noses(place, table, carried_on=ahead_s > 0)
-        # Whichever way the jaws send it, it must have been fast enough to get over the lip.
-        reach_m = float(np.hypot(*last.velocity_mps)) * (within_s - ahead_s)
+        # Whichever way the jaws send it, one that crept must have been fast enough to get over the lip by then.
+        speed_mps = float(np.hypot(*last.velocity_mps))
+        reach_m = speed_mps * (within_s - ahead_s) if speed_mps < CREPT_MPS else np.inf
         if pocket is not None and short_of_lip_m(place, pocket, table) < reach_m:
             return pocket
     return None
