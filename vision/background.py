@@ -14,7 +14,7 @@ from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
 from calibration.median import median_of
 from calibration.table import POCKETS, Table, Vector
-from vision.clip import Frame
+from vision.film.clip import Frame
 from vision.lain_throughout import lain_throughout, seen_in
 from vision.light import in_one_light
 from vision.pieces import Mask

@@ -18,9 +18,9 @@ from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
 from calibration.table import POCKETS, Table, Vector
 from vision.background import Background, ball_radii_px
-from vision.clip import Frame
+from vision.film.clip import Frame
 from vision.light import Light, LightMeter
-from vision.outline import BallView, fit_outline
+from vision.outlines.outline import BallView, fit_outline
 from vision.pieces import Mask, Piece, pieces
 from vision.reduced import Picture, Reduction
 

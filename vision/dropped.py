@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.table import POCKETS, Pocket, Table, Vector
-from vision.contacts import DROP_S, pocket_at, short_of_lip_m
+from vision.contacts.run import DROP_S, pocket_at, short_of_lip_m
+from vision.contacts.sent_into_rail import Sent
 from vision.legs import Path, motion_at
 from vision.reading import Pocketing
-from vision.sent_into_rail import Sent
 from vision.sightings import Rest, Sighting
 from vision.track import Loss
 from vision.tracks import GONE_S

@@ -8,9 +8,9 @@ import numpy as np
 
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
-from vision.contacts import Run
+from vision.contacts.run import Run
+from vision.contacts.second_kiss import second_kiss
 from vision.reading import BallHit, RailHit
-from vision.second_kiss import second_kiss
 from vision.shot import Shot
 
 # A ball touches a jaw's corner with its centre a radius from it, or a little more: jaws are rounded.

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from calibration.ball_plane import BallPlane
 from calibration.table import Vector
-from vision.clip import Frame
-from vision.outline import fit_outline
+from vision.film.clip import Frame
+from vision.outlines.outline import fit_outline
 from vision.pieces import Mask
 
 # Heights at which the picture is cut, in multiples of what still is the cloth: a nose's shadow reaches about three,

@@ -3,12 +3,12 @@
 import numpy as np
 
 from calibration.table import Table, Vector
-from vision.contacts import Run, within_track
+from vision.contacts.run import Run, within_track
+from vision.contacts.turns import before_turn
 from vision.legs import Line, Path, fit_line
 from vision.reading import RailHit
 from vision.settling import settled_line
 from vision.straight import straight_end
-from vision.turns import before_turn
 
 # A leg that goes on for so long after the ball rolls, or is as long as this in all, tells its line by itself.
 ROLLED_S, LONG_S = 0.25, 1.0

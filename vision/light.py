@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import Vector
+from vision.film.planes import BLACK, NEUTRAL
 from vision.pieces import Mask
-from vision.planes import BLACK, NEUTRAL
 from vision.reduced import Picture
 
 # So many places of the cloth tell the light; what lies on it is a minority of them.

@@ -5,7 +5,7 @@ after all, so that no sighting of a ball under way is lost.
 """
 
 from vision.balls import BallFinder
-from vision.clip import Frame
+from vision.film.clip import Frame
 from vision.repeats import Repeats
 from vision.tracks import Tracker
 

@@ -12,7 +12,7 @@ from calibration.errors import InputError
 from calibration.marker_register import register_by_markers
 from calibration.markers import MarkerLayout
 from calibration.still import draw_setup
-from vision.clip import Frame, open_clip
+from vision.film.clip import Frame, open_clip
 from vision.stands import longest_part
 
 # Sheets are often taken away soon after the film begins: its first seconds are looked at more closely.

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
-from vision.contacts import TURNED_ALONE_S, Run
+from vision.contacts.run import TURNED_ALONE_S, Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.last_leg import free_part, line_after

@@ -15,7 +15,7 @@ from calibration.camera import Setup
 from calibration.still import draw_setup
 from calibration.table import Vector
 from vision.balls import BallFinder
-from vision.clip import Clip, open_clip
+from vision.film.clip import Clip, open_clip
 from vision.flags import known
 from vision.knocked_back import without_knocked_back
 from vision.looks import Looks

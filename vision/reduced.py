@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.clip import Frame
+from vision.film.clip import Frame
 
 Picture = NDArray[np.uint8]
 

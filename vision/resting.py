@@ -16,9 +16,9 @@ from calibration.camera import Setup
 from calibration.table import Vector
 from vision.background import Background
 from vision.balls import BallFinder, TableView, colour_distance
-from vision.clip import Clip
 from vision.colours import colour_name
-from vision.outline import BallView, fit_outline
+from vision.film.clip import Clip
+from vision.outlines.outline import BallView, fit_outline
 
 LOOK_EVERY_S = 0.2
 # A film longer than this is looked at in so many stretches, spread evenly, of together this length.

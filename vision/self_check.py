@@ -21,7 +21,7 @@ from calibration.still import draw_setup
 from calibration.table import Table, Vector
 from vision.background import learn_background
 from vision.checked import Distance, Drift, OnSpot, Scatter, SelfCheck, SizedPlace
-from vision.clip import Clip, open_clip
+from vision.film.clip import Clip, open_clip
 from vision.resting import RestingBall, busiest_stretch, find_resting, watch
 from vision.stands import longest_part, register_part
 

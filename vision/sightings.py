@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.table import Vector
-from vision.outline import BallView
+from vision.outlines.outline import BallView
 
 # Sightings at rest that are averaged; more would only repeat what compression does.
 REST_SIGHTINGS = 40

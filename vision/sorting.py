@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from calibration.table import Table, Vector
-from vision.contacts import Run
+from vision.contacts.run import Run
 from vision.mixed_reading import MixedReading, Unassigned
 from vision.outcome import TARGET_REACH_M, attempt
 from vision.place_error import PlaceError

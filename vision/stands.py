@@ -15,7 +15,7 @@ from calibration.register import register
 from calibration.setup_check import check_setup
 from calibration.table import Vector, standard_table
 from vision.background import Background, learn_background
-from vision.clip import Clip, Frame
+from vision.film.clip import Clip, Frame
 from vision.steadiness import Move, Shift, find_moves, turned
 
 # Stills from which the camera and the empty table are learnt.

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Camera
-from vision.clip import Clip, Frame
+from vision.film.clip import Clip, Frame
 
 Picture = NDArray[np.uint8]
 Corners = NDArray[np.float32]

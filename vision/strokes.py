@@ -12,18 +12,18 @@ import numpy as np
 from calibration.table import Table, Vector
 from vision.changed_colour import rejoined
 from vision.colours import colour_name, whiteness
-from vision.contacts import Run, follow
+from vision.contacts.kisses import with_kisses
+from vision.contacts.knocks import departure, with_knocks
+from vision.contacts.rail_after_hit import with_rail_after
+from vision.contacts.run import Run, follow
+from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by
+from vision.contacts.struck_into_rail import bounced_first, set_off_by_rail
 from vision.dropped import dropped
-from vision.kisses import with_kisses
-from vision.knocks import departure, with_knocks
 from vision.launch import Launch
 from vision.legs import Path
-from vision.rail_after_hit import with_rail_after
 from vision.reading import BallHit, NotAttempt, Pocketing
-from vision.sent_into_rail import first_rail, seen_to_meet, sent_by
 from vision.set_off import SetOff, set_off, set_off_into
 from vision.sightings import Rest, Sighting
-from vision.struck_into_rail import bounced_first, set_off_by_rail
 from vision.track import Loss, Track
 from vision.tracks import GONE_S
 

@@ -6,7 +6,7 @@ from math import hypot
 import numpy as np
 
 from calibration.table import Vector
-from vision.outline import BallView
+from vision.outlines.outline import BallView
 from vision.sightings import Rest, Sighting
 
 # A ball's speed lately is told by this much of its way, no more than so many sightings.

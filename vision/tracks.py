@@ -14,8 +14,8 @@ import numpy as np
 from calibration.ball_plane import BallPlane
 from calibration.table import Table
 from vision.balls import Expected, TableView, colour_distance
-from vision.outline import BallView
-from vision.planes import BLACK
+from vision.film.planes import BLACK
+from vision.outlines.outline import BallView
 from vision.sightings import REST_SIGHTINGS, Sighting, averaged, resting_place
 from vision.track import Loss, Track
 

@@ -4,9 +4,9 @@ whether it was made by a rail that it may have met unseen."""
 import numpy as np
 
 from calibration.table import Table, Vector
-from vision.contacts import GRAZED_M, Run
+from vision.contacts.run import GRAZED_M, Run
+from vision.contacts.sent_into_rail import has_rubber
 from vision.legs import Path, motion_at
-from vision.sent_into_rail import has_rubber
 from vision.shot import Shot
 from vision.strokes import Stroke
 

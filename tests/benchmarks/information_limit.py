@@ -16,7 +16,7 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.table import Vector
 from tests.known_clips import KnownClip
-from vision.outline import FLOOR_SD_PX
+from vision.outlines.outline import FLOOR_SD_PX
 
 # A ball of which less than this is seen gives no sighting.
 LEAST_VISIBLE = 0.9

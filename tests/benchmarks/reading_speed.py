@@ -7,8 +7,8 @@ from time import perf_counter
 
 from calibration.camera import Setup
 from tests.known_clips import footage_clips, sample_clip
-from vision.decoding import Decoder
-from vision.limits import Limits
+from vision.film.decoding import Decoder
+from vision.film.limits import Limits
 from vision.read import read_clip, setup_clip
 from vision.shot import Shot, load_shot
 

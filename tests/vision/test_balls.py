@@ -13,11 +13,11 @@ from tests.rendering import BLACK, RED, WHITE, YELLOW, Ball, Look, oblique_camer
 from tests.rendering.light import encode
 from tests.rendering.picture import Stage, with_noise
 from tests.rendering.scene import Colour
-from tests.vision.test_outline import YUV_OF_RGB
+from tests.vision.outlines.test_outline import YUV_OF_RGB
 from vision.background import Background, Picture, learn_background
 from vision.balls import BallFinder, Expected
-from vision.clip import Frame
-from vision.outline import BallView, fit_outline
+from vision.film.clip import Frame
+from vision.outlines.outline import BallView, fit_outline
 
 TABLE = STANDARD_TABLES["9ft"]
 CAMERA = overhead_camera(TABLE, size=(1280, 720))

@@ -8,7 +8,7 @@ import pytest
 
 from calibration.table import STANDARD_TABLES, Rail, Vector
 from calibration.unfold import unfold
-from vision.contacts import Run
+from vision.contacts.run import Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import FLAGS
 from vision.legs import Path

@@ -9,6 +9,6 @@ GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 
 def test_every_module_is_named_in_the_guide() -> None:
     told = GUIDE.read_text(encoding="utf-8")
-    modules = [path.name for path in Path(vision.__path__[0]).glob("*.py") if path.name != "__init__.py"]
+    modules = [path.name for path in Path(vision.__path__[0]).rglob("*.py") if path.name != "__init__.py"]
     assert len(modules) > 50
     assert [name for name in modules if f"{name}`" not in told] == []

@@ -8,11 +8,11 @@ import pytest
 
 from calibration.table import STANDARD_TABLES
 from tests.vision.rolling import Cloth, Rolled, frames, run
-from vision.contacts import Run, follow
+from vision.contacts.run import Run, follow
+from vision.contacts.turns import before_turn
 from vision.last_leg import line_after
 from vision.legs import Path
 from vision.reading import RailHit
-from vision.turns import before_turn
 
 TABLE = STANDARD_TABLES["9ft"]
 NOISE_M = 0.0003

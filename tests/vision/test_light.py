@@ -11,8 +11,8 @@ import pytest
 from calibration.camera import Setup
 from calibration.table import STANDARD_TABLES
 from tests.rendering import Physics, Try, aim_rad, overhead_camera, render_clip
+from vision.film.planes import BLACK, NEUTRAL
 from vision.light import Light, LightMeter, in_one_light
-from vision.planes import BLACK, NEUTRAL
 from vision.read import read_clip
 from vision.reading import Attempt
 from vision.shot import Shot

@@ -11,9 +11,9 @@ from calibration.ball_plane import BallPlane
 from calibration.table import STANDARD_TABLES
 from tests.rendering import overhead_camera
 from vision.balls import BallFinder, Expected, TableView
-from vision.clip import Frame
+from vision.film.clip import Frame
 from vision.looks import CALM_EVERY_S, Looks
-from vision.outline import BallView
+from vision.outlines.outline import BallView
 from vision.reduced import Reduction
 from vision.tracks import Tracker
 

@@ -13,7 +13,7 @@ from calibration.unfold import unfold
 from tests.rendering import STRAIGHT, Physics, aim_rad, overhead_camera
 from tests.rendering.motion import Motion
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
-from vision.contacts import Run
+from vision.contacts.run import Run
 from vision.legs import Path
 from vision.outcome import attempt
 from vision.place_error import PlaceError

@@ -263,7 +263,7 @@ def test_decoder_that_is_killed_midway_costs_no_attempt_before(film: Film) -> No
         if part < 0.85:
             return
         for pid in Path(f"/proc/self/task/{threading.get_native_id()}/children").read_text().split():
-            if b"vision.decoding_process" in Path(f"/proc/{pid}/cmdline").read_bytes():
+            if b"vision.film.decoding_process" in Path(f"/proc/{pid}/cmdline").read_bytes():
                 os.kill(int(pid), signal.SIGKILL)
 
     found = read_clip(film.path, KICK, setup=Setup(TABLE, "left", CAMERA), progress=kill)

@@ -12,7 +12,7 @@ from calibration.camera import Setup
 from calibration.table import STANDARD_TABLES
 from tests.rendering import Physics, Try, aim_rad, overhead_camera, render_clip
 from vision.balls import TableView
-from vision.outline import BallView
+from vision.outlines.outline import BallView
 from vision.read import read_clip
 from vision.reading import Attempt, Reading
 from vision.reduced import Reduction

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calibration.table import Vector
-from vision.outline import BallView
+from vision.outlines.outline import BallView
 from vision.sightings import Sighting, averaged, resting_place
 
 TRUE = np.array([0.9, 0.4])

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.table import STANDARD_TABLES
 from tests.rendering import overhead_camera
 from tests.vision.films import TIME_BASE
-from vision.clip import open_clip
+from vision.film.clip import open_clip
 from vision.steadiness import Move, View, anchors_px, find_moves, turned
 
 Picture = NDArray[np.uint8]

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
-from vision.contacts import follow
+from vision.contacts.run import follow
 from vision.dropped import dropped as vanished
 from vision.legs import Path
-from vision.outline import BallView
+from vision.outlines.outline import BallView
 from vision.sightings import Rest, Sighting
 from vision.strokes import LEAST_SPEED_MPS, Ball, find_strokes, name_balls
 from vision.track import Loss, Track

@@ -1,0 +1,106 @@
+"""Contacts that only the ball that was met tells of: close behind a rail, or within a leg."""
+
+from dataclasses import replace
+from math import cos, degrees, radians, sin
+
+import numpy as np
+import pytest
+
+from calibration.table import Vector
+from tests.rendering.motion import Motion
+from tests.vision.seen import TABLE, motion_of, only_stroke, seen
+from vision.contacts.knocks import Departure, departure, with_knocks
+from vision.contacts.run import Run
+from vision.legs import Path
+from vision.reading import BallHit, RailHit
+from vision.sightings import Rest
+
+START, BEARING_DEG, SPEED_MPS = (0.9, 0.5), 50.0, 2.0
+# From the rail to the ball, in seconds, and frames a second.
+GAPS = [(0.02, 60.0), (0.03, 60.0), (0.05, 60.0), (0.03, 30.0), (0.04, 30.0), (0.05, 30.0), (0.1, 30.0), (0.2, 30.0)]
+
+
+def close_behind_a_rail(gap_s: float, cut_deg: float) -> Motion:
+    """A kick off the left rail into a ball that it meets so long after the rail, ``cut_deg`` off full."""
+    alone = motion_of({"cue": START}, BEARING_DEG, SPEED_MPS)
+    rail_s = next(leg.t_s for leg in alone.legs if leg.ball == "cue" and leg.t_s > alone.legs[0].t_s)
+    here, soon = (alone.where("cue", rail_s + gap_s + later) for later in (0.0, 0.004))
+    assert here is not None
+    assert soon is not None
+    ahead = np.arctan2(*(soon - here)[::-1]) + radians(cut_deg)
+    red = here + (2 * TABLE.ball_radius_m + 1e-4) * np.array([cos(ahead), sin(ahead)])
+    return motion_of({"cue": START, "red": (float(red[0]), float(red[1]))}, BEARING_DEG, SPEED_MPS)
+
+
+@pytest.mark.parametrize("cut_deg", [-35.0, 0.0, 35.0])
+@pytest.mark.parametrize(("gap_s", "fps"), GAPS)
+def test_ball_met_close_behind_a_rail_is_told(gap_s: float, cut_deg: float, fps: float) -> None:
+    motion = close_behind_a_rail(gap_s, cut_deg)
+    met_s = next(leg.t_s for leg in motion.legs if leg.ball == "red")
+    where = motion.where("cue", met_s)
+    stroke = only_stroke(seen(motion, fps=fps, until_s=6.0))
+    junctions = [j for j in stroke.cue.junctions if j is not None]
+    assert isinstance(junctions[0], RailHit)
+    assert junctions[0].rail == "left"
+    assert isinstance(junctions[1], BallHit)
+    assert junctions[1].balls == ("cue", "red")
+    assert junctions[1].t_s == pytest.approx(met_s, abs=0.012)
+    assert junctions[1].at_m == pytest.approx(where, abs=0.010)
+    assert len(stroke.cue.legs) == len(stroke.cue.junctions) + 1
+    assert len([h for h in stroke.cue.ball_hits if "red" in h.balls]) == 1
+
+
+@pytest.mark.parametrize("gap_m", [0.002, 0.005, 0.01, 0.03])
+def test_ball_near_a_rail_that_is_hit_directly_makes_no_rail(gap_m: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the contacts with rails none is there because of the ball that set off."""
+    rng = np.random.default_rng(3)
+    direct = 0
+    for _ in range(15):
+        red = np.array([rng.uniform(1.0, 2.1), TABLE.track_offset_m + gap_m])
+        start = np.array([red[0] - rng.uniform(0.3, 1.2), rng.uniform(0.2, 0.9)])
+        ahead = (red - start) / np.hypot(*(red - start))
+        aim = red + rng.uniform(-1, 1) * TABLE.ball_radius_m * np.array([-ahead[1], ahead[0]]) - start
+        starts = {"cue": (float(start[0]), float(start[1])), "red": (float(red[0]), float(red[1]))}
+        motion = motion_of(starts, degrees(np.arctan2(aim[1], aim[0])), rng.uniform(0.8, 2.0))
+        met_s = next(leg.t_s for leg in motion.legs if leg.ball == "red")
+        if any(motion.legs[0].t_s < leg.t_s < met_s for leg in motion.legs):
+            continue
+        direct += 1
+        balls = seen(motion, fps=30.0, until_s=6.0)
+        told = only_stroke(balls).cue.rail_hits
+        with monkeypatch.context() as patched:
+            patched.setattr("vision.strokes.with_knocks", lambda run, departures, table: run)
+            assert len(told) <= len(only_stroke(balls).cue.rail_hits)
+    assert direct >= 8
+
+
+def straight_run(t: Vector) -> Run:
+    return Run("cue", (Path(t, np.column_stack([0.5 + t, np.full(len(t), 0.6)]), np.full(len(t), 3e-4)),), ())
+
+
+def test_contact_within_a_leg_cuts_it() -> None:
+    run = with_knocks(straight_run(np.arange(0, 1, 1 / 30)), {"red": Departure(0.5, np.array([1.0, 0.605]))}, TABLE)
+    assert [h.balls for h in run.ball_hits] == [("cue", "red")]
+    assert [float(leg.t[-1]) < 0.5 for leg in run.legs] == [True, False]
+
+
+@pytest.mark.parametrize("met_at_m", [(1.0, 0.66), (1.1, 0.6)])
+def test_ball_that_left_from_elsewhere_was_not_met(met_at_m: tuple[float, float]) -> None:
+    run = straight_run(np.arange(0, 1, 1 / 30))
+    assert with_knocks(run, {"red": Departure(0.5, np.array(met_at_m))}, TABLE) is run
+    assert with_knocks(run, {"red": Departure(1.4, np.array([1.9, 0.6]))}, TABLE) is run
+
+
+def test_departure_is_on_the_line_of_centres() -> None:
+    t = np.arange(2.02, 2.4, 1 / 30)
+    along = 0.6 * (t - 2.0)
+    path = Path(t, np.column_stack([1.0 + along * cos(0.5), 0.4 + along * sin(0.5)]), np.full(len(t), 3e-4))
+    rest = Rest(np.array([1.0, 0.4]), 2e-4, 0.0, 1.99, 40)
+    found = departure(rest, path, TABLE)
+    assert found is not None
+    assert found.time_s == pytest.approx(2.0, abs=0.002)
+    far = 2 * TABLE.ball_radius_m
+    assert found.met_at_m == pytest.approx([1.0 - far * cos(0.5), 0.4 - far * sin(0.5)], abs=0.001)
+    assert departure(rest, path.part(slice(0, 2)), TABLE) is None
+    crept = replace(path, xy=rest.at_m + (path.xy - rest.at_m) * 0.05)
+    assert departure(rest, crept, TABLE) is None

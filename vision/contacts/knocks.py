@@ -1,0 +1,164 @@
+"""Contacts told by the ball that was met: it lay still and set off as another came up to it.
+
+A ball that comes off a rail and meets another within a frame or two shows one kink in its own path for both contacts.
+The ball that it met leaves on the line of centres, and so tells when and where it was met.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.table import RAILS, Table, Vector
+from vision.contacts.run import Run
+from vision.legs import Path, fit_line, legs, motion_at
+from vision.reading import BallHit, RailHit
+from vision.sightings import Rest
+
+# A ball that leaves slower than this, or sideways to its first sightings, tells nothing.
+LEAST_LEAVING_MPS, LEAST_SIGHTINGS = 0.08, 3
+# How far off the ball that met it may have been seen at that moment, and for how long it may have been out of sight.
+OFF_PATH_M, OUT_OF_SIGHT_S = 0.03, 0.05
+# A ball came off a rail before it met the other when it would have been this far behind the track line by then, and is
+# no farther before it than it can have come back, give or take; slower than this it did not come to the rail.
+CLEARLY_BEHIND_M, MOST_BACK, BACK_TOLERANCE_M, LEAST_INTO_RAIL_MPS = 0.004, 1.2, 0.006, 0.2
+# A leg between two contacts that no frame shows: its ends are known no better than this.
+UNSEEN_SD_M = 0.005
+
+
+@dataclass(frozen=True)
+class Departure:
+    """When a resting ball set off, and where the centre of the ball that met it was then, (2,) metres."""
+
+    time_s: float
+    met_at_m: Vector
+
+
+def departure(rest: Rest, path: Path, table: Table) -> Departure | None:
+    """How a ball that lay still set off along its ``path``; None when too little of that is seen."""
+    if len(path) < LEAST_SIGHTINGS:
+        return None
+    first = legs(path)[0]
+    if len(first) < LEAST_SIGHTINGS:
+        return None
+    first = first.part(slice(0, 8))
+    speed = motion_at(first, float(first.t[0])).speed_mps
+    direction = fit_line(first).direction
+    gone = float((first.xy[0] - rest.at_m) @ direction)
+    if speed < LEAST_LEAVING_MPS or gone < 0:
+        return None
+    # It cannot have left before it was last seen in its place.
+    time_s = max(float(first.t[0]) - gone / speed, rest.last_s)
+    return Departure(time_s, rest.at_m - 2 * table.ball_radius_m * direction)
+
+
+def with_knocks(run: Run, departures: Mapping[str, Departure], table: Table) -> Run:
+    """The run, with the contacts put in that only the balls it met tell of."""
+    for name, left in sorted(departures.items(), key=lambda item: item[1].time_s):
+        if name != run.ball:
+            run = _with_knock(run, name, left, table)
+    return run
+
+
+def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
+    if _off_path_m(run.legs, left) > OFF_PATH_M:
+        return run
+    hit = BallHit(left.time_s, (run.ball, name), left.met_at_m)
+    told = next((k for k, j in enumerate(run.junctions) if isinstance(j, BallHit) and name in j.balls), None)
+    if told is not None:
+        rail = _rail_before(run.legs[told], hit, table)
+        if rail is None:
+            return run
+        leg = run.legs[told]
+        parts = (leg.part(leg.t < rail.t_s), unseen(rail, hit), run.legs[told + 1])
+        return _split(run, told + 1, parts, (rail, hit))
+    for k, leg in enumerate(run.legs):
+        last = k == len(run.legs) - 1
+        if left.time_s >= leg.t[-1] and not last and left.time_s <= run.legs[k + 1].t[0]:
+            junction = run.junctions[k]
+            if not isinstance(junction, RailHit):
+                return replace(run, junctions=(*run.junctions[:k], hit, *run.junctions[k + 1 :]))
+            pair = (junction, hit) if junction.t_s <= hit.t_s else (hit, junction)
+            return _split(run, k + 1, (leg, unseen(*pair), run.legs[k + 1]), pair)
+        if leg.t[0] < left.time_s < leg.t[-1]:
+            return _within(run, k, hit)
+    return run
+
+
+def _rail_before(leg: Path, hit: BallHit, table: Table) -> RailHit | None:
+    """A rail between a leg and the place where the ball met another, if it cannot have come there without.
+
+    Carried on, it would have been behind the rail's track line by then.
+    """
+    if len(leg) < LEAST_SIGHTINGS + 1:
+        return None
+    # The last sighting may be from after the rail already.
+    before = leg.part(slice(None, -1))
+    end_s = float(before.t[-1])
+    motion = motion_at(before, end_s)
+    for rail in RAILS:
+        axis, level = table.track_coordinate(rail)
+        outward = 1.0 if level > table.length_m / 4 else -1.0
+        into = outward * float(motion.velocity_mps[axis])
+        if into < LEAST_INTO_RAIL_MPS:
+            continue
+        time_s = end_s + outward * (level - float(motion.at_m[axis])) / into
+        behind, back = into * (hit.t_s - time_s), outward * (level - float(hit.at_m[axis]))
+        if (
+            time_s < end_s - OUT_OF_SIGHT_S
+            or behind < CLEARLY_BEHIND_M
+            or not 0 < back < MOST_BACK * behind + BACK_TOLERANCE_M
+        ):
+            continue
+        line = fit_line(before)
+        at_m, at_sd_m = line.at_level(axis, level)
+        out = (hit.at_m - at_m) / (hit.t_s - time_s)
+        return RailHit(
+            rail=rail,
+            at_m=at_m,
+            at_sd_m=at_sd_m,
+            t_s=time_s,
+            speed_in_mps=motion_at(before, time_s).speed_mps,
+            speed_out_mps=float(np.hypot(*out)),
+            bearing_in_rad=line.bearing_rad,
+            bearing_out_rad=float(np.arctan2(out[1], out[0]) % (2 * np.pi)),
+        )
+    return None
+
+
+def _within(run: Run, k: int, hit: BallHit) -> Run:
+    """A leg cut at a contact within it; one that is too near to a rail's contact for sightings between is unseen."""
+    leg = run.legs[k]
+    before, after = leg.part(leg.t < hit.t_s), leg.part(leg.t >= hit.t_s)
+    earlier = run.junctions[k - 1] if k else None
+    if len(before) < 2 and isinstance(earlier, RailHit):
+        return _split(run, k, (run.legs[k - 1], unseen(earlier, hit), after), (earlier, hit)) if len(after) else run
+    if len(before) < 2 or len(after) < 2:
+        return run
+    legs_ = (*run.legs[:k], before, after, *run.legs[k + 1 :])
+    return Run(run.ball, legs_, (*run.junctions[:k], hit, *run.junctions[k:]))
+
+
+def _split(run: Run, k: int, parts: tuple[Path, Path, Path], pair: tuple[RailHit | BallHit, RailHit | BallHit]) -> Run:
+    """The run with the legs ``k - 1`` and ``k`` and what stands between them replaced."""
+    return Run(
+        run.ball,
+        (*run.legs[: k - 1], *parts, *run.legs[k + 1 :]),
+        (*run.junctions[: k - 1], *pair, *run.junctions[k:]),
+    )
+
+
+def unseen(first: RailHit | BallHit, second: RailHit | BallHit) -> Path:
+    """The leg between two contacts that no frame shows."""
+    times = np.array([first.t_s, max(second.t_s, first.t_s + 1e-4)])
+    return Path(times, np.array([first.at_m, second.at_m]), np.full(2, UNSEEN_SD_M))
+
+
+def _off_path_m(path: Sequence[Path], left: Departure) -> float:
+    """How far the ball was, at that moment, from where it must have been: (2,) between sightings."""
+    t = np.concatenate([leg.t for leg in path])
+    if not t[0] - OUT_OF_SIGHT_S < left.time_s < t[-1] + OUT_OF_SIGHT_S:
+        return float("inf")
+    xy = np.vstack([leg.xy for leg in path])
+    here = np.array([np.interp(left.time_s, t, xy[:, axis]) for axis in (0, 1)])
+    return float(np.hypot(*(here - left.met_at_m)))

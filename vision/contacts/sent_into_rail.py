@@ -1,0 +1,175 @@
+"""A ball close to a rail that another sent straight into it: it is back off the rail before a frame shows it there.
+
+The film shows a ball that comes away from the rail although it was sent towards it, and a ball does not pass through
+rubber. When and where it was sent is told by the ball that met it: along the line of centres, with that ball's speed in
+that direction.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.table import RAILS, Rail, Table, Vector
+from vision.contacts.run import Run, measured
+from vision.legs import SLIDING_MPS2, Line, Path, legs, motion_at, sliding_motion
+from vision.reading import BallHit, RailHit
+from vision.set_off import SHARE
+from vision.sightings import Rest
+
+# A rail that is reached later than this after the ball set off is seen to be met.
+AT_ONCE_S = 0.13
+# Unless no frame shows it before, a fast dark ball on a dark cloth, and it is seen so soon after. Where it comes from
+# is known no better than this.
+UNSEEN_S, LEAST_BACK_SD_M = 0.2, 0.004
+# One that touches the rail goes no way at all, but two moments must differ to be told in order.
+LEAST_WAY_S = 0.001
+# A ball sent at a flatter angle to the rail (its sine) may miss it, and one slower than this towards it may stop short.
+LEAST_TOWARDS, LEAST_TOWARDS_MPS, SURE_SDS = 0.1, 0.15, 3.0
+# At a steeper angle than this it cannot but meet the rail; at a flatter one it is seen to come away from it.
+SURELY_TOWARDS = 0.35
+# It comes off the rail at least this fast.
+LEAST_AWAY_MPS = 0.05
+# Friction between the balls throws the one that is met off the line of centres: by up to about five degrees (D. G.
+# Alciatore, Colorado State University, billiards.colostate.edu), mostly by less.
+THROWN_SD_RAD = np.radians(1.5)
+# A sighting this close to the contact may be smeared round it.
+SMEARED_S = 0.004
+# The same contact told twice: this close in time. From so many sightings before it, it is told by them alone.
+SAME_CONTACT_S, LEAST_SEEN = 0.06, 4
+
+
+@dataclass(frozen=True)
+class Sent:
+    """How a resting ball was sent off: when (seconds), on which line (through its resting place), how fast (m/s)."""
+
+    time_s: float
+    line: Line
+    speed_mps: float
+
+
+def sent_by(met: Run, rest: Rest, name: str, table: Table) -> Sent | None:
+    """How the ball ``name`` at ``rest`` was sent off by the one that ran into it; None when that is not known."""
+    found = next((k for k, j in enumerate(met.junctions) if isinstance(j, BallHit) and name in j.balls), None)
+    if found is None:
+        return None
+    hit, before = met.junctions[found], met.legs[found]
+    if not isinstance(hit, BallHit) or len(before) < 2:
+        return None
+    centres = rest.at_m - hit.at_m
+    apart = float(np.hypot(*centres))
+    arriving = motion_at(before, hit.t_s)
+    _, aside_sd = met.line_of(found, table).miss(rest.at_m)
+    speed = float(arriving.velocity_mps @ centres) / apart * SHARE
+    fullness = speed / max(SHARE * arriving.speed_mps, 1e-9)
+    if not fullness > 0:
+        return None
+    turn_sd = float(np.hypot(aside_sd / (apart * fullness), THROWN_SD_RAD))
+    bearing = float(np.arctan2(centres[1], centres[0]) % (2 * np.pi))
+    return Sent(hit.t_s, Line(rest.at_m, bearing, turn_sd, rest.sd_m), speed)
+
+
+@dataclass(frozen=True)
+class FirstRail:
+    """The contact, the way there (from the resting place on) and the sightings after it."""
+
+    way: Path
+    hit: RailHit
+    after: Path
+
+
+def first_rail(rest: Rest, path: Path, sent: Sent, table: Table) -> FirstRail | None:
+    """The rail that a ball, sent off from ``rest``, met at once; None when it met none, or too late to need telling."""
+    direction = sent.line.direction
+    coming: list[tuple[float, Rail]] = []
+    for rail in RAILS:
+        axis, level = table.track_coordinate(rail)
+        gap = level - float(rest.at_m[axis])
+        towards = float(direction[axis]) * np.sign(level - float(table.centre_m[axis]))
+        if (
+            towards > max(LEAST_TOWARDS, SURE_SDS * sent.line.bearing_sd_rad)
+            and towards * sent.speed_mps > LEAST_TOWARDS_MPS
+        ):
+            # A ball that touches the rail may seem a little behind the track line.
+            coming.append((max(gap / float(direction[axis]), 0.0) / sent.speed_mps, rail))
+    if not coming:
+        return None
+    takes_s, rail = min(coming)
+    if takes_s > AT_ONCE_S:
+        takes_s = _slowed_s(takes_s * sent.speed_mps, sent.speed_mps)
+    axis, level = table.track_coordinate(rail)
+    time_s = sent.time_s + max(takes_s, LEAST_WAY_S)
+    at_m, at_sd_m = sent.line.at_level(axis, level)
+    before, after = path.part(path.t < time_s - SMEARED_S), path.part(path.t > time_s + SMEARED_S)
+    if len(after) < 3 or not has_rubber(rail, at_m, table):
+        return None
+    met = None
+    if takes_s > AT_ONCE_S:
+        met = _unseen_until_back(before, legs(after)[0], time_s, rail, at_m, at_sd_m, table)
+        if met is None:
+            return None
+        at_m, at_sd_m = met
+    outward = np.sign(level - float(table.centre_m[axis]))
+    begins = sliding_motion(legs(after)[0], float(after.t[0]))
+    towards = outward * float(direction[axis])
+    if towards < SURELY_TOWARDS and not outward * begins.velocity_mps[axis] < -LEAST_AWAY_MPS:
+        return None
+    way = Path(
+        np.concatenate([[sent.time_s], before.t[before.t > sent.time_s], [time_s]]),
+        np.vstack([rest.at_m, before.xy[before.t > sent.time_s], at_m]),
+        np.concatenate([[max(rest.sd_m, 1e-4)], before.sd[before.t > sent.time_s], [max(at_sd_m, 1e-4)]]),
+    )
+    hit = measured(way, legs(after)[0], rail, time_s, sent.line, table)
+    return FirstRail(way, hit if met is None else replace(hit, at_m=at_m, at_sd_m=at_sd_m), after)
+
+
+def _slowed_s(way_m: float, speed_mps: float) -> float:
+    """How long a ball takes over a way that slides, evenly slowed, until it rolls with 5/7 of the speed it was sent."""
+    slide_s = 2 / 7 * speed_mps / SLIDING_MPS2
+    slide_m = 6 / 7 * speed_mps * slide_s
+    if way_m > slide_m:
+        return slide_s + (way_m - slide_m) / (5 / 7 * speed_mps)
+    return float((speed_mps - np.sqrt(speed_mps**2 - 2 * SLIDING_MPS2 * way_m)) / SLIDING_MPS2)
+
+
+def _unseen_until_back(
+    before: Path, after: Path, time_s: float, rail: Rail, at_m: Vector, at_sd_m: float, table: Table
+) -> tuple[Vector, float] | None:
+    """Where a ball met a rail that no frame shows on its way there, (2,) and sd, by both the way there and back; None
+    when it is seen before, or comes from elsewhere."""
+    if len(before) or len(after) < 3 or after.t[0] - time_s > UNSEEN_S:
+        return None
+    axis, level = table.track_coordinate(rail)
+    outward = np.sign(level - float(table.centre_m[axis]))
+    motion = sliding_motion(after, float(after.t[0]))
+    if not outward * motion.velocity_mps[axis] < -LEAST_AWAY_MPS:
+        return None
+    back_s = (level - motion.at_m[axis]) / motion.velocity_mps[axis]
+    from_m = motion.at_m + motion.velocity_mps * back_s
+    # Off the rail it slides, in a curve that is not seen.
+    from_sd_m = float(np.hypot(motion.at_sd_m + motion.velocity_sd_mps * abs(back_s), SLIDING_MPS2 * back_s**2 / 2))
+    from_sd_m = float(np.hypot(from_sd_m, LEAST_BACK_SD_M))
+    if abs(from_m[1 - axis] - at_m[1 - axis]) > SURE_SDS * np.hypot(from_sd_m, at_sd_m):
+        return None
+    weights = np.array([at_sd_m, from_sd_m]) ** -2.0
+    met_m = at_m.copy()
+    met_m[1 - axis] = np.average([at_m[1 - axis], from_m[1 - axis]], weights=weights)
+    return met_m, float(1 / np.sqrt(weights.sum()))
+
+
+def has_rubber(rail: Rail, at_m: Vector, table: Table) -> bool:
+    """Whether a place (2,) at a rail's track line is at rubber, not in a pocket's mouth."""
+    axis, _ = table.track_coordinate(rail)
+    along, length = float(at_m[1 - axis]), (table.length_m, table.width_m)[1 - axis]
+    corner = table.corner_mouth_m / np.sqrt(2)
+    in_side = axis == 1 and abs(along - length / 2) < table.side_mouth_m / 2
+    return bool(corner < along < length - corner) and not in_side
+
+
+def seen_to_meet(run: Run, hit: RailHit) -> bool:
+    """Whether the run has that contact already, as the first thing that the ball met, after a leg that shows it."""
+    k = next((k for k, j in enumerate(run.junctions) if j is not None), None)
+    if k is None:
+        return False
+    first = run.junctions[k]
+    same = isinstance(first, RailHit) and first.rail == hit.rail and abs(first.t_s - hit.t_s) < SAME_CONTACT_S
+    return same and sum(len(leg) for leg in run.legs[: k + 1]) >= LEAST_SEEN

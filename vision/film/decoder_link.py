@@ -1,0 +1,200 @@
+"""The reader's end of the decoding process: starting it, asking it, waiting no longer than is allowed, ending it.
+
+A process is started anew, never forked, with few variables of its surroundings; it is told nothing but the film's path
+and its limits, and what it answers is lines of JSON and numbers of slots.
+"""
+
+import json
+import os
+import queue
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.errors import InputError
+from vision.film.containers import container_format
+from vision.film.limits import Limits
+from vision.film.planes import frame_bytes
+from vision.film.shared_ring import Ring
+
+# With fewer slots than this left to decode into, a frame is copied and its slot given back at once.
+SPARE_SLOTS = 4
+# Slots are given back at least so many at a time, as long as the decoder has more than a few.
+FREED_TOGETHER, FEW_SLOTS = 3, 2
+_KEPT_VARIABLES = ("PATH", "LD_LIBRARY_PATH", "DYLD_LIBRARY_PATH", "SYSTEMROOT", "TMPDIR", "TEMP", "TMP", "PYTHONHOME")
+# One pool of memory for all threads, and no threads for sums that are never done.
+_VARIABLES = {"MALLOC_ARENA_MAX": "2", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+
+
+class DecoderEndedError(Exception):
+    """The decoding process ended by itself, or had to be ended; the text says how, as part of a sentence."""
+
+
+@dataclass(frozen=True)
+class Received:
+    """One frame as it comes: the slot's memory, its time in units, and how many have been lost so far."""
+
+    memory: NDArray[np.uint8]
+    pts: int
+    lost: int
+
+
+@dataclass(frozen=True)
+class End:
+    lost: int
+    gave_up: bool
+
+
+class DecoderLink:
+    """A running decoding process with one film open."""
+
+    def __init__(self, path: Path, limits: Limits) -> None:
+        """Start it and wait until the film is open. Raises InputError when it is refused, or takes too much."""
+        self.path = path
+        self.limits = limits
+        container_format(path)
+        self._answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._request = 0
+        self._ring = Ring()
+        try:
+            self._process = subprocess.Popen(
+                [
+                    *(sys.executable, "-P", "-m", "vision.film.decoding_process"),
+                    *(str(path), self._ring.handle, json.dumps(asdict(limits))),
+                ],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                bufsize=0,
+                pass_fds=self._ring.inherited,
+                env=_surroundings(),
+            )
+        except (OSError, ValueError) as error:
+            self._ring.close()
+            raise InputError(f"{path}: the process that decodes films cannot be started ({error}).") from error
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
+        try:
+            try:
+                self.facts = self._answer(limits.start_s)
+            except DecoderEndedError as death:
+                raise InputError(f"{path}: opening the film failed, {death}; copy it anew or convert it.") from death
+            width, height = int(self.facts["width"]), int(self.facts["height"])
+            if not (width > 0 and height > 0 and width * height <= limits.pixels):
+                raise InputError(f"{path}: the film's size of {width} x {height} pixels cannot be.")
+            self._ring.size(frame_bytes(width, height))
+        except BaseException:
+            self.close()
+            raise
+
+    def ask(self, do: str, **what: Any) -> Iterator[Received | End]:
+        """Put a request, which ends the one before it, and take in its frames and then its end.
+
+        Raises DecoderEndedError when the process ends or does not get any further.
+        """
+        self._request += 1
+        request = self._request
+        self._send({"id": request, "do": do, **what})
+        while True:
+            if request != self._request:
+                raise RuntimeError("only one pass over a film at a time: another one was begun before this one ended")
+            self._give_back()
+            answer = self._answer(self.limits.stall_s)
+            slot = answer.get("slot")
+            if answer.get("id") != request:
+                # Left over from a request that nobody waits for any more.
+                if slot is not None:
+                    self._ring.freed.append(slot)
+                continue
+            if slot is None:
+                yield End(int(answer["lost"]), bool(answer["gave_up"]))
+                return
+            received = Received(self._ring.view(slot), int(answer["pts"]), int(answer["lost"]))
+            del answer
+            yield received
+            # What is held here would keep the slot from being free.
+            del received
+
+    @property
+    def ended(self) -> bool:
+        """Whether the process is no longer there."""
+        return self._process.poll() is not None
+
+    @property
+    def crowded(self) -> bool:
+        """Whether so many frames are being kept that the next ones should be copied."""
+        return self._ring.out > self._ring.slots - SPARE_SLOTS
+
+    def close(self) -> None:
+        """End the process, wherever it is, and free the memory."""
+        self._process.kill()
+        self._process.wait()
+        self._listener.join()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                pipe.close()
+        self._ring.close()
+
+    def _listen(self) -> None:
+        assert self._process.stdout is not None
+        with open(self._process.stdout.fileno(), "rb", closefd=False) as stream:
+            for line in stream:
+                self._answers.put(line)
+        self._answers.put(None)
+
+    def _answer(self, within_s: float) -> dict[str, Any]:
+        while True:
+            try:
+                line = self._answers.get(timeout=within_s)
+            except queue.Empty:
+                self._process.kill()
+                raise DecoderEndedError(f"the decoder did not get any further for {within_s:.0f} s") from None
+            if line is None:
+                # The next one to ask gets the same answer.
+                self._answers.put(None)
+                raise DecoderEndedError(_how_it_ended(self._process.wait()))
+            answer: dict[str, Any] = json.loads(line)
+            if "refused" in answer:
+                raise InputError(answer["refused"])
+            if "failed" in answer:
+                self._process.kill()
+                raise DecoderEndedError(answer["failed"])
+            if "alive" not in answer:
+                return answer
+
+    def _give_back(self) -> None:
+        """Tell which slots are free again: several at a time, since each message lets the other process run first."""
+        left = self._ring.slots - self._ring.out - len(self._ring.freed)
+        if len(self._ring.freed) < FREED_TOGETHER and (left > FEW_SLOTS or not self._answers.empty()):
+            return
+        slots = []
+        while self._ring.freed:
+            slots.append(self._ring.freed.popleft())
+        if slots:
+            self._send({"free": slots})
+
+    def _send(self, message: dict[str, Any]) -> None:
+        assert self._process.stdin is not None
+        try:
+            self._process.stdin.write(json.dumps(message).encode() + b"\n")
+        except OSError as error:
+            raise DecoderEndedError(_how_it_ended(self._process.wait())) from error
+
+
+def _how_it_ended(code: int) -> str:
+    if code < 0:
+        return f"the decoder was ended by signal {-code}"
+    return "the decoder ended of itself" if code == 0 else f"the decoder ended with error {code}"
+
+
+def _surroundings() -> dict[str, str]:
+    kept = {name: os.environ[name] for name in _KEPT_VARIABLES if name in os.environ}
+    paths = [path or os.getcwd() for path in sys.path]
+    return kept | _VARIABLES | {"PYTHONPATH": os.pathsep.join(paths)}

@@ -1,0 +1,205 @@
+"""The process that decodes a film: takes requests from its standard input, puts frames into shared memory.
+
+Both ways go lines of JSON. Requests: ``{"id": 1, "do": "frames"}`` and the like, ``{"free": [slots]}``. Answers: first
+what is known of the film, or why it is refused or what failed; then, for each request, one line a frame and one for
+the end. A new request ends the one before it. When the input closes, the process ends: it never outlives the reader.
+"""
+
+import json
+import math
+import os
+import signal
+import sys
+import threading
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict
+from pathlib import Path
+from time import monotonic
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.errors import InputError
+from vision.film.decoding import Decoder
+from vision.film.limits import Limits
+from vision.film.planes import frame_bytes, planes_in
+from vision.film.shared_ring import attached
+
+# How often a process that is busy says so.
+SIGN_OF_LIFE_S = 0.5
+# Seconds of processor time to a second of the clock, at most: some threads decode at once.
+CPU_SHARE = 4
+
+
+class Requests:
+    """What the reader wants, gathered by a thread so that a new request is noticed while the last one is served."""
+
+    def __init__(self) -> None:
+        self._changed = threading.Condition()
+        self._free: deque[int] = deque()
+        self._waiting: dict[str, Any] | None = None
+
+    def gather(self) -> None:
+        # A file object of its own: the interpreter's cannot be closed while another thread waits for it.
+        with open(os.dup(sys.stdin.fileno()), "rb") as lines:
+            for line in lines:
+                message = json.loads(line)
+                with self._changed:
+                    self._free.extend(message.get("free", ()))
+                    if "do" in message:
+                        self._waiting = message
+                    self._changed.notify()
+        os._exit(0)
+
+    def have_free(self, slots: Iterable[int]) -> None:
+        """Slots that may be filled."""
+        with self._changed:
+            self._free.extend(slots)
+            self._changed.notify()
+
+    @property
+    def superseded(self) -> bool:
+        return self._waiting is not None
+
+    def wait(self) -> None:
+        with self._changed:
+            self._changed.wait_for(lambda: self._waiting is not None)
+
+    def next(self) -> dict[str, Any]:
+        self.wait()
+        with self._changed:
+            request, self._waiting = self._waiting, None
+            assert request is not None
+            return request
+
+    def slot(self) -> int | None:
+        """A free slot; None when another request came instead."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._free or self._waiting is not None)
+            return None if self._waiting is not None else self._free.popleft()
+
+
+class Answers:
+    """Lines to the reader, and now and then a sign of life."""
+
+    def __init__(self, limits: Limits) -> None:
+        self._limits = limits
+        self._spoke_s = monotonic()
+
+    def say(self, **answer: Any) -> None:
+        sys.stdout.buffer.write(json.dumps(answer).encode() + b"\n")
+        sys.stdout.buffer.flush()
+        self._spoke_s = monotonic()
+
+    def alive(self) -> None:
+        if monotonic() - self._spoke_s > SIGN_OF_LIFE_S:
+            allow_processor_time(self._limits)
+            self.say(alive=True)
+
+
+def main() -> None:
+    """Serve one film: path, handle of the ring and limits are the arguments."""
+    path, handle = Path(sys.argv[1]), sys.argv[2]
+    limits = Limits(**json.loads(sys.argv[3]))
+    # Ctrl-C reaches every process of a terminal; the reader decides what then becomes of this one.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    bound(limits)
+    answers = Answers(limits)
+    requests = Requests()
+    threading.Thread(target=requests.gather, daemon=True).start()
+    try:
+        try:
+            with Decoder(path, limits, answers.alive) as decoder:
+                answers.say(**asdict(decoder.facts))
+                requests.wait()
+                # With the first request it is certain that the memory has its size.
+                serve(decoder, attached(handle, slot_bytes(decoder)), requests, answers)
+        except InputError as error:
+            answers.say(refused=str(error))
+        except MemoryError:
+            answers.say(failed="its decoding takes more memory than is allowed")
+    except BrokenPipeError:
+        os._exit(0)
+
+
+def slot_bytes(decoder: Decoder) -> int:
+    return frame_bytes(decoder.facts.width, decoder.facts.height)
+
+
+def serve(decoder: Decoder, ring: list[NDArray[np.uint8]], requests: Requests, answers: Answers) -> None:
+    """Answer requests until the input closes."""
+    width, height = decoder.facts.width, decoder.facts.height
+    memory = [planes_in(slot, width, height) for slot in ring]
+    requests.have_free(range(len(ring)))
+    while True:
+        request = requests.next()
+        for picture in asked_for(decoder, request):
+            slot = requests.slot()
+            if slot is None:
+                break
+            for goal, plane in zip(memory[slot], decoder.planes(picture), strict=True):
+                np.copyto(goal, plane)
+            answers.say(id=request["id"], slot=slot, pts=picture.pts, lost=decoder.lost)
+            allow_processor_time(decoder.limits)
+            if requests.superseded:
+                break
+        else:
+            answers.say(id=request["id"], end=True, lost=decoder.lost, gave_up=decoder.gave_up)
+
+
+def asked_for(decoder: Decoder, request: dict[str, Any]) -> Iterator[Any]:
+    match request["do"]:
+        case "frames":
+            return decoder.pictures()
+        case "near":
+            return decoder.near(request["at_s"], request["slack_s"])
+        case "between":
+            return decoder.between(request["from_s"], request["until_s"])
+        case "key_frames":
+            return decoder.key_pictures(request["every_s"])
+    raise ValueError(request["do"])
+
+
+def bound(limits: Limits) -> None:
+    """Limit what this process may take; where the system cannot, the reader's time limit remains."""
+    try:
+        import resource
+    except ImportError:
+        return
+    for what, most in (
+        (resource.RLIMIT_AS, limits.memory_bytes),
+        (resource.RLIMIT_CORE, 0),
+        # It writes no file, only memory and pipes.
+        (resource.RLIMIT_FSIZE, 0),
+    ):
+        lower(what, most, for_good=True)
+    allow_processor_time(limits)
+
+
+def allow_processor_time(limits: Limits) -> None:
+    """So much processor time from now on; every step forward renews it."""
+    try:
+        import resource
+    except ImportError:
+        return
+    usage = resource.getrusage(resource.RUSAGE_SELF)
+    lower(resource.RLIMIT_CPU, math.ceil(usage.ru_utime + usage.ru_stime + CPU_SHARE * limits.stall_s))
+
+
+def lower(what: int, most: int, *, for_good: bool = False) -> None:
+    """Set a limit, as far as the one that stands allows; ``for_good`` means that it cannot be raised again."""
+    import resource
+
+    hard = resource.getrlimit(what)[1]
+    most = most if hard == resource.RLIM_INFINITY else min(most, hard)
+    try:
+        resource.setrlimit(what, (most, most if for_good else hard))
+    except (OSError, ValueError):
+        # Some systems know a limit by name only.
+        return
+
+
+if __name__ == "__main__":
+    main()

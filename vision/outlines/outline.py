@@ -1,0 +1,204 @@
+"""The centre of a ball from its outline.
+
+Shading, highlight and shadow move the middle of a ball's blob by up to a couple of pixels; its outline they leave
+where it is. The ball's size and the camera being known, the outline can only shift: along rays from the projected
+centre the edge is found as the centre of mass of the brightness gradient where cloth begins beyond it
+(``vision.outlines.cloth_beyond``), and the shift is found that brings the predicted outline onto the edges
+(``vision.outlines.shift``). Where these do not make up one outline of the known size, all rays vote for its place
+(``vision.outlines.vote``) and the search begins again there. A ball in motion is smeared over its path during the
+exposure; the smear is even, so the gradient's centre of mass stays on the outline of the ball at mid-exposure.
+"""
+
+from dataclasses import dataclass
+from math import hypot, sqrt
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+from calibration.ball_plane import BallPlane
+from calibration.sphere import centre_and_outline_px
+from calibration.table import Vector
+from vision.film.clip import Frame
+from vision.film.planes import NEUTRAL
+from vision.outlines.cloth_beyond import Samples, cloth_beyond
+from vision.outlines.rays import (
+    INNER,
+    NEAR_EDGE,
+    OUTER,
+    RAYS,
+    SAMPLES,
+    Rays,
+    Window,
+    find_edges,
+    mix_of_planes,
+    samples_along,
+)
+from vision.outlines.shift import Shift, shift_onto, shift_sd_px, untold_sd_px
+from vision.outlines.vote import FAR_VOTES, REACH, lattice, votes_for
+
+# From the second round on the edge is looked for near its predicted place: a Gaussian of this width, in radii.
+WINDOW = 0.14
+# The search is done again round the shifted centre, windowed now, until it shifts no farther than so: of a shift of the
+# window an edge takes over an eighth. The frame is sampled anew only when the centre is so far from the middle of the
+# rays that these no longer cut the outline square.
+ROUNDS, SETTLED_PX, OFF_MIDDLE_PX = 3, 0.25, 0.7
+# Edge weight: contrast, in grey levels, at which a ray counts half.
+HALF_CONTRAST = 12.0
+# How far a whole outline may lie inside or outside the predicted one: blur, the camera's curve of brightness.
+OUTLINE_OFFSET_SD_PX = 0.7
+# An outline is doubted when fewer of its rays agree than this share, when it lies on a ring so much smaller than
+# expected (a stripe's white pole does), or when its edges scatter so much; the last two in radii.
+DOUBTFUL_SUPPORT, DOUBTFUL_OFFSET, DOUBTFUL_SCALE = 0.7, -0.06, 0.06
+# A smaller ring is not allowed once its place was voted for.
+VOTED_OFFSET_SD_PX = 0.2
+# What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
+FLOOR_SD_PX = 0.06
+_PIXEL_STEPS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+
+
+@dataclass(frozen=True)
+class BallView:
+    """A ball found in a frame.
+
+    Attributes
+    ----------
+    at_m : (2,) centre on the plane of ball centres, metres.
+    sd_m : standard deviation of either coordinate, from the edges alone (the camera's part is kept apart).
+    at_px : (2,) projected centre.
+    colour : (3,) mean Y inside, and U, V of the most coloured quarter.
+    support : fraction of the outline on which an edge was found where it should be.
+    """
+
+    at_m: Vector
+    sd_m: float
+    at_px: Vector
+    colour: Vector
+    support: float
+
+
+def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
+    """Find the centre of a ball near ``guess_m`` (2,); None when its outline leaves the picture.
+
+    ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far.
+    """
+    radius_m = plane.radius_m
+    pixels = centre_and_outline_px(plane.camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
+    centre = pixels[0]
+    spokes = pixels[1:] - centre
+    lengths = np.hypot(spokes[:, 0], spokes[:, 1])
+    units = spokes / lengths[:, None]
+    reach = smear_m / 2 / radius_m
+    fractions = np.linspace(INNER - min(reach, 0.4), OUTER + reach, SAMPLES).astype(np.float32)
+    height, width = frame.y.shape
+    margin = float(lengths.max()) * float(fractions[-1]) + 2
+    if not (margin < centre[0] < width - margin and margin < centre[1] < height - margin):
+        return None
+    radius_px = float(np.add.reduce(lengths)) / RAYS
+    places_px = spokes.astype(np.float32)[:, None] * fractions[:, None]
+    rays = Rays(places_px, lengths, units, np.column_stack([units, np.ones(RAYS)]), fractions, reach, radius_px)
+    found = _settle(frame, rays, centre)
+    if found.doubtful(radius_px):
+        found = _voted(frame, rays, centre, found)
+    at_px, shift, strength = found.at_px, found.shift, found.strength
+    # Written so that a place that is no number is none either.
+    if not hypot(*(at_px - centre)) <= 1.5 * radius_px:
+        return None
+    # The place, and how far a pixel reaches there, in one look-up.
+    at_m, right, below = plane.places_m(at_px + _PIXEL_STEPS)
+    (ax, ay), (bx, by) = right - at_m, below - at_m
+    scale = sqrt(abs(ax * by - ay * bx))
+    return BallView(
+        at_m=at_m,
+        sd_m=scale * hypot(shift_sd_px(shift, strength), FLOOR_SD_PX, untold_sd_px(strength, radius_px)),
+        at_px=at_px,
+        colour=_inside(frame, at_px, radius_px),
+        support=int(np.count_nonzero(found.there > 0.25)) / RAYS,
+    )
+
+
+class _Settled(NamedTuple):
+    """Where the outline was found, (2,) pixels, by which shift, with which strength of each ray; and what strength the
+    edges have left that lie there, whatever is beyond them."""
+
+    at_px: Vector
+    shift: Shift
+    strength: Vector
+    there: Vector
+
+    def doubtful(self, radius_px: float) -> bool:
+        """Whether edges may have been taken for the outline that are none: few agree, or on a smaller ring."""
+        return bool(
+            np.count_nonzero(self.shift.weights > 0.25) < DOUBTFUL_SUPPORT * RAYS
+            or self.shift.step[2] < DOUBTFUL_OFFSET * radius_px
+            or self.shift.scale > DOUBTFUL_SCALE * radius_px
+        )
+
+
+def _settle(frame: Frame, rays: Rays, start_px: Vector, voted: bool = False) -> _Settled:
+    """Shift the outline onto the edges, round by round; from a place that was ``voted`` for only near it."""
+    places_px, lengths, units, design, fractions, reach, radius_px = rays
+    step = float(fractions[1] - fractions[0])
+    middle_px, off_px = start_px, np.zeros(2)
+    offset_sd_px = VOTED_OFFSET_SD_PX if voted else OUTLINE_OFFSET_SD_PX
+    samples = samples_along(frame, middle_px, places_px)
+    mix = mix_of_planes(samples, fractions)
+    profile = np.einsum("cr,crs->rs", mix, samples)
+    beyond: Samples | None = None
+    shift: Shift | None = None
+    for _ in range(ROUNDS):
+        if abs(off_px[0]) + abs(off_px[1]) > OFF_MIDDLE_PX:
+            middle_px, off_px, beyond = middle_px + off_px, np.zeros(2), None
+            samples = samples_along(frame, middle_px, places_px)
+            profile = np.einsum("cr,crs->rs", mix, samples)
+        window = None
+        if shift is not None or voted:
+            # Where the rays cut the outline if it is where the round before put it.
+            beyond = cloth_beyond(samples, step, radius_px, reach) if beyond is None else beyond
+            window = Window(1 + (units @ off_px / lengths).astype(np.float32), WINDOW + reach, beyond)
+        edges, contrast, counts = find_edges(profile, fractions, NEAR_EDGE + reach, window)
+        strength = _strength(contrast * counts)
+        shift = shift_onto(design, (edges - 1.0) * lengths, strength, shift, offset_sd_px)
+        before, off_px = off_px, shift.step[:2]
+        moved = abs(off_px[0] - before[0]) + abs(off_px[1] - before[1])
+        if window is not None and moved < SETTLED_PX:
+            break
+    assert shift is not None
+    return _Settled(middle_px + off_px, shift, strength, _strength(contrast) * shift.kept)
+
+
+def _voted(frame: Frame, rays: Rays, centre: Vector, found: _Settled) -> _Settled:
+    """What is found from where all rays together see the outline, if they prefer that to what was found before."""
+    samples = samples_along(frame, centre, rays.places_px)
+    step = float(rays.fractions[1] - rays.fractions[0])
+    beyond = cloth_beyond(samples, step, rays.radius_px, rays.reach)
+    shifts = np.vstack([(found.at_px - centre) / rays.radius_px, lattice()])
+    votes = votes_for(samples, beyond, rays.units, rays.fractions, rays.radius_px, shifts)
+    votes -= FAR_VOTES * (shifts**2).sum(axis=1) / REACH**2
+    best = int(votes.argmax())
+    if best:
+        return _settle(frame, rays, centre + shifts[best] * rays.radius_px, voted=True)
+    return found
+
+
+def _strength(contrast: Vector) -> Vector:
+    squares = contrast * contrast
+    strength: Vector = squares / (squares + HALF_CONTRAST**2)
+    return strength
+
+
+def _inside(frame: Frame, at_px: Vector, radius_px: float) -> Vector:
+    """Mean Y over the inner two thirds of the ball, and the U, V of its most coloured quarter.
+
+    A stripe turned with its pole to the camera has the mean colour of a cue ball; its most coloured part has not.
+    """
+    half = radius_px * 0.6
+    x0, x1 = round(at_px[0] - half), round(at_px[0] + half) + 1
+    y0, y1 = round(at_px[1] - half), round(at_px[1] + half) + 1
+    small = slice(y0 // 2, y1 // 2 + 1), slice(x0 // 2, x1 // 2 + 1)
+    uv = np.array([frame.u[small].ravel(), frame.v[small].ravel()], np.float32)
+    colourful = np.add.reduce(np.abs(uv - NEUTRAL), axis=0)
+    count = max(len(colourful) // 4, 1)
+    most = colourful.argpartition(-count)[-count:]
+    u, v = (np.add.reduce(uv[:, most], axis=1) / count).tolist()
+    return np.array([cv2.mean(frame.y[y0:y1, x0:x1])[0], u, v])

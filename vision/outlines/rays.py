@@ -1,0 +1,115 @@
+"""What a frame shows along rays from the middle of a ball through its outline, and where the outline crosses them."""
+
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.table import Vector
+from vision.film.clip import Frame
+from vision.outlines.cloth_beyond import NO_LIGHT
+
+RAYS = 36
+# The stretch of each ray that is searched, as fractions of the ball's radius, and its number of samples.
+INNER, OUTER, SAMPLES = 0.55, 1.45, 36
+# The gradient is gathered this far round the steepest place, in radii, and half a smear farther: no farther, since on
+# its dark side a ball is shaded nearly as steeply just inside its outline.
+NEAR_EDGE = 0.11
+# A ball's rim, as fractions of its radius; how far colours along it must differ (grey levels, over the three planes)
+# for a ball of two colours; how much of the whole ball's colour still counts then.
+RIM, TWO_COLOURS, WHOLE_SHARE = (0.62, 0.86), 60.0, 0.25
+# How much less the direction counts in which a shadow changes colours (noise of 10 grey levels against shadows of 30,
+# in Fisher's linear discriminant).
+SHADOW_SHARE = np.float32(0.9)
+# Weights for the mean of a ray's first and last samples: the ball and the cloth.
+_FIRST_FOUR = np.where(np.arange(SAMPLES) < 4, np.float32(0.25), np.float32(0))
+_LAST_FOUR = _FIRST_FOUR[::-1]
+_EACH_RAY, _ALL_COUNT = np.arange(RAYS), np.ones(RAYS)
+
+
+class Rays(NamedTuple):
+    """Rays from a ball's middle through its outline.
+
+    ``places_px`` (rays, samples, 2) are those sampled, from the middle, at ``fractions`` of the radius; ``lengths`` the
+    pixels to the outline in directions ``units``; ``design`` (rays, 3) of the shift; ``reach`` of half a smear, in
+    radii; ``radius_px``, the mean.
+    """
+
+    places_px: NDArray[np.float32]
+    lengths: Vector
+    units: Vector
+    design: Vector
+    fractions: NDArray[np.float32]
+    reach: float
+    radius_px: float
+
+
+def samples_along(frame: Frame, middle_px: Vector, places_px: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Y, U, V along rays, (3, rays, samples), at ``places_px`` (rays, samples, 2) from their middle."""
+    out = np.empty((3, *places_px.shape[:2]), np.uint8)
+    half = np.float32(0.5)
+    cv2.remap(frame.y, places_px + middle_px.astype(np.float32), None, cv2.INTER_LINEAR, out[0])
+    colour = places_px * half
+    colour += (middle_px - frame.colour_at_px).astype(np.float32) * half
+    cv2.remap(frame.u, colour, None, cv2.INTER_LINEAR, out[1])
+    cv2.remap(frame.v, colour, None, cv2.INTER_LINEAR, out[2])
+    return out.astype(np.float32)
+
+
+def mix_of_planes(samples: NDArray[np.float32], fractions: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Weights (3, rays) of the planes that tell ball from cloth best: along the difference of their colours.
+
+    One mix serves a ball of one colour. On a ball of two, the border between them can show more in that mix than the
+    outline: there every ray goes by the colour that the ball has at its rim on that ray.
+    """
+    # Means along the rays of what is inside, outside and at the rim, in one product.
+    at_rim = (fractions > RIM[0]) & (fractions < RIM[1])
+    means = samples @ np.column_stack([_FIRST_FOUR, _LAST_FOUR, at_rim / np.float32(at_rim.sum())])
+    cloth = np.add.reduce(means[..., 1], axis=1) / RAYS
+    whole = np.add.reduce(means[..., 0], axis=1) / RAYS - cloth
+    rim = means[..., 2]
+    difference = np.repeat(whole[:, None], RAYS, axis=1)
+    off = rim - (np.add.reduce(rim, axis=1) / RAYS)[:, None]
+    if np.abs(off).sum(axis=0).max() > TWO_COLOURS:
+        difference = rim - cloth[:, None] + WHOLE_SHARE * whole[:, None]
+    # A shadow takes light from the cloth and leaves its hue. Beside a ball that is darker than the cloth it looks like
+    # a part of the ball, so what is left of the difference once such a loss of light counts little tells more.
+    light = cloth - NO_LIGHT
+    light = light / max(float(np.sqrt(light @ light)), 1e-6)
+    difference = difference - SHADOW_SHARE * np.minimum(light @ difference, 0.0) * light[:, None]
+    return difference / np.maximum(np.sqrt((difference**2).sum(axis=0)), 1e-6)
+
+
+class Window(NamedTuple):
+    """Where along each ray (rays,) the edge is looked for and how far round it, in radii; what a fall of brightness
+    from each sample to the next counts there (rays, samples - 1), by what lies farther out."""
+
+    middle: NDArray[np.float32]
+    width: float
+    counts: NDArray[np.float32]
+
+
+def find_edges(
+    profile: NDArray[np.float32], fractions: NDArray[np.float32], near_edge: float, window: Window | None
+) -> tuple[Vector, Vector, Vector]:
+    """Where along each ray the brightness falls, in radii; by how much, in grey levels, 0 for no edge; what it counts.
+
+    Without a ``window`` all falls count, wherever they are.
+    """
+    fall = np.maximum(profile[:, :-1] - profile[:, 1:], np.float32(0))
+    middle = (fractions[:-1] + fractions[1:]) / 2
+    counting = fall
+    if window is not None:
+        away = (middle - window.middle[:, None]) * np.float32(1 / window.width)
+        fall *= np.exp(away * away * np.float32(-0.5))
+        counting = fall * window.counts
+    # The steepest place that counts first, then the centre of mass around it, so that a pattern inside the ball does
+    # not pull. The squares let the edge itself count, and little of the shading that falls towards it from inside.
+    steepest = cv2.blur(counting, (5, 1)).argmax(axis=1)
+    fall *= np.abs(middle - middle[steepest][:, None]) < near_edge
+    mass = np.add.reduce(fall, axis=1)
+    squares = fall * fall
+    place = (squares @ middle) / np.maximum(np.add.reduce(squares, axis=1), np.float32(1e-9))
+    count = _ALL_COUNT if window is None else window.counts[_EACH_RAY, steepest]
+    return np.where(mass > 0, place, 1.0), mass, count
