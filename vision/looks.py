@@ -8,6 +8,7 @@ from vision.balls import BallFinder
 from vision.film.clip import Frame
 from vision.repeats import Repeats
 from vision.tracks import Tracker
+from vision.visits import Visits
 
 # While all is calm a frame is looked at so often, and no more than so many are passed over in a row.
 CALM_EVERY_S, MOST_PASSED = 1 / 15, 3
@@ -20,6 +21,7 @@ class Looks:
 
     def __init__(self, tracker: Tracker) -> None:
         self.repeats = Repeats()
+        self.visits = Visits(tracker)
         self._tracker = tracker
         self._passed: list[Frame] = []
         self._looked_s = float("-inf")
@@ -37,11 +39,13 @@ class Looks:
         self._look(frame, finder)
 
     def forget(self) -> None:
-        """Drop what was passed over: the camera has moved since."""
+        """Drop what was passed over, and who came over the table: the camera has moved since."""
         self._passed = []
+        self.visits.forget()
 
     def _look(self, frame: Frame, finder: BallFinder) -> None:
         seen = finder.find(frame, self._tracker.expected(frame.time_s))
         if not self.repeats.take(seen, self._tracker):
             self._tracker.update(seen)
+            self.visits.take(seen)
         self._looked_s = frame.time_s

@@ -222,7 +222,7 @@ def _read_frames(
     take_apart(now)
     if progress is not None:
         progress(1.0)
-    return tries, others, looks.repeats.count
+    return tries, [*others, *looks.visits.told], looks.repeats.count
 
 
 def _arrived(stand: Stand, now_s: float, tracker: Tracker) -> bool:

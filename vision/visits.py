@@ -1,0 +1,88 @@
+"""Someone at the table who moves no ball: practice strokes without a shot, or a lean over the cloth.
+
+Something that is no ball comes over the table, a stick, a hand or a body, and goes again. Where a ball moved, its own
+path tells what happened; where none did, the visit itself is no attempt.
+"""
+
+from dataclasses import dataclass, field
+from math import pi
+
+import numpy as np
+
+from calibration.table import Vector
+from vision.balls import TableView
+from vision.colours import whiteness
+from vision.reading import NotAttempt
+from vision.tracks import Tracker
+
+ADDRESSED = "the cue ball was addressed and not struck"
+NO_BALL_MOVED = "someone came over the table and no ball moved"
+# Besides the balls, each with its shadow so many discs, at least so many discs of a ball are covered by a stick.
+SHADOWED_DISCS, LEAST_DISCS = 1.6, 3.0
+# A visit lasts at least so long, and is over when nothing has been over the table for so long.
+LEAST_VISIT_S, OVER_AFTER_S = 1.2, 0.6
+# The balls lay still for the end of it. Before that one may have rolled out, or been put down.
+STILL_S = 1.0
+# A stick at the cue ball covers something at each of these distances from its centre, farther than its shadow reaches;
+# in practice strokes it is drawn back and brought up again, and is there in at least this share of the looks.
+STICK_M, AT_BALL_SHARE = (0.10, 0.13, 0.16), 0.3
+
+
+@dataclass
+class Visits:
+    """Follows what comes over the table, look by look; ``told`` grows with each visit that moved no ball."""
+
+    tracker: Tracker
+    told: list[NotAttempt] = field(default_factory=list)
+    _from_s: float = float("nan")
+    _last_s: float = float("nan")
+    _looks: int = 0
+    _at_ball: int = 0
+
+    def take(self, seen: TableView) -> None:
+        """Take in a look, after the tracker has."""
+        if self._somebody(seen):
+            if not np.isfinite(self._from_s):
+                self._from_s, self._looks, self._at_ball = seen.time_s, 0, 0
+            self._last_s = seen.time_s
+            self._looks += 1
+            self._at_ball += self._stick_at_cue_ball(seen)
+        elif seen.time_s - self._last_s > OVER_AFTER_S:
+            self._end()
+
+    def forget(self) -> None:
+        """Drop what has begun: the camera has moved, and all that is seen with it."""
+        self._from_s = self._last_s = float("nan")
+
+    def _end(self) -> None:
+        from_s, until_s = self._from_s, self._last_s
+        self.forget()
+        still = self.tracker.last_motion_s < until_s - STILL_S
+        if still and until_s - from_s >= LEAST_VISIT_S:
+            at_ball = self._at_ball >= AT_BALL_SHARE * self._looks
+            self.told.append(NotAttempt(from_s, ADDRESSED if at_ball else NO_BALL_MOVED))
+
+    def _somebody(self, seen: TableView) -> bool:
+        centre_m = self.tracker.table.centre_m
+        radius_px = float(self.tracker.plane.radii_px(centre_m[None])[0]) / seen.reduction.factor
+        discs = float((seen.everywhere > 0).sum()) / (pi * radius_px**2)
+        return discs > LEAST_DISCS + SHADOWED_DISCS * len(seen.balls)
+
+    def _stick_at_cue_ball(self, seen: TableView) -> bool:
+        """Whether something runs up to the whitest ball at rest."""
+        resting = [t for t in self.tracker.tracks if t.resting]
+        if not resting:
+            return False
+        cue = max(resting, key=lambda t: whiteness(t.colour))
+        return all(self._covered_round(cue.at_m, away_m, seen) for away_m in STICK_M)
+
+    def _covered_round(self, at_m: Vector, away_m: float, seen: TableView) -> bool:
+        """Whether anything is seen on a circle round a place (2,)."""
+        turns = np.linspace(0, 2 * pi, 120, endpoint=False)
+        circle = at_m + away_m * np.column_stack([np.cos(turns), np.sin(turns)])
+        height = np.full(len(circle), self.tracker.table.ball_radius_m)
+        pixels = self.tracker.plane.camera.project(np.column_stack([circle, height]))
+        x, y = np.rint(seen.reduction.reduced_px(pixels)).astype(int).T
+        rows, columns = seen.everywhere.shape
+        inside = (x >= 0) & (x < columns) & (y >= 0) & (y < rows)
+        return bool((seen.everywhere[y[inside], x[inside]] > 0).any())
