@@ -7,9 +7,9 @@ path tells what happened; where none did, the visit itself is no attempt.
 from dataclasses import dataclass, field
 from math import pi
 
+import cv2
 import numpy as np
 
-from calibration.table import Vector
 from vision.balls import TableView
 from vision.colours import whiteness
 from vision.reading import NotAttempt
@@ -26,6 +26,8 @@ STILL_S = 1.0
 # A stick at the cue ball covers something at each of these distances from its centre, farther than its shadow reaches;
 # in practice strokes it is drawn back and brought up again, and is there in at least this share of the looks.
 STICK_M, AT_BALL_SHARE = (0.10, 0.13, 0.16), 0.3
+_TURNS = np.linspace(0, 2 * pi, 120, endpoint=False)
+_CIRCLE = np.column_stack([np.cos(_TURNS), np.sin(_TURNS)])
 
 
 @dataclass
@@ -65,7 +67,7 @@ class Visits:
     def _somebody(self, seen: TableView) -> bool:
         centre_m = self.tracker.table.centre_m
         radius_px = float(self.tracker.plane.radii_px(centre_m[None])[0]) / seen.reduction.factor
-        discs = float((seen.everywhere > 0).sum()) / (pi * radius_px**2)
+        discs = cv2.countNonZero(seen.everywhere) / (pi * radius_px**2)
         return discs > LEAST_DISCS + SHADOWED_DISCS * len(seen.balls)
 
     def _stick_at_cue_ball(self, seen: TableView) -> bool:
@@ -74,15 +76,11 @@ class Visits:
         if not resting:
             return False
         cue = max(resting, key=lambda t: whiteness(t.colour))
-        return all(self._covered_round(cue.at_m, away_m, seen) for away_m in STICK_M)
-
-    def _covered_round(self, at_m: Vector, away_m: float, seen: TableView) -> bool:
-        """Whether anything is seen on a circle round a place (2,)."""
-        turns = np.linspace(0, 2 * pi, 120, endpoint=False)
-        circle = at_m + away_m * np.column_stack([np.cos(turns), np.sin(turns)])
-        height = np.full(len(circle), self.tracker.table.ball_radius_m)
-        pixels = self.tracker.plane.camera.project(np.column_stack([circle, height]))
-        x, y = np.rint(seen.reduction.reduced_px(pixels)).astype(int).T
+        circles = (cue.at_m + away_m * _CIRCLE for away_m in STICK_M)
+        height = np.full((len(_CIRCLE) * len(STICK_M), 1), self.tracker.table.ball_radius_m)
+        pixels = self.tracker.plane.camera.project(np.hstack([np.vstack(list(circles)), height]))
         rows, columns = seen.everywhere.shape
-        inside = (x >= 0) & (x < columns) & (y >= 0) & (y < rows)
-        return bool((seen.everywhere[y[inside], x[inside]] > 0).any())
+        # Beyond the picture's edge its last pixels stand for what is there.
+        at = np.rint(seen.reduction.reduced_px(pixels)).clip(0, (columns - 1, rows - 1)).astype(int)
+        covered = seen.everywhere[at[:, 1], at[:, 0]].reshape(len(STICK_M), -1)
+        return bool(covered.any(axis=1).all())
