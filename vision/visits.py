@@ -21,7 +21,7 @@ NO_BALL_MOVED = "someone came over the table and no ball moved"
 SHADOWED_DISCS, LEAST_DISCS = 1.6, 3.0
 # A visit lasts at least so long, and is over when nothing has been over the table for so long.
 LEAST_VISIT_S, OVER_AFTER_S = 1.2, 0.6
-# The balls lay still for the end of it. Before that one may have rolled out, or been put down.
+# The balls lie still for the end of it; before a ball is addressed one may have rolled out, or been put down.
 STILL_S = 1.0
 # A stick at the cue ball covers something at each of these distances from its centre, farther than its shadow reaches;
 # in practice strokes it is drawn back and brought up again, and is there in at least this share of the looks.
@@ -59,10 +59,13 @@ class Visits:
     def _end(self) -> None:
         from_s, until_s = self._from_s, self._last_s
         self.forget()
-        still = self.tracker.last_motion_s < until_s - STILL_S
-        if still and until_s - from_s >= LEAST_VISIT_S:
-            at_ball = self._at_ball >= AT_BALL_SHARE * self._looks
-            self.told.append(NotAttempt(from_s, ADDRESSED if at_ball else NO_BALL_MOVED))
+        moved_s = self.tracker.last_motion_s
+        if until_s - from_s < LEAST_VISIT_S or moved_s >= until_s - STILL_S:
+            return
+        if self._at_ball >= AT_BALL_SHARE * self._looks:
+            self.told.append(NotAttempt(from_s, ADDRESSED))
+        elif moved_s < from_s:
+            self.told.append(NotAttempt(from_s, NO_BALL_MOVED))
 
     def _somebody(self, seen: TableView) -> bool:
         centre_m = self.tracker.table.centre_m
@@ -76,9 +79,9 @@ class Visits:
         if not resting:
             return False
         cue = max(resting, key=lambda t: whiteness(t.colour))
-        circles = (cue.at_m + away_m * _CIRCLE for away_m in STICK_M)
-        height = np.full((len(_CIRCLE) * len(STICK_M), 1), self.tracker.table.ball_radius_m)
-        pixels = self.tracker.plane.camera.project(np.hstack([np.vstack(list(circles)), height]))
+        circles = np.vstack([cue.at_m + away_m * _CIRCLE for away_m in STICK_M])
+        height = np.full((len(circles), 1), self.tracker.table.ball_radius_m)
+        pixels = self.tracker.plane.camera.project(np.hstack([circles, height]))
         rows, columns = seen.everywhere.shape
         # Beyond the picture's edge its last pixels stand for what is there.
         at = np.rint(seen.reduction.reduced_px(pixels)).clip(0, (columns - 1, rows - 1)).astype(int)

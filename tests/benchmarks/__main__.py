@@ -62,7 +62,7 @@ def main() -> None:
         module = importlib.import_module(f"tests.benchmarks.{name}")
         takes = inspect.signature(module.run).parameters
         began = perf_counter()
-        options = {name: value for name, value in vars(given).items() if value and name in takes}
+        options = {name: value for name, value in vars(given).items() if value is not None and name in takes}
         found = module.run(**options)
         tables = found if isinstance(found, dict) else {"": found}
         doc = (module.__doc__ or name).strip().splitlines()[0]

@@ -8,34 +8,21 @@ import av
 import numpy as np
 import pytest
 
-from calibration.camera import Setup
-from calibration.table import STANDARD_TABLES
-from tests.rendering import Physics, Try, aim_rad, overhead_camera, render_clip
+from tests.vision.one_kick import CAMERA, film_kick, read_kick
 from vision.film.planes import BLACK, NEUTRAL
 from vision.light import Light, LightMeter, in_one_light
-from vision.read import read_clip
 from vision.reading import Attempt
-from vision.shot import Shot
-
-TABLE = STANDARD_TABLES["9ft"]
-CAMERA = overhead_camera(TABLE, size=(640, 360))
-HANGING = (2.452, 0.088)
-KICK = Shot("kick", "kick", ("left",), "pocketed", target_ball=HANGING, target_pocket="foot-right")
 
 
 def attempts_of(path: Path) -> tuple[Attempt, ...]:
-    return read_clip(path, KICK, setup=Setup(TABLE, "left", CAMERA)).attempts
+    return read_kick(path).attempts
 
 
 @pytest.fixture(scope="module")
 def film(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Attempt]:
     """One kick in even light, and what it is read as."""
     path = tmp_path_factory.mktemp("films") / "kick.mp4"
-    start, speed, physics = (0.9, 0.3), 2.2, Physics()
-    ghost = KICK.target_point_m(TABLE)
-    bearing = degrees(aim_rad(start, (float(ghost[0]), float(ghost[1])), ["left"], speed, TABLE, physics)) + 1.2
-    attempt = Try({"cue": start, "red": HANGING}, bearing, speed, wait_s=1.5, watch_s=3.0)
-    render_clip(path, CAMERA, TABLE, [attempt], fps=30, physics=physics, sub_exposures=4, crf=14)
+    film_kick(path)
     (found,) = attempts_of(path)
     return path, found
 

@@ -8,43 +8,26 @@ import numpy as np
 import pytest
 
 from calibration.ball_plane import BallPlane
-from calibration.camera import Setup
-from calibration.table import STANDARD_TABLES
-from tests.rendering import Physics, Try, aim_rad, overhead_camera, render_clip
+from tests.vision.one_kick import CAMERA, FPS, TABLE, film_kick, read_kick
 from vision.balls import TableView
 from vision.outlines.outline import BallView
-from vision.read import read_clip
-from vision.reading import Attempt, Reading
+from vision.reading import Attempt
 from vision.reduced import Reduction
 from vision.repeats import Repeats, even_times
-from vision.shot import Shot
 from vision.sightings import Rest, Sighting
 from vision.track import Track
 from vision.tracks import Tracker
 
-TABLE = STANDARD_TABLES["9ft"]
-CAMERA = overhead_camera(TABLE, size=(640, 360))
-HANGING = (2.452, 0.088)
-KICK = Shot("kick", "kick", ("left",), "pocketed", target_ball=HANGING, target_pocket="foot-right")
-TAKEN_FPS = 30
 PLANE = BallPlane(CAMERA, TABLE.ball_radius_m)
 REDUCTION = Reduction(2, 0, 0, 640, 360)
-
-
-def read(path: Path) -> Reading:
-    return read_clip(path, KICK, setup=Setup(TABLE, "left", CAMERA))
 
 
 @pytest.fixture(scope="module")
 def taken(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Attempt]:
     """One kick, filmed at an even rate, and what it is read as."""
     path = tmp_path_factory.mktemp("films") / "kick.mp4"
-    start, speed, physics = (0.9, 0.3), 2.2, Physics()
-    ghost = KICK.target_point_m(TABLE)
-    bearing = degrees(aim_rad(start, (float(ghost[0]), float(ghost[1])), ["left"], speed, TABLE, physics)) + 1.2
-    attempt = Try({"cue": start, "red": HANGING}, bearing, speed, wait_s=1.5, watch_s=3.5)
-    render_clip(path, CAMERA, TABLE, [attempt], fps=TAKEN_FPS, physics=physics, sub_exposures=4, crf=14)
-    reading = read(path)
+    film_kick(path)
+    reading = read_kick(path)
     assert reading.warnings == ()
     return path, reading.attempts[0]
 
@@ -56,8 +39,8 @@ def shown_at(source: Path, goal: Path, fps: int) -> Path:
         stream.width, stream.height, stream.pix_fmt = CAMERA.width, CAMERA.height, "yuv420p"
         stream.options = {"crf": "14", "preset": "ultrafast", "threads": "1"}
         pictures = [picture.to_ndarray(format="bgr24") for picture in film.decode(video=0)]
-        for k in range(len(pictures) * fps // TAKEN_FPS):
-            frame = av.VideoFrame.from_ndarray(pictures[k * TAKEN_FPS // fps], format="bgr24")
+        for k in range(len(pictures) * fps // FPS):
+            frame = av.VideoFrame.from_ndarray(pictures[k * FPS // fps], format="bgr24")
             frame.pts = k
             out.mux(stream.encode(frame))
         out.mux(stream.encode())
@@ -67,7 +50,7 @@ def shown_at(source: Path, goal: Path, fps: int) -> Path:
 @pytest.mark.parametrize("fps", [36, 50, 60, 75])
 def test_film_brought_to_another_rate_is_read_alike(taken: tuple[Path, Attempt], fps: int, tmp_path: Path) -> None:
     source, true = taken
-    reading = read(shown_at(source, tmp_path / "shown.mp4", fps))
+    reading = read_kick(shown_at(source, tmp_path / "shown.mp4", fps))
     assert any("shown twice" in warning for warning in reading.warnings)
     (found,) = reading.attempts
     # A picture is shown up to one frame late.

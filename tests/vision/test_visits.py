@@ -120,6 +120,14 @@ def _practised(clip: KnownClip) -> list[dict[str, Any]]:
     return [decoy for decoy in clip.truth["decoys"] if decoy["type"] == "practice_strokes_only"]
 
 
+def test_a_visit_in_which_a_ball_was_put_elsewhere_is_not_told_as_one_that_moved_none() -> None:
+    table = Table()
+    table.watch(1.0, ELSEWHERE, cue_mps=0.3)
+    table.watch(2.5, ELSEWHERE)
+    table.watch(1.0)
+    assert table.told == []
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("clip", [c for c in footage_clips() if _practised(c)], ids=lambda clip: clip.name)
 def test_practice_strokes_of_known_films_are_told_and_no_others(clip: KnownClip) -> None:
