@@ -8,8 +8,7 @@ import pytest
 
 from tests.benchmarks.drawn_films import TRIES, MadeUp, draw_film
 from tests.benchmarks.made_up_films import known
-from tests.rendering import Physics, simulate
-from tests.rendering.film import TryTruth
+from tests.rendering import Physics, TryTruth, simulate
 
 
 def truths_of(film: MadeUp) -> list[TryTruth]:

@@ -1,7 +1,9 @@
 """A small renderer of known truth: made-up pictures and clips of tables, for the tests only."""
 
+from tests.rendering.acts import Try, TryTruth
 from tests.rendering.balls import BLACK, BLUE, RED, WHITE, YELLOW, Ball
-from tests.rendering.film import Truth, Try, TryTruth, render_clip
+from tests.rendering.disturbances import Cover, Decoy, Disturbances, LightChange
+from tests.rendering.film import Truth, render_clip
 from tests.rendering.motion import IDEAL, STRAIGHT, Physics
 from tests.rendering.picture import Stage, render_table
 from tests.rendering.scene import Look
@@ -17,6 +19,10 @@ __all__ = [
     "WHITE",
     "YELLOW",
     "Ball",
+    "Cover",
+    "Decoy",
+    "Disturbances",
+    "LightChange",
     "Look",
     "Physics",
     "Stage",

@@ -1,9 +1,8 @@
 """Clips of known truth: tries at a shot one after the other, filmed through a camera and written as MP4."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
-from math import radians
 from pathlib import Path
 
 import av
@@ -12,58 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Camera
-from calibration.table import Rail, Table
+from calibration.table import Table
+from tests.rendering.acts import CARRY_S, COME_S, REACH, RELEASE, Act, DecoyTruth, Try, TryTruth, plan
 from tests.rendering.balls import RED, WHITE, Ball
+from tests.rendering.disturbances import Disturbances, draw_cover
 from tests.rendering.light import encode
-from tests.rendering.motion import BallTruth, Motion, Physics, PocketTruth, RailTruth
+from tests.rendering.motion import Physics
 from tests.rendering.picture import Box, Stage, clusters
-from tests.rendering.props import draw_hand, draw_stick, tip_gap_m
+from tests.rendering.props import draw_hand, draw_stick, swing_gap_m, tip_gap_m
 from tests.rendering.scene import Array, Colour, Look
-from tests.rendering.strike import simulate
 
-CARRY_S = 1.6  # time that a hand needs to bring one ball to its next place
-REACH, RELEASE = 0.25, 0.75  # shares of that time at which it takes and lets go the ball
 TIME_BASE = Fraction(1, 90000)
 DRESS: dict[str, tuple[Colour, str]] = {"cue": (WHITE, "plain"), "red": (RED, "disc")}
-
-
-@dataclass(frozen=True)
-class Try:
-    """One attempt to be filmed: where the balls lie, how the cue ball is struck, how long before and after."""
-
-    starts_m: Mapping[str, tuple[float, float]]
-    bearing_deg: float
-    speed_mps: float
-    wait_s: float = 2.0
-    watch_s: float = 5.0
-    follow: float = 0.0
-
-
-@dataclass(frozen=True)
-class TryTruth:
-    """What happened: the cue ball's own launch and everything after it."""
-
-    t_s: float
-    cue_start_m: Array
-    bearing_rad: float
-    speed_mps: float
-    motion: Motion
-
-    @property
-    def contacts(self) -> list[RailTruth]:
-        return self.motion.rails
-
-    @property
-    def ball_contacts(self) -> list[BallTruth]:
-        return self.motion.balls
-
-    @property
-    def pocketed(self) -> list[PocketTruth]:
-        return self.motion.pockets
-
-    def miss_m(self, ball: str, rails: Sequence[Rail], target_m: Array) -> float:
-        """Offset from the target on the leg after the rails named, positive to the left; see ``Motion.miss_m``."""
-        return self.motion.miss_m(ball, rails, target_m)
 
 
 @dataclass(frozen=True)
@@ -73,16 +32,7 @@ class Truth:
     pts_s: Array
     tries: tuple[TryTruth, ...]
     positions_m: dict[str, Array]
-
-
-@dataclass
-class _Act:
-    """A stretch of the clip: a motion, then hands that carry balls to where the next try wants them."""
-
-    truth: TryTruth
-    begins_s: float
-    ends_s: float
-    carries: list[tuple[str, float, Array, Array]] = field(default_factory=list)
+    decoys: tuple[DecoyTruth, ...] = ()
 
 
 def render_clip(
@@ -102,72 +52,40 @@ def render_clip(
     crf: int = 18,
     preset: str = "ultrafast",
     seed: int = 0,
+    disturbances: Disturbances | None = None,
+    clock: Callable[[float], Array] | None = None,
+    turn_deg: int = 0,
 ) -> Truth:
-    """Film tries and write an MP4 (H.264). ``pts_s``, mid-exposure times, replace the even ones of ``fps``."""
-    look, physics = look or Look(), physics or Physics()
-    acts = _plan(tries, table, physics)
+    """Film tries and write an MP4 (H.264). ``pts_s``, mid-exposure times, replace the even ones of ``fps``.
+
+    ``clock`` gives such times for a film of so many seconds. Stored pictures are turned to the left by ``turn_deg``, as
+    those of a phone held upright are; the flag that turns them back is the caller's to write.
+    """
+    look, physics, disturbances = look or Look(), physics or Physics(), disturbances or Disturbances()
+    acts = plan(tries, table, physics, disturbances.decoys)
+    if clock is not None:
+        pts_s = clock(acts[-1].ends_s)
     times = np.arange(0, acts[-1].ends_s, 1 / fps) if pts_s is None else np.asarray(pts_s, dtype=float)
-    camera_crew = _Crew(Stage.build(camera, table, look), acts, dress, stick, exposure_s, sub_exposures, seed)
+    stage = Stage.build(camera, table, look)
+    camera_crew = _Crew(stage, acts, dress, stick, exposure_s, sub_exposures, seed, disturbances)
+    upright = turn_deg % 180 == 0
     positions = {name: np.full((len(times), 2), np.nan) for name in tries[0].starts_m}
     with av.open(str(path), "w", format="mp4") as container:
         stream = container.add_stream("libx264", rate=round(fps))
-        stream.width, stream.height, stream.pix_fmt = camera.width, camera.height, "yuv420p"
+        stream.width, stream.height = (camera.width, camera.height) if upright else (camera.height, camera.width)
+        stream.pix_fmt = "yuv420p"
         stream.time_base = stream.codec_context.time_base = TIME_BASE
         stream.options = {"crf": str(crf), "preset": preset, "threads": "1"}
         for k, time_s in enumerate(times):
             picture = camera_crew.frame(float(time_s))
             for name, place in camera_crew.free(float(time_s)).items():
                 positions[name][k] = place
-            frame = av.VideoFrame.from_ndarray(picture, format="bgr24")
+            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(np.rot90(picture, turn_deg // 90)), format="bgr24")
             frame.pts, frame.time_base = round(time_s / TIME_BASE), TIME_BASE
             container.mux(stream.encode(frame))
         container.mux(stream.encode())
-    return Truth(times, tuple(act.truth for act in acts), positions)
-
-
-def _plan(tries: Sequence[Try], table: Table, physics: Physics) -> list[_Act]:
-    """Lay the tries out in time; between two, each ball that lies elsewhere is carried by a hand."""
-    acts: list[_Act] = []
-    begins = 0.0
-    for k, attempt in enumerate(tries):
-        strike = begins + attempt.wait_s
-        bearing = radians(attempt.bearing_deg)
-        # The balls roll on until a hand takes them; what would happen after that is not part of the truth.
-        lasts = attempt.watch_s + CARRY_S * len(attempt.starts_m)
-        motion = simulate(
-            attempt.starts_m,
-            "cue",
-            bearing,
-            attempt.speed_mps,
-            table,
-            physics,
-            follow=attempt.follow,
-            t_s=strike,
-            lasts_s=lasts,
-        )
-        truth = TryTruth(strike, motion.starts_m["cue"], bearing, attempt.speed_mps, motion)
-        act = _Act(truth, begins, strike + attempt.watch_s)
-        held: dict[str, float] = {}
-        if k + 1 < len(tries):
-            for name, place in tries[k + 1].starts_m.items():
-                goal, taken = np.array(place), act.ends_s + REACH * CARRY_S
-                here = motion.where(name, taken)
-                if here is None or np.hypot(*(here - goal)) > 1e-6:
-                    aside = np.array([goal[0], -0.3 if goal[1] < table.width_m / 2 else table.width_m + 0.3])
-                    act.carries.append((name, act.ends_s, aside if here is None else here, goal))
-                    act.ends_s += CARRY_S
-                    held[name] = taken
-        _forget(motion, held, act.ends_s)
-        acts.append(act)
-        begins = act.ends_s
-    return acts
-
-
-def _forget(motion: Motion, held: dict[str, float], ends_s: float) -> None:
-    """Strike out what would have happened to balls after a hand took them."""
-    motion.rails = [c for c in motion.rails if c.t_s < held.get(c.ball, ends_s)]
-    motion.balls = [c for c in motion.balls if c.t_s < min(held.get(ball, ends_s) for ball in c.balls)]
-    motion.pockets = [p for p in motion.pockets if p.t_s < held.get(p.ball, ends_s)]
+    tried = tuple(act.truth for act in acts if act.truth is not None)
+    return Truth(times, tried, positions, tuple(act.decoy for act in acts if act.decoy is not None))
 
 
 class _Crew:
@@ -176,13 +94,15 @@ class _Crew:
     def __init__(
         self,
         stage: Stage,
-        acts: list[_Act],
+        acts: list[Act],
         dress: Mapping[str, tuple[Colour, str]],
         stick: bool,
         exposure_s: float,
         sub_exposures: int,
         seed: int,
+        disturbances: Disturbances,
     ) -> None:
+        self.disturbances = disturbances
         self.stage, self.acts, self.dress, self.stick = stage, acts, dress, stick
         self.exposure_s, self.sub_exposures = exposure_s, sub_exposures
         self.random = np.random.default_rng(seed)
@@ -194,12 +114,21 @@ class _Crew:
         self.last: dict[str, Array] = {}
         self.kept: dict[tuple[object, ...], NDArray[np.float32]] = {}
 
-    def _act(self, t_s: float) -> _Act:
+    def _act(self, t_s: float) -> Act:
         return next((act for act in self.acts if t_s < act.ends_s), self.acts[-1])
 
-    def _placed(self, act: _Act, name: str, t_s: float) -> tuple[Array | None, tuple[Array, float] | None, bool]:
+    def _placed(self, act: Act, name: str, t_s: float) -> tuple[Array | None, tuple[Array, float] | None, bool]:
         """Where a ball is (None: gone), the hand over it (its place, how far it is drawn back), whether it holds."""
-        place = act.truth.motion.where(name, t_s)
+        for push in act.pushes:
+            if push.ball != name:
+                continue
+            away = max(push.from_s - t_s, t_s - push.to_s)
+            hand = (push.where(t_s), 0.5 * max(away, 0.0) / COME_S) if away < COME_S else None
+            if t_s < push.to_s:
+                return push.where(t_s), hand, away < 0
+            if hand is not None:
+                return act.motion.where(name, t_s), hand, False
+        place = act.motion.where(name, t_s)
         for carried, start_s, source, goal in act.carries:
             part = (t_s - start_s) / CARRY_S
             if carried != name or part < 0:
@@ -215,13 +144,13 @@ class _Crew:
     def free(self, t_s: float) -> dict[str, Array]:
         """Balls that lie or roll by themselves."""
         act = self._act(t_s)
-        placed = {name: self._placed(act, name, t_s) for name in act.truth.motion.starts_m}
+        placed = {name: self._placed(act, name, t_s) for name in act.motion.starts_m}
         return {name: place for name, (place, _, held) in placed.items() if place is not None and not held}
 
     def _balls(self, t_s: float) -> dict[str, Ball]:
         act = self._act(t_s)
         balls = {}
-        for name in act.truth.motion.starts_m:
+        for name in act.motion.starts_m:
             place = self._placed(act, name, t_s)[0]
             if place is not None:
                 colour, pattern = self.dress[name]
@@ -239,6 +168,7 @@ class _Crew:
             self.last[name] = place
 
     def frame(self, t_s: float) -> NDArray[np.uint8]:
+        self._knocked(t_s)
         self._roll(t_s)
         levels = self.empty.copy()
         exposures = self._exposures(t_s)
@@ -258,9 +188,19 @@ class _Crew:
             left, top, right, bottom = box
             levels[top:bottom, left:right] = self._patch([back[m.x_m] for m in members], exposures, box)
         self._draw_people(levels, t_s)
+        self.disturbances.draw(levels, self.stage.camera, self.stage.table, t_s)
+        levels = self.disturbances.dimmed(levels, t_s)
         shift_y, shift_x = self.random.integers(0, 64, size=2)
         grain = self.grain[shift_y : shift_y + levels.shape[0], shift_x : shift_x + levels.shape[1]]
         return np.asarray(cv2.add(levels, grain, dtype=cv2.CV_8U))
+
+    def _knocked(self, t_s: float) -> None:
+        """See the table anew when the camera was knocked."""
+        camera = self.disturbances.camera(t_s)
+        if camera is not None and camera is not self.stage.camera:
+            self.stage = Stage.build(camera, self.stage.table, self.stage.look)
+            self.empty = self.stage.empty()
+            self.kept.clear()
 
     def _exposures(self, t_s: float) -> list[dict[str, Ball]]:
         """The balls at moments spread over the exposure, as many as the longest way on the picture asks for."""
@@ -293,11 +233,17 @@ class _Crew:
 
     def _draw_people(self, levels: NDArray[np.float32], t_s: float) -> None:
         act, stage = self._act(t_s), self.stage
-        for name in act.truth.motion.starts_m:
+        for name in act.motion.starts_m:
             hand = self._placed(act, name, t_s)[1]
             if hand is not None:
                 draw_hand(levels, stage.camera, stage.table, hand[0], hand[1])
+        for cover in act.covers:
+            draw_cover(levels, stage.camera, stage.table, cover, t_s)
+        if act.addressed is not None:
+            place, bearing, from_s, to_s = act.addressed
+            if from_s < t_s < to_s:
+                draw_stick(levels, stage.camera, stage.table, place, bearing, swing_gap_m(t_s))
         truth = act.truth
-        gap = tip_gap_m(t_s - truth.t_s, truth.speed_mps) if self.stick else None
-        if gap is not None:
+        gap = tip_gap_m(t_s - truth.t_s, truth.speed_mps) if self.stick and truth is not None else None
+        if truth is not None and gap is not None:
             draw_stick(levels, stage.camera, stage.table, truth.cue_start_m, truth.bearing_rad, gap)

@@ -18,14 +18,14 @@ ADDRESS_S = 1.6  # how long before the strike the stick comes into the picture
 LEAVE_S = 0.7  # how long after the strike it stays
 
 
-def _fill(levels: NDArray[np.float32], camera: Camera, corners_m: Array, colour: Colour) -> None:
+def fill(levels: NDArray[np.float32], camera: Camera, corners_m: Array, colour: Colour) -> None:
     """A polygon with corners (n, 3) metres; nothing when a part of it stands behind the camera."""
     seen = camera.project(corners_m)
     if np.isfinite(seen).all():
         cv2.fillPoly(levels, [np.rint(seen * 16).astype(np.int32)], tuple(map(float, colour[::-1])), cv2.LINE_AA, 4)
 
 
-def _band(start_m: Array, end_m: Array, start_half_m: float, end_half_m: float) -> Array:
+def tapering(start_m: Array, end_m: Array, start_half_m: float, end_half_m: float) -> Array:
     """A tapering flat band between two places (3,)."""
     along = (end_m - start_m)[:2] / np.linalg.norm((end_m - start_m)[:2])
     side = np.array([-along[1], along[0], 0.0])
@@ -39,7 +39,7 @@ def _band(start_m: Array, end_m: Array, start_half_m: float, end_half_m: float) 
     )
 
 
-def _oval(centre_m: Array, along: Array, half_length_m: float, half_width_m: float) -> Array:
+def oval(centre_m: Array, along: Array, half_length_m: float, half_width_m: float) -> Array:
     turn = np.linspace(0, 2 * pi, 28, endpoint=False)
     side = np.array([-along[1], along[0], 0.0])
     return np.asarray(
@@ -55,7 +55,7 @@ def tip_gap_m(since_strike_s: float, speed_mps: float) -> float | None:
     if not -ADDRESS_S < t < LEAVE_S:
         return None
     if t < -0.5:  # practice strokes that stop short of the ball
-        return 0.07 + 0.04 * sin(2 * pi * 1.5 * t)
+        return swing_gap_m(t)
     if t < -0.12:  # the last draw back
         return 0.07 + 0.09 * (t + 0.5) / 0.38
     if t < 0:  # forward, onto the ball
@@ -63,6 +63,11 @@ def tip_gap_m(since_strike_s: float, speed_mps: float) -> float | None:
     if t < 0.12:  # follow through, slower than the ball
         return -min(0.35 * speed_mps * t, 0.10)
     return -0.10 + 0.9 * (t - 0.12)
+
+
+def swing_gap_m(t_s: float) -> float:
+    """The same while somebody swings the stick behind the ball and never strikes it."""
+    return 0.07 + 0.04 * sin(2 * pi * 1.5 * t_s)
 
 
 def draw_stick(
@@ -74,13 +79,13 @@ def draw_stick(
     back = foot - along * (table.ball_radius_m + gap_m)
     hand = foot - along * 0.22 + np.array([0, 0, max(0.03, table.sight_height_m)])
     elbow = hand - along * 0.45 + np.array([-along[1], along[0], 0.5]) * 0.25
-    _fill(levels, camera, _band(hand, elbow, 0.030, 0.045), SLEEVE)
-    _fill(levels, camera, _oval(hand, along, 0.065, 0.042), SKIN)
+    fill(levels, camera, tapering(hand, elbow, 0.030, 0.045), SLEEVE)
+    fill(levels, camera, oval(hand, along, 0.065, 0.042), SKIN)
     rise = np.array([0.0, 0.0, 1.0])
     tip, butt = back + rise * 0.032, back - along * 1.35 + rise * 0.17
     ferrule = tip - along * 0.02
-    _fill(levels, camera, _band(ferrule, butt, 0.0065, 0.014), SHAFT)
-    _fill(levels, camera, _band(tip, ferrule, 0.006, 0.0065), TIP)
+    fill(levels, camera, tapering(ferrule, butt, 0.0065, 0.014), SHAFT)
+    fill(levels, camera, tapering(tip, ferrule, 0.006, 0.0065), TIP)
 
 
 def draw_hand(levels: NDArray[np.float32], camera: Camera, table: Table, place_m: Array, out_m: float) -> None:
@@ -89,5 +94,5 @@ def draw_hand(levels: NDArray[np.float32], camera: Camera, table: Table, place_m
     along = np.array([0.0, sideways, 0.0])
     hand = np.array([place_m[0], place_m[1], 0.075]) + along * (0.02 + out_m)
     arm = hand + along * 0.06
-    _fill(levels, camera, _band(arm, arm + along * 0.9 + np.array([0.1, 0, 0.15]), 0.034, 0.06), SLEEVE)
-    _fill(levels, camera, _oval(hand, along, 0.085, 0.048), SKIN)
+    fill(levels, camera, tapering(arm, arm + along * 0.9 + np.array([0.1, 0, 0.15]), 0.034, 0.06), SLEEVE)
+    fill(levels, camera, oval(hand, along, 0.085, 0.048), SKIN)
