@@ -205,12 +205,17 @@ SCHEMA = 1
 
 @dataclass(frozen=True)
 class Setup:
-    """What ``railpoint setup`` saves: the table and the camera over it. ``head`` is the side of the upright picture."""
+    """What ``railpoint setup`` saves: the table and the camera over it. ``head`` is the side of the upright picture.
+
+    ``readout_s``: how long the sensor takes from the first row of the stored picture to the last (negative: from the
+    last to the first); None when nothing was said of it.
+    """
 
     table: Table
     head: str
     camera: Camera
     automatic: bool = True
+    readout_s: float | None = None
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -218,6 +223,7 @@ class Setup:
             "table": asdict(self.table),
             "head": self.head,
             "automatic": self.automatic,
+            "readout_s": self.readout_s,
             "camera": self.camera.to_json(),
         }
 
@@ -243,8 +249,10 @@ class Setup:
         try:
             table = Table(**data["table"])
             head, automatic, camera = str(data["head"]), bool(data["automatic"]), data["camera"]
-        except (KeyError, TypeError) as error:
+            readout = data.get("readout_s")
+            readout_s = None if readout is None else float(readout)
+        except (KeyError, TypeError, ValueError) as error:
             raise InputError(
                 f"{path}: the table in the camera file is incomplete; make it anew with 'railpoint setup'."
             ) from error
-        return cls(table, head, Camera.from_json(camera, str(path)), automatic)
+        return cls(table, head, Camera.from_json(camera, str(path)), automatic, readout_s)

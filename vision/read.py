@@ -23,6 +23,7 @@ from vision.mixed_reading import MixedReading
 from vision.place_error import PlaceError
 from vision.placement import Lay, place_attempts
 from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
+from vision.readout import timed_by_rows
 from vision.shot import Shot
 from vision.sorting import Tried, sort_tries, sorted_reading, try_shots
 from vision.stands import Stand, learn_stands, longest_stand
@@ -66,6 +67,7 @@ def read_clip(
     head: str | None = None,
     corners_px: Vector | None = None,
     setup: Setup | None = None,
+    readout_s: float | None = None,
     progress: Progress | None = None,
 ) -> Reading:
     """Find and measure every attempt at a shot in a clip.
@@ -76,13 +78,15 @@ def read_clip(
     shot : what was drilled.
     table, head, corners_px : as for ``setup_clip``; used when no ``setup`` is given.
     setup : a camera registered before.
+    readout_s : seconds from the first row of the stored picture to the last, by which the sensor reads them one after
+        the other, negative from the last to the first; without it that of ``setup``, or none is known.
     progress : called now and then with the fraction done, 0 to 1.
 
     Raises
     ------
     InputError : the film cannot be read, shows no table, or does not fit ``table``, ``head`` or ``setup``.
     """
-    whole, tries, setup = _read(path, (shot,), table, head, corners_px, setup, progress, or_none=False)
+    whole, tries, setup = _read(path, (shot,), table, head, corners_px, setup, readout_s, progress, or_none=False)
     return _placed(replace(whole, attempts=tuple(t.by_shot[0] for t in tries)), [t.lay for t in tries], setup)
 
 
@@ -94,13 +98,14 @@ def read_mixed_clip(
     head: str | None = None,
     corners_px: Vector | None = None,
     setup: Setup | None = None,
+    readout_s: float | None = None,
     progress: Progress | None = None,
 ) -> MixedReading:
     """As ``read_clip``, for a clip of several drills: every attempt is measured by the shot that it was a try at.
 
     Raises InputError as ``read_clip`` does.
     """
-    whole, tries, setup = _read(path, shots, table, head, corners_px, setup, progress, or_none=True)
+    whole, tries, setup = _read(path, shots, table, head, corners_px, setup, readout_s, progress, or_none=True)
     mixed, lays = sorted_reading(whole, tries, sort_tries(tries, shots, setup.table), shots)
     return replace(mixed, readings=tuple(_placed(r, mine, setup) for r, mine in zip(mixed.readings, lays, strict=True)))
 
@@ -120,16 +125,21 @@ def _read(
     head: str | None,
     corners_px: Vector | None,
     setup: Setup | None,
+    readout_s: float | None,
     progress: Progress | None,
     *,
     or_none: bool,
 ) -> tuple[Reading, list[Tried], Setup]:
     """The reading but for its attempts, and every stroke measured by each of the shots, ``or_none`` of them."""
+    if readout_s is None and setup is not None:
+        readout_s = setup.readout_s
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
         with _one_thread():
-            strokes, others, repeats = _read_frames(clip, stands.parts, shots, progress, or_none=or_none)
+            strokes, others, repeats = _read_frames(
+                clip, stands.parts, shots, readout_s or 0.0, progress, or_none=or_none
+            )
         tries, sent_back = without_knocked_back(strokes, shots)
         setup = stands.setup
         camera = setup.camera
@@ -153,6 +163,7 @@ def _read(
                 mm_per_px=camera.mm_per_px(setup.table),
                 automatic=automatic,
                 common_bearing_sd_rad=max(s.setup.camera.common_bearing_sd_rad(s.setup.table) for s in stands.parts),
+                readout_s=readout_s,
             ),
             attempts=(),
             not_attempts=tuple(sorted([*others, *sent_back], key=lambda move: move.t_s)),
@@ -174,7 +185,13 @@ def _one_thread() -> Iterator[None]:
 
 
 def _read_frames(
-    clip: Clip, stands: Sequence[Stand], shots: Sequence[Shot], progress: Progress | None, *, or_none: bool
+    clip: Clip,
+    stands: Sequence[Stand],
+    shots: Sequence[Shot],
+    readout_s: float,
+    progress: Progress | None,
+    *,
+    or_none: bool,
 ) -> tuple[list[Tried], list[NotAttempt], int]:
     """Strokes, other moves, and how many pictures showed the one before once more."""
     camera, table = stands[0].setup.camera, stands[0].setup.table
@@ -188,7 +205,9 @@ def _read_frames(
     taken_apart_s = float("nan")
 
     def take_apart(until_s: float) -> None:
-        strokes, rest = find_strokes_of_white(name_balls(looks.repeats.evened(tracker.tracks)), table, until_s)
+        balls = timed_by_rows(name_balls(looks.repeats.evened(tracker.tracks)), tracker.plane, readout_s)
+        # The last row of the last picture is seen that much later.
+        strokes, rest = find_strokes_of_white(balls, table, until_s + max(readout_s, 0.0))
         for stroke in strokes:
             tried = try_shots(stroke, shots, PlaceError(tracker.plane.camera, table), or_none=or_none)
             by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)

@@ -106,6 +106,7 @@ class CameraFacts:
     mm_per_px: float
     automatic: bool
     common_bearing_sd_rad: float
+    readout_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -149,6 +150,7 @@ class Reading:
                 "mm_per_px": number(camera.mm_per_px, 3),
                 "automatic": camera.automatic,
                 "common_bearing_sd_deg": number(degrees(camera.common_bearing_sd_rad), 4),
+                "readout_ms": None if camera.readout_s is None else number(1000 * camera.readout_s, 3),
             },
             "attempts": [attempt_json(a) for a in self.attempts],
             "not_attempts": [{"t_s": number(n.t_s, 3), "why": n.why} for n in self.not_attempts],

@@ -13,7 +13,15 @@ from app.commands.fits import load_shots
 from app.commands.markers import find_by_markers
 from app.commands.reading_told import print_mixed, print_reading
 from app.commands.saved_camera import load_camera
-from app.commands.table_options import Corners, HeadSide, Markers, TableName, check_head
+from app.commands.table_options import (
+    Corners,
+    HeadSide,
+    Markers,
+    ReadoutMs,
+    TableName,
+    check_head,
+    readout_seconds,
+)
 from app.commands.terminal import check_apart, check_clip, check_writable, counted, progress, say, write_text
 from app.settings import load_settings
 from app.store.database import check_database, database_exists, opened
@@ -38,6 +46,7 @@ def read(
     corners: Corners = None,
     markers: Markers = None,
     camera: Annotated[Path | None, typer.Option(help="A camera file made by 'railpoint setup'.")] = None,
+    readout_ms: ReadoutMs = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the reading to this file.")] = None,
     log: Annotated[bool, typer.Option("--log/--no-log", help="Put the attempts into the log.")] = True,
     anew: Annotated[
@@ -51,6 +60,7 @@ def read(
     if anew and shots is not None:
         raise InputError("--anew is for a clip of one drill; give --shot SHOT.toml, for one shot after the other.")
     places = read_corners(corners)
+    readout_s = readout_seconds(readout_ms)
     if camera is not None and (places is not None or markers is not None):
         option = "--corners" if places is not None else "--markers"
         raise InputError(f"{option} is for finding the camera, and --camera names one found before; give one of them.")
@@ -74,11 +84,25 @@ def read(
     with progress(f"Reading {clip.name}") as done:
         if shots is None:
             found, film = read_film(
-                clip, drilled[0], table=table, head=head, setup=setup_, corners_px=places, done=done
+                clip,
+                drilled[0],
+                table=table,
+                head=head,
+                setup=setup_,
+                corners_px=places,
+                readout_s=readout_s,
+                done=done,
             )
         else:
             found, film = read_mixed_film(
-                clip, drilled, table=table, head=head, setup=setup_, corners_px=places, done=done
+                clip,
+                drilled,
+                table=table,
+                head=head,
+                setup=setup_,
+                corners_px=places,
+                readout_s=readout_s,
+                done=done,
             )
     try:
         if json_out is not None:
@@ -120,6 +144,7 @@ def read_film(
     setup: Setup | None,
     done: Callable[[float], None],
     corners_px: Vector | None = None,
+    readout_s: float | None = None,
 ) -> tuple[Reading, ClipFile]:
     """The reading of a clip and its identity; ``done`` gets the fraction of both together."""
     from vision.read import read_clip
@@ -132,6 +157,7 @@ def read_film(
         head=head,
         corners_px=corners_px,
         setup=setup,
+        readout_s=readout_s,
         progress=lambda part: done(0.02 + 0.98 * part),
     )
     return reading, film
@@ -146,6 +172,7 @@ def read_mixed_film(
     setup: Setup | None,
     done: Callable[[float], None],
     corners_px: Vector | None = None,
+    readout_s: float | None = None,
 ) -> tuple[MixedReading, ClipFile]:
     """As ``read_film``, for a clip of several drills."""
     from vision.read import read_mixed_clip
@@ -158,6 +185,7 @@ def read_mixed_film(
         head=head,
         corners_px=corners_px,
         setup=setup,
+        readout_s=readout_s,
         progress=lambda part: done(0.02 + 0.98 * part),
     )
     return reading, film

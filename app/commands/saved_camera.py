@@ -17,6 +17,7 @@ def load_camera(path: Path, table: str, head: str | None) -> Setup:
     saved = Setup.load(path)
     camera, size = saved.camera, saved.table
     numbers = [camera.focal_px, *camera.centre_px, camera.k1, camera.k2, *camera.position_m, *camera.rotation.ravel()]
+    numbers.append(saved.readout_s or 0.0)
     square = np.allclose(camera.rotation @ camera.rotation.T, np.eye(3), atol=SQUARE_WITHIN)
     if not (np.isfinite(numbers).all() and np.isfinite(camera.covariance).all() and square and camera.focal_px > 0):
         raise InputError(f"{path}: the numbers in the file are no camera's; make it anew with 'railpoint setup'.")

@@ -1,5 +1,6 @@
 """``railpoint setup``: from a clip to a camera file, and a still to check it by."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -12,7 +13,7 @@ from app.commands.checking import check_tapes, print_check, run_check
 from app.commands.corners import read_corners
 from app.commands.markers import find_by_markers
 from app.commands.saved_camera import check_replaced, load_camera
-from app.commands.table_options import Corners, HeadSide, Markers, TableName, check_head
+from app.commands.table_options import Corners, HeadSide, Markers, ReadoutMs, TableName, check_head, readout_seconds
 from app.commands.terminal import check_apart, check_clip, check_writable, say, waiting
 from calibration.accuracy import place_accuracy
 from calibration.camera import Setup
@@ -26,6 +27,7 @@ def setup(
     head: HeadSide = None,
     corners: Corners = None,
     markers: Markers = None,
+    readout_ms: ReadoutMs = None,
     camera: Annotated[
         Path | None,
         typer.Option(help="Save the camera to this file. With --check: a camera file that is there is checked."),
@@ -51,11 +53,19 @@ def setup(
     places = read_corners(corners)
     if not check and (tape or json_out is not None):
         raise InputError("--tape and --json belong to the check; add --check.")
+    if readout_ms is not None and camera is None:
+        raise InputError("--readout-ms is kept in the camera file; add --camera CAMERA.json.")
     check_tapes(tape or [])
+    readout_s = readout_seconds(readout_ms)
     check_clip(clip)
     check_head(head)
     check_apart([clip, markers], {"--camera": camera, "--still": still, "--json": json_out})
     known = _camera_to_check(camera, table, head, corners, markers) if check and camera is not None else None
+    if known is not None and readout_ms is not None:
+        raise InputError(
+            f"--readout-ms is kept in the camera file, and {camera} is left as it is by a check; give it to "
+            "'railpoint read'."
+        )
     if known is None:
         check_replaced(camera)
         check_writable(camera)
@@ -74,7 +84,7 @@ def setup(
     if known is not None:
         say(f"Checking the camera saved in {camera}; it is left as it is.")
     elif camera is not None:
-        found.save(camera)
+        replace(found, readout_s=readout_s).save(camera)
         say(f"Camera saved to {camera}.")
     if still is not None:
         write_still(still, picture)

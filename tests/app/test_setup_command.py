@@ -160,6 +160,10 @@ def broken(change: dict[str, Any]) -> None:
         ("read film.mp4 --shot kick.toml --camera saved.json --json saved.json", "--json would overwrite"),
         ("read film.mp4 --shot kick.toml --camera saved.json --head right", "the head rail lies at the left"),
         ("read film.mp4 --shot kick.toml --camera saved.json --table 8ft", "registered over a 9ft table"),
+        ("read film.mp4 --shot kick.toml --readout-ms 200", "--readout-ms is 200; give the milliseconds"),
+        ("read film.mp4 --shot kick.toml --readout-ms nan", "--readout-ms is nan; give the milliseconds"),
+        ("setup film.mp4 --readout-ms 20", "--readout-ms is kept in the camera file; add --camera"),
+        ("setup film.mp4 --check --camera saved.json --readout-ms 20", "left as it is by a check"),
     ],
 )
 def test_mistakes_are_one_sentence_and_nothing_is_lost(words: str, sentence: str, folder: Path) -> None:

@@ -117,7 +117,7 @@ def _setup() -> Setup:
         determined={"focal": True, "height": False},
         residual_px=0.41,
     )
-    return Setup(NINE, "bottom", camera, automatic=False)
+    return Setup(NINE, "bottom", camera, automatic=False, readout_s=0.021)
 
 
 def test_setup_comes_back_from_its_file(tmp_path: Path) -> None:
@@ -125,11 +125,18 @@ def test_setup_comes_back_from_its_file(tmp_path: Path) -> None:
     setup = _setup()
     setup.save(path)
     read = Setup.load(path)
-    assert (read.table, read.head, read.automatic) == (setup.table, "bottom", False)
+    assert (read.table, read.head, read.automatic, read.readout_s) == (setup.table, "bottom", False, 0.021)
     for name in ("width", "height", "focal_px", "centre_px", "k1", "k2", "determined", "residual_px"):
         assert getattr(read.camera, name) == getattr(setup.camera, name), name
     for name in ("rotation", "position_m", "covariance"):
         assert getattr(read.camera, name) == pytest.approx(getattr(setup.camera, name), abs=0), name
+
+
+def test_a_file_from_before_read_outs_were_kept_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "camera.json"
+    _setup().save(path)
+    path.write_text(json.dumps(_without(json.loads(path.read_text()), "readout_s")))
+    assert Setup.load(path).readout_s is None
 
 
 def test_an_unknown_residual_stays_unknown(tmp_path: Path) -> None:

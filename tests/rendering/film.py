@@ -22,6 +22,7 @@ from tests.rendering.props import draw_hand, draw_stick, swing_gap_m, tip_gap_m
 from tests.rendering.scene import Array, Colour, Look
 
 TIME_BASE = Fraction(1, 90000)
+ROWS_AT_ONCE = 3  # rows that are drawn as they are seen at one moment when a sensor reads row after row
 DRESS: dict[str, tuple[Colour, str]] = {"cue": (WHITE, "plain"), "red": (RED, "disc")}
 
 
@@ -45,6 +46,7 @@ def render_clip(
     fps: float = 60.0,
     pts_s: Array | None = None,
     exposure_s: float = 1 / 150,
+    readout_s: float = 0.0,
     physics: Physics | None = None,
     dress: Mapping[str, tuple[Colour, str]] = DRESS,
     stick: bool = True,
@@ -59,7 +61,8 @@ def render_clip(
     """Film tries and write an MP4 (H.264). ``pts_s``, mid-exposure times, replace the even ones of ``fps``.
 
     ``clock`` gives such times for a film of so many seconds. Stored pictures are turned to the left by ``turn_deg``, as
-    those of a phone held upright are; the flag that turns them back is the caller's to write.
+    those of a phone held upright are; the flag that turns them back is the caller's to write. With ``readout_s`` times
+    are those of the first row as drawn, before that turn, and of the balls the last row is seen so much later.
     """
     look, physics, disturbances = look or Look(), physics or Physics(), disturbances or Disturbances()
     acts = plan(tries, table, physics, disturbances.decoys)
@@ -67,7 +70,7 @@ def render_clip(
         pts_s = clock(acts[-1].ends_s)
     times = np.arange(0, acts[-1].ends_s, 1 / fps) if pts_s is None else np.asarray(pts_s, dtype=float)
     stage = Stage.build(camera, table, look)
-    camera_crew = _Crew(stage, acts, dress, stick, exposure_s, sub_exposures, seed, disturbances)
+    camera_crew = _Crew(stage, acts, dress, stick, exposure_s, readout_s, sub_exposures, seed, disturbances)
     upright = turn_deg % 180 == 0
     positions = {name: np.full((len(times), 2), np.nan) for name in tries[0].starts_m}
     with av.open(str(path), "w", format="mp4") as container:
@@ -98,13 +101,14 @@ class _Crew:
         dress: Mapping[str, tuple[Colour, str]],
         stick: bool,
         exposure_s: float,
+        readout_s: float,
         sub_exposures: int,
         seed: int,
         disturbances: Disturbances,
     ) -> None:
         self.disturbances = disturbances
         self.stage, self.acts, self.dress, self.stick = stage, acts, dress, stick
-        self.exposure_s, self.sub_exposures = exposure_s, sub_exposures
+        self.exposure_s, self.readout_s, self.sub_exposures = exposure_s, readout_s, sub_exposures
         self.random = np.random.default_rng(seed)
         self.empty = stage.empty()
         height, width = self.empty.shape[:2]
@@ -171,6 +175,32 @@ class _Crew:
         self._knocked(t_s)
         self._roll(t_s)
         levels = self.empty.copy()
+        height = levels.shape[0]
+        self._draw(levels, (0, height), t_s)
+        first, last = self._changing_rows(t_s)
+        for top in range(first, last, ROWS_AT_ONCE):
+            rows = (top, min(top + ROWS_AT_ONCE, last))
+            levels[rows[0] : rows[1]] = self.empty[rows[0] : rows[1]]
+            self._draw(levels, rows, t_s + self.readout_s * (sum(rows) - 1) / 2 / (height - 1))
+        self._draw_people(levels, t_s)
+        self.disturbances.draw(levels, self.stage.camera, self.stage.table, t_s)
+        levels = self.disturbances.dimmed(levels, t_s)
+        shift_y, shift_x = self.random.integers(0, 64, size=2)
+        grain = self.grain[shift_y : shift_y + levels.shape[0], shift_x : shift_x + levels.shape[1]]
+        return np.asarray(cv2.add(levels, grain, dtype=cv2.CV_8U))
+
+    def _changing_rows(self, t_s: float) -> tuple[int, int]:
+        """Rows, up to the second one, not included, in which something is not as at first while they are read."""
+        if self.readout_s == 0:
+            return (0, 0)
+        half = self.exposure_s / 2
+        before, after = self._balls(t_s - half), self._balls(t_s + self.readout_s + half)
+        moved = [balls[n] for balls in (before, after) for n in balls if before.get(n) != after.get(n)]
+        boxes = [box for ball in moved for box in [self.stage.box(ball)] if box is not None]
+        return (min(box[1] for box in boxes), max(box[3] for box in boxes)) if boxes else (0, 0)
+
+    def _draw(self, levels: NDArray[np.float32], rows: tuple[int, int], t_s: float) -> None:
+        """Draw the balls as they are seen at a moment into rows of the picture, up to the second one, not included."""
         exposures = self._exposures(t_s)
         names = sorted({name for balls in exposures for name in balls})
         spans = []
@@ -180,19 +210,14 @@ class _Crew:
             if seen:
                 corners = np.array(seen)
                 low, high = corners.min(axis=0), corners.max(axis=0)
-                box: Box = (int(low[0]), int(low[1]), int(high[2]), int(high[3]))
-                spans.append((name, box))
+                box: Box = (int(low[0]), max(int(low[1]), rows[0]), int(high[2]), min(int(high[3]), rows[1]))
+                if box[1] < box[3]:
+                    spans.append((name, box))
         stand_in = {name: Ball(float(k), 0.0) for k, (name, _) in enumerate(spans)}
         back = {ball.x_m: name for name, ball in stand_in.items()}
         for members, box in clusters([(stand_in[name], box) for name, box in spans]):
             left, top, right, bottom = box
             levels[top:bottom, left:right] = self._patch([back[m.x_m] for m in members], exposures, box)
-        self._draw_people(levels, t_s)
-        self.disturbances.draw(levels, self.stage.camera, self.stage.table, t_s)
-        levels = self.disturbances.dimmed(levels, t_s)
-        shift_y, shift_x = self.random.integers(0, 64, size=2)
-        grain = self.grain[shift_y : shift_y + levels.shape[0], shift_x : shift_x + levels.shape[1]]
-        return np.asarray(cv2.add(levels, grain, dtype=cv2.CV_8U))
 
     def _knocked(self, t_s: float) -> None:
         """See the table anew when the camera was knocked."""
