@@ -276,5 +276,5 @@ def _warnings(clip: Clip, repeats: int) -> tuple[str, ...]:
         out.append(f"the film ends at {clip.last_s:.1f} s, before its stated end; what was read is kept")
     if clip.frames_lost:
         lost = "1 frame could" if clip.frames_lost == 1 else f"{clip.frames_lost} frames could"
-        out.append(f"{lost} not be decoded: left out")
+        out.append(f"{lost} not be decoded, or had no time: left out")
     return tuple(out)

@@ -59,12 +59,18 @@ class Decoder:
             raise
 
     def _rewind(self) -> None:
-        """Go to the beginning; a file whose index is damaged is opened anew for that."""
+        """Go to the beginning; a file whose index is damaged, or whose times begin below 0, is opened anew for that."""
+        if (self._container.start_time or 0) < 0:
+            self._open_anew()
+            return
         try:
             self._container.seek(0, backward=True)
         except av.error.FFmpegError:
-            self._container.close()
-            self._open()
+            self._open_anew()
+
+    def _open_anew(self) -> None:
+        self._container.close()
+        self._open()
 
     def __enter__(self) -> "Decoder":
         return self
@@ -224,7 +230,12 @@ class Decoder:
         """
         goal, before = units, None
         while True:
-            self._container.seek(goal, stream=self._stream, backward=True)
+            try:
+                self._container.seek(goal, stream=self._stream, backward=True)
+            except av.error.FFmpegError:
+                # Nothing of the file is to be found by a time this early, or by any.
+                self._open_anew()
+                return self._container.demux(self._stream)
             packets = self._container.demux(self._stream)
             first = next(packets, None)
             if first is None or first.pts is None or first.dts is None or first.pts <= units or first.dts == before:

@@ -71,6 +71,11 @@ def film_facts(container: Any, stream: Any, path: Path, limits: Limits, alive: C
     """Facts of a film, its first picture decoded for them. Raises InputError for what is not read."""
     first = _first_picture(container, stream, path, limits, alive)
     _check_size(path, first.width, first.height, limits)
+    if first.pts is None and not _timed(container, stream, alive):
+        raise InputError(
+            f"{path}: the film's pictures carry no times, which a Matroska file loses below 0; copy it from the "
+            "original anew, with times from 0 on."
+        )
     aspect = float(stream.sample_aspect_ratio or 1) or 1.0
     if abs(np.log(aspect)) > SQUARE_TOLERANCE:
         raise InputError(f"{path}: the film's pixels are not square; convert it to square ones.")
@@ -101,7 +106,7 @@ def _stated_s(container: Any, stream: Any, limits: Limits) -> float:
     duration = stream.duration * stream.time_base if stream.duration else None
     if duration is None and container.duration:
         # Without a duration of its stream (Matroska), the file's says when it ends, counted from time 0.
-        duration = Fraction(container.duration - max(container.start_time or 0, 0), av.time_base)
+        duration = Fraction(container.duration - (container.start_time or 0), av.time_base)
     if duration is None or not 0 < duration <= limits.duration_s:
         return float("nan")
     return float(duration)
@@ -111,7 +116,7 @@ def _end_s(container: Any, stream: Any, limits: Limits, alive: Callable[[], None
     """When the last picture ends, by going through the file without decoding; NaN when no packet has a time."""
     end = None
     try:
-        container.seek(0, backward=True)
+        container.seek(min(container.start_time or 0, 0), backward=True)
         for packet in container.demux(stream):
             alive()
             if packet.pts is not None:
@@ -120,6 +125,18 @@ def _end_s(container: Any, stream: Any, limits: Limits, alive: Callable[[], None
         pass
     end_s = float("nan") if end is None else float(end * stream.time_base)
     return end_s if abs(end_s) < limits.duration_s else float("nan")
+
+
+def _timed(container: Any, stream: Any, alive: Callable[[], None]) -> bool:
+    """Whether any of the packets still to come has a time."""
+    try:
+        for packet in container.demux(stream):
+            alive()
+            if packet.pts is not None:
+                return True
+    except av.error.FFmpegError:
+        pass
+    return False
 
 
 def _first_picture(container: Any, stream: Any, path: Path, limits: Limits, alive: Callable[[], None]) -> Any:

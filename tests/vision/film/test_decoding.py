@@ -207,6 +207,51 @@ def shifted(path: Path, change: Callable[[list[int]], list[int]]) -> None:
             out.mux(packet)
 
 
+def matroska_from(path: Path, first: int, codec: str) -> None:
+    """A Matroska film whose first frame has the number ``first``, below 0 perhaps, and is the only one found by time.
+
+    Where a frame stands by itself its time below 0 is told by those that follow; else it is lost (RFC 9559 has none).
+    """
+    write_film(
+        path,
+        pts=[(first + k) * 3000 for k in range(COUNT)],
+        codec=codec,
+        pix_fmt="yuvj420p" if codec == "mjpeg" else "yuv420p",
+        container="matroska",
+        gop=COUNT,
+        muxing={"avoid_negative_ts": "disabled"},
+    )
+
+
+def test_film_whose_times_begin_below_zero_is_read_whole(tmp_path: Path) -> None:
+    path = tmp_path / "film.mkv"
+    matroska_from(path, -10, "mjpeg")
+    with Decoder(path, Limits()) as film:
+        for _ in range(2):
+            times = [p.pts / 1000 for p in film.pictures()]
+            assert times == pytest.approx([(k - 10) / FPS for k in range(COUNT)], abs=0.005)
+            assert film.lost == 0
+        assert film.facts.start_s == pytest.approx(-10 / FPS, abs=0.005)
+        assert film.facts.stated_s == pytest.approx(COUNT / FPS, abs=0.005)
+
+
+def test_pictures_without_times_are_lost_and_the_others_read_and_found(tmp_path: Path) -> None:
+    path = tmp_path / "film.mkv"
+    matroska_from(path, -10, "libx264")
+    with Decoder(path, Limits()) as film:
+        times = [p.pts / 1000 for p in film.pictures()]
+        assert times == pytest.approx([k / FPS for k in range(COUNT - 10)], abs=0.001)
+        assert film.lost == 10
+        assert [p.pts / 1000 for p in film.near([0.1, 0.3])] == pytest.approx([0.1, 0.3], abs=0.001)
+        assert len(list(film.between(0.1, 0.21))) == 4
+
+
+def test_film_without_any_times_is_refused_for_that(tmp_path: Path) -> None:
+    path = tmp_path / "film.mkv"
+    matroska_from(path, -COUNT, "libx264")
+    assert "carry no times" in refusal(path)
+
+
 def test_times_that_go_back_are_lost(tmp_path: Path) -> None:
     path = tmp_path / "film.mkv"
 
