@@ -1,7 +1,7 @@
 """Drills to be filmed, drawn at random: another table, view, cloth, light, film and shot each time."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from math import cos, degrees, radians, sin
 
 import numpy as np
@@ -15,6 +15,7 @@ from tests.rendering import (
     RED,
     WHITE,
     YELLOW,
+    Disturbances,
     Look,
     Physics,
     Try,
@@ -54,7 +55,7 @@ SPREAD_DEG, CLEAR_RAIL_M, CLEAR_BALL_M = 0.7, 0.12, 0.14
 
 @dataclass(frozen=True)
 class MadeUp:
-    """A film as it is to be made. ``dress``: each ball's colour and pattern."""
+    """A film as it is to be made. ``dress``: each ball's colour and pattern; ``clock``: its times, else even ones."""
 
     told: str
     table: Table
@@ -65,12 +66,17 @@ class MadeUp:
     dress: Mapping[str, tuple[Colour, str]]
     fps: float
     crf: int
+    exposure_s: float = 1 / 150
+    sub_exposures: int = 5
+    disturbances: Disturbances = field(default_factory=Disturbances)
+    clock: Callable[[float], Vector] | None = None
+    turn_deg: int = 0
 
 
 def draw_film(rng: np.random.Generator) -> MadeUp:
     """Everything drawn anew; starts and lines are drawn until the path is one that a player would try."""
     table = STANDARD_TABLES[str(rng.choice(["9ft", "8ft", "7ft"]))]
-    view, camera = _camera(rng, table)
+    view, camera = any_camera(rng, table)
     cloth = str(rng.choice(list(CLOTHS)))
     look = Look(
         cloth=CLOTHS[cloth],
@@ -86,13 +92,14 @@ def draw_film(rng: np.random.Generator) -> MadeUp:
     for name in names:
         dress[name] = (COLOURS[name], str(rng.choice(["plain", "disc", "stripe"])) if name != "black" else "disc")
     kind = str(rng.choice(["kick", "kick at a ball", "bank"]))
-    shot, tries = (_bank if kind == "bank" else _kick)(rng, table, names, kind == "kick at a ball")
+    shot, tries = (bank if kind == "bank" else _kick)(rng, table, names, kind == "kick at a ball")
     told = f"{table.name}, {view}, {camera.height}p, {cloth}, {fps:.0f}/s, crf {crf}, light {look.light:.2f}, {kind}"
     return MadeUp(f"{told} {'-'.join(shot.rails)}", table, camera, look, shot, tries, dress, fps, crf)
 
 
-def _camera(rng: np.random.Generator, table: Table) -> tuple[str, Camera]:
-    size = (1920, 1080) if rng.random() < 0.3 else (1280, 720)
+def any_camera(rng: np.random.Generator, table: Table, *, small: bool = False) -> tuple[str, Camera]:
+    """What it sees the table from, in a word, and the camera; ``small``: 720 rows, which takes less time."""
+    size = (1920, 1080) if rng.random() < 0.3 and not small else (1280, 720)
     view = str(rng.choice(["above", "from the head", "from the side"]))
     roll, k1 = float(rng.uniform(-3, 3)), float(rng.uniform(-0.08, 0.01))
     if view == "above":
@@ -115,7 +122,7 @@ def _camera(rng: np.random.Generator, table: Table) -> tuple[str, Camera]:
     return view, looking_at(place, target, size=size, focal_px=focal, roll_deg=roll, k1=k1)
 
 
-def _place(rng: np.random.Generator, table: Table, taken: Sequence[Vector]) -> Vector:
+def free_place(rng: np.random.Generator, table: Table, taken: Sequence[Vector]) -> Vector:
     """A free place on the bed, (2,)."""
     while True:
         low, high = np.full(2, CLEAR_RAIL_M), np.array([table.length_m, table.width_m]) - CLEAR_RAIL_M
@@ -124,15 +131,15 @@ def _place(rng: np.random.Generator, table: Table, taken: Sequence[Vector]) -> V
             return place
 
 
-def _bystanders(rng: np.random.Generator, table: Table, names: Sequence[str], taken: list[Vector]) -> dict[str, Vector]:
+def bystanders(rng: np.random.Generator, table: Table, names: Sequence[str], taken: list[Vector]) -> dict[str, Vector]:
     found: dict[str, Vector] = {}
     for name in names:
-        found[name] = _place(rng, table, taken)
+        found[name] = free_place(rng, table, taken)
         taken.append(found[name])
     return found
 
 
-def _try(places: Mapping[str, Vector], bearing_rad: float, speed_mps: float, follow: float) -> Try:
+def one_try(places: Mapping[str, Vector], bearing_rad: float, speed_mps: float, follow: float) -> Try:
     starts = {name: (float(p[0]), float(p[1])) for name, p in places.items()}
     return Try(starts, degrees(bearing_rad), speed_mps, wait_s=1.9, watch_s=4.5, follow=follow)
 
@@ -159,10 +166,10 @@ def _kick(rng: np.random.Generator, table: Table, names: Sequence[str], at_ball:
     )
     target = shot.target_point_m(table)
     waiting = {} if ball is None else {names[0]: ball}
-    others = _bystanders(rng, table, names[1:3], [*waiting.values()])
+    others = bystanders(rng, table, names[1:3], [*waiting.values()])
     tries: list[Try] = []
     while len(tries) < TRIES:
-        cue = _place(rng, table, [*waiting.values(), *others.values()])
+        cue = free_place(rng, table, [*waiting.values(), *others.values()])
         speed = float(rng.uniform(1.6, 3.5))
         from_m, to_m = (float(cue[0]), float(cue[1])), (float(target[0]), float(target[1]))
         try:
@@ -170,11 +177,11 @@ def _kick(rng: np.random.Generator, table: Table, names: Sequence[str], at_ball:
         except ValueError:
             continue
         bearing = needed + radians(rng.normal(0, SPREAD_DEG))
-        tries.append(_try({"cue": cue} | waiting | others, bearing, speed, float(rng.uniform(0, 0.4))))
+        tries.append(one_try({"cue": cue} | waiting | others, bearing, speed, float(rng.uniform(0, 0.4))))
     return shot, tuple(tries)
 
 
-def _bank(rng: np.random.Generator, table: Table, names: Sequence[str], _: bool) -> tuple[Shot, tuple[Try, ...]]:
+def bank(rng: np.random.Generator, table: Table, names: Sequence[str], _: bool) -> tuple[Shot, tuple[Try, ...]]:
     """A bank of the first ball into a side or corner pocket, cut by up to 35 degrees; the other balls stand about."""
     ways: tuple[tuple[Pocket, Rail], ...] = (
         ("side-right", "left"),
@@ -186,9 +193,9 @@ def _bank(rng: np.random.Generator, table: Table, names: Sequence[str], _: bool)
     shot = Shot("bank", "bank", (rail,), "pocketed", target_pocket=pocket)
     target = shot.target_point_m(table)
     tries: list[Try] = []
-    others = _bystanders(rng, table, names[1:3], [])
+    others = bystanders(rng, table, names[1:3], [])
     while len(tries) < TRIES:
-        ball = _place(rng, table, [*others.values()])
+        ball = free_place(rng, table, [*others.values()])
         line = unfold(ball, target, (rail,), table).bearing_rad + radians(rng.normal(0, 2.0))
         turn = radians(rng.uniform(-35, 35))
         ghost = ball - 2 * table.ball_radius_m * np.array([cos(line), sin(line)])
@@ -200,5 +207,5 @@ def _bank(rng: np.random.Generator, table: Table, names: Sequence[str], _: bool)
             continue
         bearing = float(np.arctan2(*(ghost - cue)[::-1])) + radians(rng.normal(0, 0.15))
         speed = float(rng.uniform(1.8, 3.6))
-        tries.append(_try({"cue": cue, names[0]: ball} | others, bearing, speed, float(rng.uniform(0, 0.4))))
+        tries.append(one_try({"cue": cue, names[0]: ball} | others, bearing, speed, float(rng.uniform(0, 0.4))))
     return shot, tuple(tries)

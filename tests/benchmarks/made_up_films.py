@@ -1,9 +1,10 @@
 """Films of our own renderer, each of another table, view, cloth, light and drill, read as they come. (``--drills N``)
 
 What one tuned film cannot show: films drawn at random (``--seed S``, ``--first K`` begins at the K-th) of three tries
-each, kicks and banks, with and without a target ball, stripes and bystanders. Told are attempts lost and made up, wrong
-outcomes, errors, and errors in units of the stated standard deviations; each error beyond five of them is listed with
-its film, and so is each film that was not read as it was.
+each, kicks and banks, with and without a target ball, stripes and bystanders; with ``--disturbed`` other ones, with
+people and lamps over the table, decoys, light, knocks and the times of phones. Told are attempts lost and made up,
+wrong outcomes, errors, and errors in units of the stated standard deviations; each error beyond five of them is listed
+with its film, and so is each film that was not read as it was.
 """
 
 import sys
@@ -17,11 +18,15 @@ import numpy as np
 
 from calibration.errors import InputError
 from calibration.table import Rail, Vector
+from tests.benchmarks.disturbed_films import draw_disturbed
 from tests.benchmarks.drawn_films import MadeUp, draw_film
 from tests.known_clips import SAME_CONTACT_S, SAME_STROKE_S, Comparison, Error
 from tests.rendering import Truth, TryTruth, render_clip
+from tests.rendering.motion import Motion
+from tests.vision.films import turned
 from vision.read import read_clip
 from vision.reading import Attempt
+from vision.shot import Shot
 
 # An error of more stated standard deviations than this is listed.
 FAR_OFF_SDS = 5.0
@@ -54,12 +59,8 @@ def known(true: TryTruth, film: MadeUp) -> Known:
     target_m = None
     if shot.kind == "kick":
         ball, launch = "cue", motion.leg_at("cue", true.t_s)
-        if shot.target_ball is not None:
-            waiting = min(
-                (n for n in motion.starts_m if n != "cue"),
-                key=lambda n: float(np.hypot(*(motion.starts_m[n] - np.array(shot.target_ball)))),
-            )
-            target_m = motion.starts_m[waiting]
+        waiting = _waiting(motion, shot)
+        target_m = motion.starts_m[waiting] if waiting is not None else None
     else:
         met = next((c for c in motion.balls if "cue" in c.balls), None)
         if met is None:
@@ -67,18 +68,25 @@ def known(true: TryTruth, film: MadeUp) -> Known:
         ball = next(b for b in met.balls if b != "cue")
         launch = motion.leg_at(ball, met.t_s)
     assert launch is not None
-    target = shot.target_point_m(film.table, target_m)
+    target = shot.target_point_m(film.table, target_m) if shot.target_ball != "any" or target_m is not None else None
     own = [c for c in motion.rails if c.ball == ball]
     taken = 0
     while taken < min(len(own), len(shot.rails)) and own[taken].rail == shot.rails[taken]:
         taken += 1
-    miss = motion.miss_m(ball, shot.rails, target)
+    miss = motion.miss_m(ball, shot.rails, target) if target is not None else np.nan
+    met_before = False
     if taken == len(shot.rails):
         last_s = own[taken - 1].t_s
         if any(ball in c.balls and launch.t_s + 1e-6 < c.t_s < last_s for c in motion.balls):
-            miss = np.nan
+            miss, met_before = np.nan, True
     dropped = {p.ball: p.pocket for p in motion.pockets}
     wanted = ball if shot.kind == "bank" or shot.target_ball is None else waiting
+    # A ball that came in by other rails is not made, whatever it dropped into.
+    made = taken == len(shot.rails) and not met_before
+    if shot.made == "hit":
+        made = made and _first_met(motion, ball, own[taken - 1].t_s) == waiting is not None
+    else:
+        made = made and isfinite(miss) and dropped.get(wanted) == shot.target_pocket
     velocity = launch.velocity_at(launch.t_s)
     return Known(
         ball,
@@ -87,9 +95,24 @@ def known(true: TryTruth, film: MadeUp) -> Known:
         float(np.hypot(*velocity)),
         tuple((c.rail, c.t_s, c.at_m) for c in own[:taken]),
         miss,
-        # A ball that came in by other rails is not made, whatever it dropped into.
-        taken == len(shot.rails) and isfinite(miss) and dropped.get(wanted) == shot.target_pocket,
+        made,
     )
+
+
+def _waiting(motion: Motion, shot: Shot) -> str | None:
+    """The ball that a kick is to reach: the one nearest to the place named, or whichever is met first."""
+    if shot.target_ball == "any":
+        return _first_met(motion, "cue", -inf)
+    if shot.target_ball is None:
+        return None
+    place = np.array(shot.target_ball)
+    return min((n for n in motion.starts_m if n != "cue"), key=lambda n: float(np.hypot(*(motion.starts_m[n] - place))))
+
+
+def _first_met(motion: Motion, ball: str, since_s: float) -> str | None:
+    """The first ball that another one meets after a moment."""
+    met = next((c for c in motion.balls if ball in c.balls and c.t_s > since_s), None)
+    return next(b for b in met.balls if b != ball) if met is not None else None
 
 
 def held(attempt: Attempt, true: Known) -> tuple[list[Error], list[str]]:
@@ -133,10 +156,16 @@ def read_film(film: MadeUp, number: int, to: Path | None = None) -> tuple[Compar
             look=film.look,
             fps=film.fps,
             dress=film.dress,
-            sub_exposures=5,
+            exposure_s=film.exposure_s,
+            sub_exposures=film.sub_exposures,
             crf=film.crf,
             seed=number,
+            disturbances=film.disturbances,
+            clock=film.clock,
+            turn_deg=film.turn_deg,
         )
+        if film.turn_deg:
+            path.write_bytes(turned(path.read_bytes(), film.turn_deg))
         for table in ("auto", film.table.name):
             try:
                 reading = read_clip(path, film.shot, table=table)
@@ -178,14 +207,14 @@ def read_film(film: MadeUp, number: int, to: Path | None = None) -> tuple[Compar
 
 
 def run(
-    drills: int = 20, seed: int = 1, first: int = 0, to: Path | None = None
+    drills: int = 20, seed: int = 1, first: int = 0, to: Path | None = None, disturbed: bool = False
 ) -> dict[str, list[dict[str, float | str]]]:
     """Counts, errors of each quantity, and the films that were not read as they were."""
     read: list[Comparison] = []
     listed: list[dict[str, float | str]] = []
     refused = unclear = 0
     for number in range(first, first + drills):
-        film = draw_film(np.random.default_rng([seed, number]))
+        film = (draw_disturbed if disturbed else draw_film)(np.random.default_rng([seed, number]))
         found, doubtful, wrong = read_film(film, number, to)
         unclear += doubtful
         if found is None:
