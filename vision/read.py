@@ -15,6 +15,7 @@ from calibration.camera import Setup
 from calibration.still import draw_setup
 from calibration.table import Vector
 from vision.balls import BallFinder
+from vision.balls_lain import BallsLain
 from vision.film.clip import Clip, open_clip
 from vision.flags import known
 from vision.knocked_back import without_knocked_back
@@ -137,9 +138,10 @@ def _read(
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
         with _one_thread():
-            strokes, others, repeats = _read_frames(
+            strokes, others, repeats, lain = _read_frames(
                 clip, stands.parts, shots, readout_s or 0.0, progress, or_none=or_none
             )
+        why = lain.why_no_stroke() if not strokes else None
         tries, sent_back = without_knocked_back(strokes, shots)
         setup = stands.setup
         camera = setup.camera
@@ -167,7 +169,7 @@ def _read(
             ),
             attempts=(),
             not_attempts=tuple(sorted([*others, *sent_back], key=lambda move: move.t_s)),
-            warnings=(*stands.warnings, *_warnings(clip, repeats)),
+            warnings=(*stands.warnings, *_warnings(clip, repeats), *([why] if why else ())),
         )
         return whole, tries, setup
 
@@ -192,8 +194,8 @@ def _read_frames(
     progress: Progress | None,
     *,
     or_none: bool,
-) -> tuple[list[Tried], list[NotAttempt], int]:
-    """Strokes, other moves, and how many pictures showed the one before once more."""
+) -> tuple[list[Tried], list[NotAttempt], int, BallsLain]:
+    """Strokes, other moves, how many pictures showed the one before once more, and what balls lay there."""
     camera, table = stands[0].setup.camera, stands[0].setup.table
     finder = BallFinder(stands[0].background, camera, table)
     tracker = Tracker(finder.plane, table)
@@ -203,9 +205,11 @@ def _read_frames(
     tries: list[Tried] = []
     others: list[NotAttempt] = []
     taken_apart_s = float("nan")
+    lain = BallsLain()
 
     def take_apart(until_s: float) -> None:
         balls = timed_by_rows(name_balls(looks.repeats.evened(tracker.tracks)), tracker.plane, readout_s)
+        lain.take(balls)
         # The last row of the last picture is seen that much later.
         strokes, rest = find_strokes_of_white(balls, table, until_s + max(readout_s, 0.0))
         for stroke in strokes:
@@ -241,7 +245,7 @@ def _read_frames(
     take_apart(now)
     if progress is not None:
         progress(1.0)
-    return tries, [*others, *looks.visits.told], looks.repeats.count
+    return tries, [*others, *looks.visits.told], looks.repeats.count, lain
 
 
 def _arrived(stand: Stand, now_s: float, tracker: Tracker) -> bool:
