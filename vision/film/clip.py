@@ -7,7 +7,7 @@ there.
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.errors import InputError
+from vision.film.containers import HLG, PQ
 from vision.film.decoder_link import DecoderEndedError, DecoderLink, End, Received
 from vision.film.limits import Limits
-from vision.film.planes import HLG, PQ, Plane, planes_in
+from vision.film.planes import Plane, Planes, planes_in
 from vision.film.siting import MIDDLE, SIDE, colour_place
 
 # A clip whose last frame stands this much before the end that its header states was cut.
@@ -28,6 +29,8 @@ CUT_TOLERANCE_S = 0.5
 SITING_FRAMES = 3
 # Frames here and there that are kept, since they will be asked for again: one for each of so many equal stretches.
 KEPT_FRAMES = 16
+# Where colour samples stand for all that is known before a film was looked at.
+UNTOLD = (MIDDLE, MIDDLE)
 
 
 @dataclass(frozen=True)
@@ -42,7 +45,7 @@ class Frame:
     y: Plane
     u: Plane
     v: Plane
-    colour_at_px: tuple[float, float] = (MIDDLE, MIDDLE)
+    colour_at_px: tuple[float, float] = UNTOLD
 
     @property
     def time_s(self) -> float:
@@ -78,7 +81,6 @@ class Clip:
     duration_s: float
     stated_s: float
     time_base: Fraction
-    colour_at_px: tuple[float, float]
     warnings: tuple[str, ...]
     limits: Limits
     _link: DecoderLink | None = field(repr=False)
@@ -90,6 +92,7 @@ class Clip:
     died: str = ""
     _starts: int = field(default=1, repr=False)
     _kept: dict[int, Frame] = field(default_factory=dict, repr=False)
+    _colour_at_px: tuple[float, float] | None = field(default=None, repr=False)
 
     @property
     def complete(self) -> bool:
@@ -102,6 +105,7 @@ class Clip:
 
         When the decoder ends midway the frames end there, and ``died`` says why; InputError when there is not one.
         """
+        self._site()
         self.frames_read = self.frames_lost = 0
         self.gave_up, self.died = False, ""
         self._kept.clear()
@@ -120,6 +124,7 @@ class Clip:
 
     def stills(self, count: int, from_s: float = float("nan"), until_s: float = float("nan")) -> list[Frame]:
         """About ``count`` frames spread evenly over the clip, or over a part of it, in order of time."""
+        self._site()
         start = self.start_s if np.isnan(from_s) else from_s
         end = (
             self.start_s + (self.duration_s if np.isfinite(self.duration_s) else 0.0) if np.isnan(until_s) else until_s
@@ -150,7 +155,10 @@ class Clip:
         return self.stills(1, self.start_s + self.duration_s, self.start_s + self.duration_s)
 
     def glances(self, every_s: float) -> Iterator[Frame]:
-        """Key frames, about every so many seconds, each decoded by itself: next to no work."""
+        """Key frames, about every so many seconds, each decoded by itself: next to no work.
+
+        Those of the first such pass do not know yet where their colour samples stand; they serve to tell.
+        """
         for frame in self._some("key_frames", every_s=every_s):
             self._keep(frame)
             yield frame
@@ -162,13 +170,28 @@ class Clip:
 
     def frames_between(self, from_s: float, until_s: float) -> Iterator[Frame]:
         """Frames of a part of the clip, both ends included, in order of time."""
+        self._site()
         return self._some("between", from_s=from_s, until_s=until_s)
 
+    @property
+    def colour_at_px(self) -> tuple[float, float]:
+        """Where in the luma plane the first colour sample stands, (x, y) pixels."""
+        self._site()
+        return self._colour_at_px or UNTOLD
+
     def _site(self) -> None:
-        """Tell where the colour samples stand; frames know it from then on."""
-        every_s = self.duration_s / SITING_FRAMES
-        if every_s > 0:
-            self.colour_at_px = colour_place((f.y, f.u, f.v) for f in self._some("key_frames", every_s=every_s))
+        """Tell where the colour samples stand, by glances that were kept if there are; frames know it from then on."""
+        if self._colour_at_px is not None:
+            return
+        self._colour_at_px = UNTOLD
+        kept, every_s = list(self._kept.values()), self.duration_s / SITING_FRAMES
+        if len(kept) >= SITING_FRAMES:
+            self._colour_at_px = colour_place(
+                _planes(kept[k * len(kept) // SITING_FRAMES]) for k in range(SITING_FRAMES)
+            )
+        elif every_s > 0:
+            self._colour_at_px = colour_place(_planes(f) for f in self._some("key_frames", every_s=every_s))
+        self._kept = {k: replace(frame, colour_at_px=self._colour_at_px) for k, frame in self._kept.items()}
 
     def _some(self, do: str, **what: Any) -> Iterator[Frame]:
         """The frames asked for, or those before the decoder died of one."""
@@ -208,7 +231,7 @@ class Clip:
         y, u, v = planes_in(got.memory, self.width, self.height)
         if copied:
             y, u, v = y.copy(), u.copy(), v.copy()
-        return Frame(got.pts, self.time_base, y, u, v, self.colour_at_px)
+        return Frame(got.pts, self.time_base, y, u, v, self._colour_at_px or UNTOLD)
 
     def _running(self) -> DecoderLink:
         """The decoder, started anew if it ended by itself. Raises DecoderEndedError when it did so too often."""
@@ -248,16 +271,18 @@ def open_clip(path: Path, limits: Limits | None = None) -> Iterator[Clip]:
         duration_s=float(facts["duration_s"]),
         stated_s=float(facts["stated_s"]),
         time_base=Fraction(*facts["time_base"]),
-        colour_at_px=(MIDDLE, MIDDLE),
         warnings=_warnings(int(facts["transfer"])),
         limits=limits,
         _link=link,
     )
     try:
-        clip._site()
         yield clip
     finally:
         clip._close()
+
+
+def _planes(frame: Frame) -> Planes:
+    return frame.y, frame.u, frame.v
 
 
 def _in_the_middle(colour: Plane, at_px: tuple[float, float]) -> Plane:

@@ -12,6 +12,8 @@ from calibration.errors import InputError
 CODECS = ("h264", "hevc", "vp8", "vp9", "av1", "mpeg4", "mjpeg", "prores")
 # The names that their decoders go by.
 DECODERS = (*CODECS, "libdav1d", "libvpx", "libvpx-vp9")
+# Codes of the transfer characteristics of film of high dynamic range (ISO/IEC 23091-2).
+PQ, HLG = 16, 18
 # First boxes of an MP4 or MOV file (ISO/IEC 14496-12 and the QuickTime file format).
 _BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 _EBML = b"\x1a\x45\xdf\xa3"

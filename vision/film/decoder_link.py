@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from calibration.errors import InputError
 from vision.film.containers import container_format
 from vision.film.limits import Limits
-from vision.film.planes import frame_bytes
 from vision.film.shared_ring import Ring
+from vision.film.slots import frame_bytes
 
 # With fewer slots than this left to decode into, a frame is copied and its slot given back at once.
 SPARE_SLOTS = 4

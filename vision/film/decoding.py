@@ -4,20 +4,22 @@ This runs in a process of its own (``vision.film.decoding_process``); ``vision.f
 program uses.
 """
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import av
-import numpy as np
 
 from calibration.errors import InputError
 from vision.film.containers import DECODERS, container_format
 from vision.film.film_facts import film_facts, video_stream
 from vision.film.limits import Limits
-from vision.film.planes import Planes, planes_of
+
+if TYPE_CHECKING:
+    from vision.film.planes import Planes
 
 # A picture this long after the stated end of the film has a wrong time.
 END_TOLERANCE_S = 1.0
@@ -39,6 +41,9 @@ class Decoder:
         self._open()
         try:
             self.facts = film_facts(self._container, self._stream, path, limits, alive)
+            # In units of time, since this is asked of every picture.
+            latest_s = self.facts.start_s + self.facts.stated_s + END_TOLERANCE_S
+            self._latest = latest_s / float(self._stream.time_base)
         except BaseException:
             self._container.close()
             raise
@@ -78,8 +83,11 @@ class Decoder:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self._container.close()
 
-    def planes(self, picture: Any) -> Planes:
+    def planes(self, picture: Any) -> "Planes":
         """The picture's planes; views where it is of ordinary film."""
+        # Not before it is needed: see ``vision.film.slots``.
+        from vision.film.planes import planes_of
+
         return planes_of(picture, self.facts.transfer)
 
     def pictures(self) -> Iterator[Any]:
@@ -159,11 +167,11 @@ class Decoder:
     def key_pictures(self, every_s: float) -> Iterator[Any]:
         """Key frames, about every so many seconds, each decoded by itself: next to no work."""
         facts = self.facts
-        end = facts.start_s + (facts.duration_s if np.isfinite(facts.duration_s) else 0.0)
+        lasts_s = facts.duration_s if math.isfinite(facts.duration_s) else 0.0
         keys: list[Any] = []
         last_pts = None
-        for target_s in np.arange(facts.start_s, end, every_s):
-            packet = self._key_packet(target_s)
+        for k in range(math.ceil(lasts_s / every_s)):
+            packet = self._key_packet(facts.start_s + k * every_s)
             if packet is None or packet.pts == last_pts:
                 continue
             last_pts = packet.pts
@@ -248,7 +256,7 @@ class Decoder:
         facts = self.facts
         if picture.pts is None or picture.is_corrupt or (picture.width, picture.height) != (facts.width, facts.height):
             return False
-        return not self._time_s(picture) > facts.start_s + facts.stated_s + END_TOLERANCE_S
+        return not picture.pts > self._latest
 
     def _time_s(self, picture: Any) -> float:
         # Not by the picture's own time base: a decoder that is emptied leaves it out.

@@ -3,6 +3,7 @@
 Everything that a header states is doubted: what cannot be is refused, or found by going through the file.
 """
 
+import math
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -11,12 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import av
-import numpy as np
 
 from calibration.errors import InputError
-from vision.film.containers import DECODERS
+from vision.film.containers import DECODERS, HLG, PQ
 from vision.film.limits import Limits
-from vision.film.planes import HLG, PQ
 
 # Each thread has pictures of its own under way; one core is left to the reader where there are more than two.
 DECODING_THREADS = max(3, min(4, (os.cpu_count() or 2) - 1))
@@ -77,12 +76,12 @@ def film_facts(container: Any, stream: Any, path: Path, limits: Limits, alive: C
             "original anew, with times from 0 on."
         )
     aspect = float(stream.sample_aspect_ratio or 1) or 1.0
-    if abs(np.log(aspect)) > SQUARE_TOLERANCE:
+    if abs(math.log(aspect)) > SQUARE_TOLERANCE:
         raise InputError(f"{path}: the film's pixels are not square; convert it to square ones.")
     transfer = int(stream.codec_context.color_trc or 0)
     start_s = float(stream.start_time or 0) * float(stream.time_base)
     stated_s = _stated_s(container, stream, limits)
-    found_s = stated_s if np.isfinite(stated_s) else _end_s(container, stream, limits, alive) - start_s
+    found_s = stated_s if math.isfinite(stated_s) else _end_s(container, stream, limits, alive) - start_s
     return FilmFacts(
         width=first.width,
         height=first.height,

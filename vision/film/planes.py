@@ -12,29 +12,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.film.containers import PQ
+from vision.film.slots import PLANAR, colour_size
+
 Plane = NDArray[np.uint8]
 Planes = tuple[Plane, Plane, Plane]
 
-PQ, HLG = 16, 18
 # Luma of black, and what stands for no colour in the colour planes (ITU-R BT.709, eight bits).
 BLACK, NEUTRAL = 16.0, 128.0
-_PLANAR = {"yuv420p", "yuvj420p"}
 # Transfer of SMPTE ST 2084: exponents and constants.
 _M1, _M2 = 2610 / 16384, 2523 / 4096 * 128
 _C1, _C2, _C3 = 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32
 _WHITE_CD_M2, _PEAK_CD_M2 = 203.0, 10_000.0
 # Where white lies on the ordinary scale, and the exponent of an ordinary screen (ITU-R BT.1886).
 _WHITE_AT, _GAMMA = 0.75, 2.4
-
-
-def colour_size(width: int, height: int) -> tuple[int, int]:
-    """Width and height of the colour planes."""
-    return (width + 1) // 2, (height + 1) // 2
-
-
-def frame_bytes(width: int, height: int) -> int:
-    colour_width, colour_height = colour_size(width, height)
-    return width * height + 2 * colour_width * colour_height
 
 
 def planes_in(memory: NDArray[np.uint8], width: int, height: int) -> Planes:
@@ -56,7 +47,7 @@ def planes_of(picture: Any, transfer: int) -> Planes:
         luma, gain = _from_pq()
         factor = gain[y[::2, ::2] & 1023]
         return luma[y & 1023], _scaled(u, factor), _scaled(v, factor)
-    if picture.format.name not in _PLANAR:
+    if picture.format.name not in PLANAR:
         picture = picture.reformat(format="yuv420p")
     y, u, v = (_view(plane, np.uint8) for plane in picture.planes)
     return y, u, v

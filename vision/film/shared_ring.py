@@ -1,10 +1,9 @@
-"""Memory that two processes share, cut into slots of one frame each.
+"""Memory that two processes share, cut into slots of one frame each (``vision.film.slots``).
 
 It has no name in the system where that can be had, so nothing is left behind however the processes end. The reading
 process hands views of slots out; a slot is free again when the last view of it is gone.
 """
 
-import mmap
 import os
 import sys
 import tempfile
@@ -16,16 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.errors import InputError
+from vision.film.slots import mapped, slot_count
 
-# Slots: frames decoded ahead even out what slow ones cost on either side. As many as this much memory holds, within
-# these bounds: more than the higher one is not faster, fewer than the lower one would keep both sides waiting.
-RING_BYTES, LEAST_SLOTS, MOST_SLOTS = 50_000_000, 8, 16
 _NAMED = sys.platform == "win32"
-
-
-def slot_count(slot_bytes: int) -> int:
-    """How many slots of a size there are; both processes go by it."""
-    return min(max(RING_BYTES // slot_bytes, LEAST_SLOTS), MOST_SLOTS)
 
 
 class _Slot:
@@ -77,7 +69,7 @@ class Ring:
         try:
             if not _NAMED:
                 os.ftruncate(self._file, total)
-            self._memory = np.frombuffer(_mapped(self.handle, total), np.uint8)
+            self._memory = np.frombuffer(mapped(self.handle, total), np.uint8)
         except OSError as error:
             raise InputError(
                 f"{total / 1e6:.0f} MB of memory cannot be shared between processes ({error.strerror})."
@@ -101,16 +93,3 @@ class Ring:
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
-
-
-def attached(handle: str, slot_bytes: int) -> list[NDArray[np.uint8]]:
-    """The slots, on the side that was given a handle."""
-    slots = slot_count(slot_bytes)
-    whole = np.frombuffer(_mapped(handle, slots * slot_bytes), np.uint8)
-    return [whole[k * slot_bytes : (k + 1) * slot_bytes] for k in range(slots)]
-
-
-def _mapped(handle: str, total: int) -> mmap.mmap:
-    if sys.platform == "win32":
-        return mmap.mmap(-1, total, tagname=handle)
-    return mmap.mmap(int(handle), total)

@@ -18,8 +18,7 @@ from tests.vision.films import COUNT, even_times, write_film
 from vision.film.clip import Clip, open_clip
 from vision.film.decoder_link import _surroundings
 from vision.film.limits import Limits
-from vision.film.planes import frame_bytes
-from vision.film.shared_ring import LEAST_SLOTS, MOST_SLOTS, RING_BYTES, slot_count
+from vision.film.slots import LEAST_SLOTS, MOST_SLOTS, RING_BYTES, frame_bytes, slot_count
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and /proc are POSIX")
 LONG = 400

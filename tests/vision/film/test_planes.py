@@ -1,5 +1,7 @@
 """Pictures of any format as eight-bit planes; the curve of absolute brightness against published values."""
 
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +10,12 @@ from numpy.typing import NDArray
 
 from tests.vision.films import HEIGHT, WIDTH, write_film
 from vision.film.clip import open_clip
-from vision.film.planes import HLG, PQ, _from_pq, colour_size, frame_bytes, planes_in
+from vision.film.containers import HLG, PQ
+from vision.film.decoding import Decoder
+from vision.film.decoding_process import put_converted
+from vision.film.limits import Limits
+from vision.film.planes import _from_pq, planes_in
+from vision.film.slots import colour_size, frame_bytes, put
 
 
 def pq_of_screen(shown: NDArray[np.uint8]) -> NDArray[np.float64]:
@@ -75,3 +82,25 @@ def test_odd_sizes_keep_their_last_line(tmp_path: Path) -> None:
         frame = next(clip.frames())
         assert frame.bgr().shape == (*size[::-1], 3)
         assert frame.y[-1].mean() == pytest.approx(frame.y[-2].mean(), abs=3)
+
+
+@pytest.mark.parametrize(("size", "ordinary"), [((256, 128), True), ((150, 98), False)])
+def test_lines_with_and_without_padding_come_the_same(size: tuple[int, int], ordinary: bool, tmp_path: Path) -> None:
+    """A decoder pads lines of odd lengths; either way the slot holds the planes one after another."""
+    path = tmp_path / "film.mp4"
+    write_film(path, size=size)
+    with Decoder(path, Limits()) as film:
+        picture = next(film.pictures())
+        slot = memoryview(bytearray(frame_bytes(*size)))
+        assert put(picture, slot) == ordinary
+        if not ordinary:
+            put_converted(film, picture, slot)
+        seen = film.planes(picture)
+        for here, there in zip(planes_in(np.frombuffer(slot, np.uint8), *size), seen, strict=True):
+            assert np.array_equal(here, there)
+
+
+def test_ordinary_film_is_decoded_without_numpy() -> None:
+    """Loading it takes as long as all else that starting the decoding process does."""
+    loaded = "import sys, vision.film.decoding_process; print('numpy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True).stdout == "False\n"

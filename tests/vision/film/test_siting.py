@@ -71,14 +71,16 @@ def test_small_picture_tells_nothing() -> None:
     assert colour_place([(y[:16, :16], u[:8, :8], v[:8, :8])]) == (0.5, 0.5)
 
 
+@pytest.mark.parametrize("glanced", [False, True])
 @pytest.mark.parametrize("place", PLACES)
-def test_film_knows_its_place(place: tuple[float, float], tmp_path: Path) -> None:
+def test_film_knows_its_place(place: tuple[float, float], glanced: bool, tmp_path: Path) -> None:
     path = tmp_path / "film.mp4"
     planes = sampled(scene(), place)
     with av.open(str(path), "w") as film:
         stream = film.add_stream("libx264", rate=30)
         stream.width, stream.height = SIZE
         stream.pix_fmt = "yuv420p"
+        stream.gop_size = 1
         stream.options = {"crf": "18", "preset": "ultrafast", "threads": "1"}
         flat = np.concatenate([plane.ravel() for plane in planes]).reshape(SIZE[1] * 3 // 2, SIZE[0])
         for k in range(4):
@@ -87,6 +89,9 @@ def test_film_knows_its_place(place: tuple[float, float], tmp_path: Path) -> Non
             film.mux(stream.encode(frame))
         film.mux(stream.encode())
     with open_clip(path) as clip:
+        if glanced:
+            assert len([g.pts for g in clip.glances(1 / 30)]) == 4
+            assert {s.colour_at_px for s in clip.stills(4)} == {place}
         assert clip.colour_at_px == place
         assert next(clip.frames()).colour_at_px == place
 
