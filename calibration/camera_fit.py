@@ -28,8 +28,6 @@ NOSE_HEIGHT_SD_M = 0.00035
 # Cushions are 1 7/8 to 2 in wide by the WPA's specification; other makes stray further.
 CLOTH_SETBACK_M, CLOTH_SETBACK_SD_M = 0.050, 0.006
 CLOTH_HEIGHT_M, CLOTH_HEIGHT_SD_M = 0.042, 0.003
-# Turn of a misread line at its ends, as a share of its shift.
-SLOPE_SHARE = 0.3
 HUBER_SD = 2.5
 MOST_ITERATIONS = 30
 
@@ -49,6 +47,7 @@ class LinePoints:
     along_m : (n,) about where along the rail, metres from the start of ``Table.nose_segment``, to a few cm.
     pixels : (n, 2), sd_px : (n,) one standard deviation across the line, independent from point to point.
     common_sd_px : error across the line that all its points share.
+    turn_sd_px : what a turn of the line as a whole misplaces its ends by, across it.
     """
 
     kind: LineKind
@@ -57,6 +56,7 @@ class LinePoints:
     pixels: Matrix
     sd_px: Vector
     common_sd_px: float
+    turn_sd_px: float
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ class CameraFit:
 class _Problem:
     """Residuals of all lines at once, as a function of steps of the camera, heights, and two errors of each line.
 
-    A line as a whole may be misread by a shift and by a turn, in units of its ``common_sd_px``.
+    A line as a whole may be misread by a shift and by a turn, in units of its ``common_sd_px`` and ``turn_sd_px``.
     """
 
     def __init__(
@@ -105,7 +105,7 @@ class _Problem:
         self.line = np.repeat(np.arange(len(lines)), [len(line.pixels) for line in lines])
         self.common_sd_px = np.array([line.common_sd_px for line in lines])[self.line]
         # From -1 to 1 along each line, for the part of a line's error that turns it.
-        self.tilt = np.concatenate([SLOPE_SHARE * _spread(line.along_m) for line in lines])
+        self.turn_sd_px = np.concatenate([line.turn_sd_px * _spread(line.along_m) for line in lines])
         self.nose = np.array([line.kind == "nose" for line in lines])[self.line]
         placed = [rail_points(table, line.rail, line.along_m, 0.0, 0.0) for line in lines]
         self.base = np.concatenate([points for points, _ in placed])
@@ -118,7 +118,7 @@ class _Problem:
         heights = unknowns[CAMERA_COUNT : CAMERA_COUNT + len(NUISANCES)]
         offsets = unknowns[CAMERA_COUNT + len(NUISANCES) :]
         shift, turn = offsets[0::2][self.line], offsets[1::2][self.line]
-        misread = (shift + turn * self.tilt) * self.common_sd_px
+        misread = shift * self.common_sd_px + turn * self.turn_sd_px
         evidence = (self._across(camera, heights) - misread) / self.sd_px
         scale = CENTRE_SD_SHARE * max(camera.width, camera.height)
         priors = [

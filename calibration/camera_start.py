@@ -96,5 +96,5 @@ def _lines(sides: list[Vector], corners: Vector, table: Table, kind: LineKind) -
         chord = corners[(k + 1) % 4] - corners[k]
         points = sides[k][np.linspace(0, len(sides[k]) - 1, SIDE_POINTS).astype(int)]
         share = (points - corners[k]) @ chord / float(chord @ chord)
-        lines.append(LinePoints(kind, rail, share * length, points, np.full(len(points), OUTLINE_SD_PX), 1.0))
+        lines.append(LinePoints(kind, rail, share * length, points, np.full(len(points), OUTLINE_SD_PX), 1.0, 0.3))
     return lines

@@ -5,6 +5,7 @@ encoded values of the picture are used, for it is in those that video blurs colo
 """
 
 from dataclasses import replace
+from math import hypot
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from calibration.camera import Camera
 from calibration.camera_fit import CLOTH_SETBACK_SD_M, LinePoints
 from calibration.strips import (
     LEAST_PIECES,
+    SLOW_SHARE,
     STEP_PX,
     Crossings,
     Linear,
@@ -59,7 +61,7 @@ def find_cloth_edge(
     run = smooth_run(crossings)
     if run is None:
         return None
-    points = as_points("cloth", crossings, run, camera, table, 0.0, COMMON_SD_PX)
+    points = as_points("cloth", crossings, run, camera, table, 0.0, hypot(COMMON_SD_PX, SLOW_SHARE * run.slow_px))
     inflate = np.sqrt(max(len(points.sd_px) / INDEPENDENT, 1.0))
     return replace(points, sd_px=np.maximum(points.sd_px, LEAST_EDGE_SD_PX) * inflate)
 

@@ -22,7 +22,6 @@ from calibration.camera_fit import (
     K2_SD,
     LOG_FOCAL_SD,
     NOSE_HEIGHT_SD_M,
-    SLOPE_SHARE,
     STEPS,
     LinePoints,
     rail_points,
@@ -97,9 +96,9 @@ class _Problem:
         self.pixels = np.concatenate([np.empty((0, 2)), *(n.pixels for n in lines)])
         self.sd_px = np.concatenate([none, *(n.sd_px for n in lines)])
         common_px = np.array([n.common_sd_px for n in lines])[self.line] if lines else none
-        tilt = np.concatenate([none, *(SLOPE_SHARE * _spread(n.along_m) for n in lines)])
+        turn_px = np.concatenate([none, *(n.turn_sd_px * _spread(n.along_m) for n in lines)])
         # What a line's shift and turn do to the residuals of its points.
-        self.misread = np.column_stack([common_px, common_px * tilt]) / self.sd_px[:, None]
+        self.misread = np.column_stack([common_px, turn_px]) / self.sd_px[:, None]
 
     @property
     def unknowns(self) -> int:

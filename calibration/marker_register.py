@@ -6,7 +6,7 @@ elsewhere than its file says is named.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -129,9 +129,7 @@ def _clear_of_paper(line: LinePoints, layout: MarkerLayout) -> LinePoints:
         along, across = (marker.centre_m - start) @ np.array([unit, [-unit[1], unit[0]]]).T
         if abs(across) < PAPER_REACH_M:
             clear &= np.abs(line.along_m - along) > PAPER_HALF_M
-    return LinePoints(
-        line.kind, line.rail, line.along_m[clear], line.pixels[clear], line.sd_px[clear], line.common_sd_px
-    )
+    return replace(line, along_m=line.along_m[clear], pixels=line.pixels[clear], sd_px=line.sd_px[clear])
 
 
 def _consistent(fit: MarkerFit) -> bool:

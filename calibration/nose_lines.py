@@ -15,6 +15,7 @@ from calibration.likeness import bed_colours, colour_steps, hue_of
 from calibration.nose_shape import NoseOffset, nose_offsets, window_px
 from calibration.strips import (
     LEAST_PIECES,
+    SLOW_SHARE,
     STEP_PX,
     Crossings,
     Linear,
@@ -36,7 +37,6 @@ MARGIN_M, MARGIN_PX, MOST_MARGIN_M = 0.012, 8.0, 0.035
 LEAST_CONTRAST = 4.0
 # Errors that a whole nose line shares: of bare crossings, and what stays after the correction for the blur.
 CROSSING_SD_PX, NOSE_SD_PX = 0.15, 0.03
-COMMON_SHARE = 0.65
 # What lies outwards of a nose is cloth: this far it is looked at, and so far its hue and brightness may differ from the
 # bed's, in logarithms, before the edge counts for much less. Rails beyond a cushion often are the sharper edge.
 BEYOND_PX, BEYOND_M = 1.5, 0.022
@@ -87,9 +87,9 @@ def find_noses(
 
 
 def _common_sd_px(offset: NoseOffset, run: Run, profile: Vector) -> float:
-    """What a whole rail is misread by: more where the dark line is faint, or compression makes points scatter."""
+    """What a whole rail is misread by: more where the dark line is faint, or the crossings show slow errors."""
     contrast = float(np.clip(1 - np.nanmin(profile), 0.05, 1.0))
-    return float(np.linalg.norm([offset.sd_px, NOSE_SD_PX / contrast, COMMON_SHARE * run.sd_px]))
+    return float(np.linalg.norm([offset.sd_px, NOSE_SD_PX / contrast, SLOW_SHARE * run.slow_px]))
 
 
 def _aligned(crossings: Crossings, run: Run) -> Vector:

@@ -28,6 +28,10 @@ LEAST_PIECES = 8
 LEAST_SD_PX = 0.03
 LEAST_CONTRAST_SHARE = 0.35
 MOST_CORRELATION = 0.8
+# Slow waves along a rail from which its hidden errors are judged; what such a wave of unit mean square is at its ends.
+SLOW_WAVES, TURN = 5, 3**0.5
+# What shifts a whole rail, in units of such a wave: a little more, as slow errors are the larger the slower.
+SLOW_SHARE = 1.3
 
 
 @dataclass(frozen=True)
@@ -117,12 +121,13 @@ class Crossings:
 @dataclass(frozen=True)
 class Run:
     """Which crossings follow one smooth run along the rail, that run (pixels across), their scatter round it, and the
-    factor by which neighbours that err alike make it worth less."""
+    factor by which neighbours that err alike make it worth less; and ``slow_px``, errors that run on for long."""
 
     good: NDArray[np.bool_]
     curve_px: Vector
     sd_px: float
     inflation: float
+    slow_px: float
 
 
 def smooth_run(crossings: Crossings) -> Run | None:
@@ -146,7 +151,8 @@ def smooth_run(crossings: Crossings) -> Run | None:
     if good.sum() < LEAST_PIECES:
         return None
     sd = max(1.4826 * float(np.median(rest[good])), LEAST_SD_PX)
-    return Run(good, curve_px, sd, _correlation_inflation((across_px - curve_px)[good]))
+    slow_px = _slow_px(strip.along_m[good], across_px[good])
+    return Run(good, curve_px, sd, _correlation_inflation((across_px - curve_px)[good]), slow_px)
 
 
 def _correlation_inflation(residual: Vector) -> float:
@@ -154,6 +160,18 @@ def _correlation_inflation(residual: Vector) -> float:
     lag = float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-12)
     lag = float(np.clip(lag, 0.0, MOST_CORRELATION))
     return float(np.sqrt((1 + lag) / (1 - lag)))
+
+
+def _slow_px(along_m: Vector, across_px: Vector) -> float:
+    """What errors that run on along a rail come to: root mean square of the waves that its crossings show about a line.
+
+    Blocks of the compression, coarse quantisation, a shadow or grain misplace neighbouring points alike. Of that, what
+    shifts or turns the whole rail is not to be told from the camera's place, but its spectrum is flat at its slow end:
+    polynomials of the next orders, each of unit mean square, show as much of it as the two that are hidden hold.
+    """
+    x = 2 * (along_m - along_m.min()) / max(float(np.ptp(along_m)), 1e-9) - 1
+    waves, _ = np.linalg.qr(np.polynomial.legendre.legvander(x, SLOW_WAVES + 1))
+    return float(np.sqrt(((waves[:, 2:].T @ across_px) ** 2).mean() / len(x)))
 
 
 def as_points(
@@ -165,8 +183,11 @@ def as_points(
     offset_px: float,
     common_sd_px: float,
 ) -> LinePoints:
+    """The crossings of a run as evidence; what turns its rail is the slow waves that it shows."""
     strip, good = crossings.strip, run.good
     across = crossings.across_m[good] + offset_px / strip.px_per_m[good]
     points, _ = rail_points(table, strip.rail, strip.along_m[good], strip.setback_m + across, strip.height_m)
     sd = np.full(int(good.sum()), run.sd_px * run.inflation)
-    return LinePoints(kind, strip.rail, strip.along_m[good], camera.project(points), sd, common_sd_px)
+    return LinePoints(
+        kind, strip.rail, strip.along_m[good], camera.project(points), sd, common_sd_px, TURN * run.slow_px
+    )

@@ -25,7 +25,7 @@ def nose_points(camera: Camera, noise_px: float, random: np.random.Generator, co
         along = np.linspace(0.12, length - 0.12, count)
         points, _ = rail_points(NINE, rail, along, 0.0, NINE.nose_height_m)
         pixels = camera.project(points) + random.normal(0, noise_px, (count, 2))
-        lines.append(LinePoints("nose", rail, along, pixels, np.full(count, max(noise_px, 0.01)), 0.001))
+        lines.append(LinePoints("nose", rail, along, pixels, np.full(count, max(noise_px, 0.01)), 0.001, 0.0003))
     return lines
 
 

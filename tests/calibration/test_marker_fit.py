@@ -31,7 +31,13 @@ def noses(camera: Camera, random: np.random.Generator, noise_px: float = 0.1) ->
         pixels = camera.project(points) + random.normal(0, noise_px, (25, 2))
         lines.append(
             LinePoints(
-                rail=rail, kind="nose", along_m=along, pixels=pixels, sd_px=np.full(25, noise_px), common_sd_px=0.05
+                rail=rail,
+                kind="nose",
+                along_m=along,
+                pixels=pixels,
+                sd_px=np.full(25, noise_px),
+                common_sd_px=0.05,
+                turn_sd_px=0.015,
             )
         )
     return lines
