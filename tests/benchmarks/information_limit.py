@@ -1,11 +1,11 @@
 """What a clip's noise allows at best: the Cramer-Rao bounds of starts, bearings and contacts with rails.
 
 Assumed: every frame that truly shows the ball on a leg gives one sighting of its centre; errors of sightings are
-independent and Gaussian, the same in both directions; their standard deviation is what the reader never goes below,
-``FLOOR_SD_PX`` pixels, wherever the true camera puts a pixel; the leg is straight, the place of rest is one sighting
+independent and Gaussian, the same in both directions; their standard deviation is that of a white ball well seen,
+``SIGHTING_SD_PX`` pixels, wherever the true camera puts a pixel; the leg is straight, the place of rest is one sighting
 more (compression repeats its error from frame to frame); the camera is known. So registration, occlusion at the
 strike, bends after a rail and errors that neighbouring frames share come on top. A reading can beat a bound where the
-outline is sharper than the floor.
+outline is sharper than that.
 """
 
 from math import nan
@@ -16,8 +16,9 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.table import Vector
 from tests.known_clips import KnownClip
-from vision.outlines.outline import FLOOR_SD_PX
 
+# Either coordinate of one sighting, pixels.
+SIGHTING_SD_PX = 0.06
 # A ball of which less than this is seen gives no sighting.
 LEAST_VISIBLE = 0.9
 # A frame exposed this close to a contact shows the ball on both legs.
@@ -75,7 +76,7 @@ def _sd_m(places: Vector, camera: Camera, clip: KnownClip) -> Vector:
     pixels = camera.project(np.column_stack([places, np.full(len(places), radius)]))
     steps = [camera.to_plane(pixels + step, radius) - places for step in ((1.0, 0.0), (0.0, 1.0))]
     area = np.abs(steps[0][:, 0] * steps[1][:, 1] - steps[0][:, 1] * steps[1][:, 0])
-    return np.asarray(FLOOR_SD_PX * np.sqrt(area))
+    return np.asarray(SIGHTING_SD_PX * np.sqrt(area))
 
 
 def _straight_fit(places: Vector, camera: Camera, clip: KnownClip) -> tuple[float, float, Vector, Vector]:

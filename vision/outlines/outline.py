@@ -10,7 +10,7 @@ exposure; the smear is even, so the gradient's centre of mass stays on the outli
 """
 
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import hypot, sqrt, tau
 from typing import NamedTuple
 
 import cv2
@@ -52,8 +52,8 @@ OUTLINE_OFFSET_SD_PX = 0.7
 DOUBTFUL_SUPPORT, DOUBTFUL_OFFSET, DOUBTFUL_SCALE = 0.7, -0.06, 0.06
 # A smaller ring is not allowed once its place was voted for.
 VOTED_OFFSET_SD_PX = 0.2
-# What is left of an edge's error when many rays agree: compression and the ball's own pattern (pixels).
-FLOOR_SD_PX = 0.06
+# What is left of an outline's error when its edges scatter as little as they do in a clear picture (pixels).
+FLOOR_SD_PX = 0.03
 _PIXEL_STEPS = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
 
 
@@ -110,7 +110,7 @@ def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float 
     scale = sqrt(abs(ax * by - ay * bx))
     return BallView(
         at_m=at_m,
-        sd_m=scale * hypot(shift_sd_px(shift, strength), FLOOR_SD_PX, untold_sd_px(strength, radius_px)),
+        sd_m=scale * hypot(shift_sd_px(shift, tau * radius_px / RAYS), FLOOR_SD_PX, untold_sd_px(strength, radius_px)),
         at_px=at_px,
         colour=_inside(frame, at_px, radius_px),
         support=int(np.count_nonzero(found.there > 0.25)) / RAYS,

@@ -13,8 +13,10 @@ from calibration.table import Vector
 TUKEY_CUTOFF = 4.0
 # Rays are weighed anew so often, and so often in a later round, which goes on from the weights of the one before.
 REWEIGHTINGS, LATER_REWEIGHTINGS = 3, 2
-# Neighbouring rays are never taken to be more alike than this.
-MOST_ALIKE = 0.95
+# Edges of a clear picture scatter by as much, in pixels; what they scatter by beyond that is one error on a stretch of
+# the outline so long, the side of a block that films are coded in (errors of rendered and coded pictures of many tables
+# against their true cameras bear that out, for balls of 4 to 20 pixels).
+LEAST_SCALE_PX, PULLED_PX = 0.1, 16.0
 # Where no edge tells it a ball may be so far, in radii, from where it was looked for (judged from rendered balls of
 # nearly the cloth's colour); the mean strength of the rays that tells it.
 UNTOLD_SD, TOLD = 0.2, 0.6
@@ -56,7 +58,7 @@ def shift_onto(design: Vector, residual: Vector, strength: Vector, before: Shift
         off = np.abs(left)
         sorted_off = off.copy()
         sorted_off.partition(len(off) // 2)
-        scale = max(1.4826 * float(sorted_off[len(off) // 2]), 0.1)
+        scale = max(1.4826 * float(sorted_off[len(off) // 2]), LEAST_SCALE_PX)
         share = np.minimum(off * (1 / (TUKEY_CUTOFF * scale)), 1.0)
         kept = 1 - share * share
         kept *= kept
@@ -64,17 +66,16 @@ def shift_onto(design: Vector, residual: Vector, strength: Vector, before: Shift
     return Shift(step, left, kept, weights, scale, (a + e) / 2 / whole)
 
 
-def shift_sd_px(shift: Shift, strength: Vector) -> float:
-    """Standard deviation of either coordinate of a shift.
+def shift_sd_px(shift: Shift, spacing_px: float) -> float:
+    """Standard deviation of either coordinate of a shift, from how the edges scatter round the outline.
 
-    What pulls one ray (a shadow, a stripe, a block of the compression) pulls its neighbours too: the rays of a
-    first-order autoregression count as (1 - r) / (1 + r) of their number.
+    What scatters more than a clear picture's edges do is no noise but pulls neighbours one way (a block of the
+    compression, a stripe, a shadow), and of such pulls those that go all round look like a shift and leave no trace:
+    the excess counts as one error for all edges on a stretch of the outline. ``spacing_px`` is from ray to ray there.
     """
-    most = TUKEY_CUTOFF * shift.scale
-    pull = np.clip(shift.left, -most, most) * np.sqrt(strength)
-    neighbours = float(pull[1:] @ pull[:-1] + pull[0] * pull[-1])
-    alike = min(max(neighbours / max(float(pull @ pull), 1e-12), 0.0), MOST_ALIKE)
-    return shift.scale * sqrt(shift.variance * (1 + alike) / (1 - alike))
+    excess = shift.scale - LEAST_SCALE_PX
+    together = max(PULLED_PX / spacing_px, 1.0)
+    return sqrt(shift.variance * (shift.scale**2 + together * excess**2))
 
 
 def untold_sd_px(strength: Vector, radius_px: float) -> float:
