@@ -26,9 +26,9 @@ from vision.undecided import undecided
 TARGET_REACH_M = 0.15
 # A start seen this long before the strike, no later, is flagged.
 HIDDEN_START_S = 0.15
-# Of what an outline is off, the part that differs between the two ends of a leg and so turns its line, and the part
-# that differs between two balls near each other.
-TURNING_SHARE, BETWEEN_SHARE = 0.8, 0.8
+# What outlines differ by between two places, in units of what one is off: so far the ends of a leg are off from each
+# other, which turns its line, and two balls. In rendered slanting views it is 0.9 for white balls, 1.2 for others.
+TURNING_SHARE, BETWEEN_SHARE = 1.0, 1.0
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
