@@ -3,6 +3,7 @@ and to which side a line that missed grossly set off."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 
@@ -23,6 +24,9 @@ JAW_APART = 0.25
 BESIDE_POCKET_M = 0.25
 # Lower bounds of the fullness of a hit (1: centre to centre) for each word.
 FULLNESS = {"hit_full": 0.875, "hit_three_quarters": 0.625, "hit_half": 0.375, "hit_quarter": 0.125, "hit_thin": 0.0}
+# It is told by a line that was seen until so shortly before the hit (a rail may have turned the ball since), and where
+# the film goes on for so long after it (what looks like a hit may be a rail, a few frames later).
+UNSEEN_S, GOES_ON_S = 0.15, 0.2
 # The hit is told when the line is known this well, in radii of the ball; to a side, from so little off full on.
 SURE_RADII, FULL_RADII = 0.25, 0.2
 # A real cushion turns a needed line by a few degrees from the mirror's: what is farther off is off to that side.
@@ -49,6 +53,7 @@ def finer_flags(
     goal_m: Vector | None,
     others: Mapping[str, Run],
     dropped: Mapping[str, str],
+    until_s: float = inf,
 ) -> list[str]:
     """Flags of one attempt.
 
@@ -58,8 +63,9 @@ def finer_flags(
     goal_m : the point (2,) through which the path should have passed.
     others : runs of the other balls by name.
     dropped : which ball dropped into which pocket.
+    until_s : when the film, or what is looked at of it, ends.
     """
-    flags = [] if target is None else _hit_on(ball, target[1], target[0], table)
+    flags = [] if target is None else _hit_on(ball, target[1], target[0], until_s, table)
     if _second_kiss(ball, others, target):
         flags.append("double_kiss")
     if _rail_before(ball, target[0] if target else None, shot, table, dropped):
@@ -74,13 +80,15 @@ def finer_flags(
     return flags
 
 
-def _hit_on(ball: Delivered, place_m: Vector, name: str, table: Table) -> list[str]:
+def _hit_on(ball: Delivered, place_m: Vector, name: str, until_s: float, table: Table) -> list[str]:
     """On which side, as the ball came, and how fully it hit the target ball."""
     if ball.leg is None:
         return []
     for i in range(ball.leg, len(ball.run.junctions)):
         junction = ball.run.junctions[i]
         if isinstance(junction, BallHit) and name in junction.balls and len(ball.run.legs[i]) >= 2:
+            if junction.t_s - ball.run.legs[i].t[-1] > UNSEEN_S or until_s - junction.t_s < GOES_ON_S:
+                return []
             offset, sd = ball.run.line_of(i, table).miss(place_m)
             radius = table.ball_radius_m
             if not sd < SURE_RADII * radius:

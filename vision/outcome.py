@@ -32,6 +32,8 @@ TURNING_SHARE, BETWEEN_SHARE = 1.0, 1.0
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
+# Flags that are not known to be true where the path was lost before the shot was decided.
+LEFT_OPEN = ("stopped_short", "wrong_rails", "wrong_ball_first")
 # On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
 CARRIED_ON_SD = 0.002
 
@@ -68,7 +70,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     outcome = _outcome(stroke, shot, ball, target_name, leg, flags)
     if outcome == "missed" and ball and undecided(stroke, shot, table, ball.run, leg, target_name, target, flags):
         outcome = "unclear"
-        flags = [flag for flag in flags if flag != "stopped_short"] + ["path_lost"]
+        flags = [flag for flag in flags if flag not in LEFT_OPEN] + ["path_lost"]
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
     kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
@@ -87,6 +89,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
             target,
             {"cue": stroke.cue, **stroke.others},
             {p.ball: p.pocket for p in stroke.pocketed},
+            stroke.end_s,
         )
     path = stroke.cue_path if kicked.name == "cue" else joined(kicked.run.legs)
     return Attempt(

@@ -7,13 +7,17 @@ from calibration.table import Table, Vector
 from vision.contacts.run import GRAZED_M, Run
 from vision.contacts.sent_into_rail import has_rubber
 from vision.legs import Path, motion_at
+from vision.reading import BallHit, RailHit
 from vision.shot import Shot
 from vision.strokes import Stroke
+from vision.tracks import GONE_S
 
 # A ball last seen faster than this had not come to rest; one still this far short of its target had not got there.
 UNDER_WAY_MPS, SHORT_OF_TARGET_M = 0.12, 0.08
-# A sighting this close to the end of the film is its last.
-FILM_ENDS_S = 0.1
+# A sighting this close to the end of the film is its last; a ball last seen this close to it is not known to be gone.
+FILM_ENDS_S, NOT_GONE_S = 0.1, GONE_S + 0.1
+# What a ball met while it was not seen for this long is not known.
+UNSEEN_S = 0.15
 # A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
 BOUND_WITHIN_M = 0.12
 
@@ -34,21 +38,46 @@ def undecided(
     ``leg`` is its index of the leg after the last rail, ``target`` (2,) the point to pass through, metres; None where
     there is none. ``flags`` are those found so far: what went wrong for good decides the shot.
     """
-    if {"wrong_rails", "wrong_ball_first", "wrong_pocket"} & set(flags):
+    if {"wrong_rails", "wrong_ball_first"} & set(flags):
+        return leg is None and _turned_unseen(run, shot)
+    if "wrong_pocket" in flags:
         return False
-    dropped = next((p.pocket for p in stroke.pocketed if p.ball == run.ball), None)
+    dropped = next((p for p in stroke.pocketed if p.ball == run.ball), None)
     if dropped is not None:
-        return leg is None and dropped == shot.target_pocket and _perhaps_met(run, shot, table)
+        if leg is not None:
+            return False
+        unseen = dropped.t_s - run.legs[-1].t[-1] > UNSEEN_S
+        return unseen or (dropped.pocket == shot.target_pocket and _perhaps_met(run, shot, table))
     if leg is None:
         return _under_way(run)
-    if leg == len(run.legs) - 1:
-        ahead = (target - run.legs[leg].xy[-1]) @ _heading(run.legs[leg]) if target is not None else 0.0
-        return float(ahead) > SHORT_OF_TARGET_M and _under_way(run)
-    # The target ball was hit and may yet drop when the film ends.
-    hit = stroke.others.get(target_name) if target_name is not None else None
-    if hit is None or hit.legs[-1].t[-1] < stroke.end_s - FILM_ENDS_S or not _under_way(hit):
+    waits = shot.target_ball is not None and target_name is not None
+    if leg == len(run.legs) - 1 and target is not None and _under_way(run):
+        ahead = float((target - run.legs[leg].xy[-1]) @ _heading(run.legs[leg]))
+        # A ball that waits is met at its target point, and the film may have ended just before.
+        if ahead > (0.0 if waits and _last_seen_s(run) > stroke.end_s - FILM_ENDS_S else SHORT_OF_TARGET_M):
+            return True
+    # The ball that is to drop may yet do so when the film ends.
+    drops = run if shot.kind == "bank" or not waits else stroke.others.get(target_name or "")
+    if drops is None:
+        met = any(target_name in hit.balls for hit in run.ball_hits)
+        return met and _last_seen_s(run) > stroke.end_s - FILM_ENDS_S
+    if _last_seen_s(drops) < stroke.end_s - NOT_GONE_S or not _under_way(drops):
         return False
-    return shot.target_pocket is None or _bound_for(hit.legs[-1], table.mouth_m(shot.target_pocket))
+    pocket = shot.target_pocket
+    return _bound_for(drops.legs[-1], table.mouth_m(pocket)) if pocket is not None else drops is not run
+
+
+def _turned_unseen(run: Run, shot: Shot) -> bool:
+    """Whether, before what was met wrongly, something turned the ball out of sight: a rail of the shot perhaps."""
+    coming = list(shot.rails)
+    for k, junction in enumerate(run.junctions):
+        if junction is None and run.legs[k + 1].t[0] - run.legs[k].t[-1] > UNSEEN_S:
+            return True
+        if isinstance(junction, RailHit) and (not coming or junction.rail != coming.pop(0)):
+            return False
+        if isinstance(junction, BallHit) and "cue" not in junction.balls[1:]:
+            return False
+    return False
 
 
 def _perhaps_met(run: Run, shot: Shot, table: Table) -> bool:
@@ -69,15 +98,28 @@ def _heading(leg: Path) -> Vector:
     return velocity / max(float(np.hypot(*velocity)), 1e-9)
 
 
+def _last_seen_s(run: Run) -> float:
+    return float(run.legs[-1].t[-1])
+
+
 def _bound_for(leg: Path, place_m: Vector) -> bool:
-    """Whether a ball last ran towards a place closely enough that it may get there."""
+    """Whether a ball last ran towards a place closely enough that it may get there, or was about there."""
     ahead = place_m - leg.xy[-1]
+    if np.hypot(*ahead) < BOUND_WITHIN_M:
+        return True
     heading = _heading(leg)
     along = float(ahead @ heading)
     return along > 0 and float(np.hypot(*(ahead - along * heading))) < BOUND_WITHIN_M
 
 
 def _under_way(run: Run) -> bool:
-    """Whether a ball was still moving when it was last seen."""
+    """Whether a ball was still moving when it was last seen.
+
+    One that comes to rest is seen to do so: where the last leg is no more than two sightings it is as fast as it came
+    there, or between the two; one that was seen but once has just set off.
+    """
     last = run.legs[-1]
-    return len(last) >= 3 and motion_at(last, float(last.t[-1])).speed_mps > UNDER_WAY_MPS
+    if len(last) == 2:
+        return float(np.hypot(*(last.xy[1] - last.xy[0])) / (last.t[1] - last.t[0])) > UNDER_WAY_MPS
+    known = last if len(last) > 2 or len(run.legs) == 1 else run.legs[-2]
+    return len(known) < 2 or motion_at(known, float(known.t[-1])).speed_mps > UNDER_WAY_MPS

@@ -29,6 +29,9 @@ GRAZED_M, GRAZE_DEPTH_M = 0.010, 0.015
 TURNED_ALONE_S = 0.15
 # Centres this little more than two radii apart: the balls touch.
 TOUCHING_M = 0.003
+# What is seen after this long out of sight is of the same leg only if it lies on the line of so much before, within so
+# much and four standard deviations.
+UNSEEN_S, LINE_S, OFF_LINE_M = 0.3, 0.5, 0.01
 # Legs longer than this have a straight end; what a shorter one's curve may be wrong by at its ends.
 LONG_LEG_S = 0.7
 CURVED_SD_M = 0.0008
@@ -96,7 +99,8 @@ def follow(
     when each was seen there: a ball that stays where it lay was not met, however near this one came. ``straight`` says
     that the path begins where the ball set off, not where it met something.
     """
-    parts = [piece for leg in _cut_at_touches(legs(path), others, table) for piece in _cut_at_grazes(leg, table)]
+    whole = [piece for leg in legs(path) for piece in _cut_out_of_sight(leg)]
+    parts = [piece for leg in _cut_at_touches(whole, others, table) for piece in _cut_at_grazes(leg, table)]
     if straight and parts:
         parts[:1] = _cut_at_turn(parts[0])
     junctions: list[RailHit | BallHit | None] = []
@@ -163,6 +167,17 @@ def _outward(pocket: Pocket, table: Table) -> Vector:
     """Direction, (2,), of a pocket's axis, out of the table."""
     outward = np.sign(np.round(table.mouth_m(pocket) - table.centre_m, 6))
     return np.asarray(outward / np.hypot(*outward))
+
+
+def _cut_out_of_sight(leg: Path) -> list[Path]:
+    """A leg cut where something turned the ball while it was not seen for long: any speed may be explained then, but a
+    ball left alone stays on its line."""
+    for k in np.flatnonzero(np.diff(leg.t) > UNSEEN_S):
+        before = leg.part((leg.t <= leg.t[k]) & (leg.t >= leg.t[k] - LINE_S))
+        off, sd = fit_line(before).miss(leg.xy[k + 1]) if len(before) > 1 else (np.inf, 0.0)
+        if abs(off) > OFF_LINE_M + 4 * sd:
+            return [leg.part(slice(0, k + 1)), *_cut_out_of_sight(leg.part(slice(k + 1, None)))]
+    return [leg]
 
 
 def _cut_at_touches(parts: list[Path], others: Mapping[str, Vector], table: Table) -> list[Path]:

@@ -1,0 +1,93 @@
+"""Shots whose film ends, or leaves pictures out, before they are decided: unclear, and nothing told from nothing."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
+from math import degrees
+
+import numpy as np
+import pytest
+
+from tests.rendering import STRAIGHT, aim_rad, overhead_camera
+from tests.rendering.motion import Motion
+from tests.vision.seen import STRUCK_S, TABLE, motion_of, only_stroke, seen
+from vision.outcome import attempt
+from vision.place_error import PlaceError
+from vision.reading import Attempt
+from vision.shot import Shot
+from vision.strokes import Ball
+from vision.tracks import GONE_S
+
+ERRORS = PlaceError(overhead_camera(TABLE), TABLE)
+HANGING = (2.452, 0.088)
+KICK = Shot("kick", "kick", ("left",), "pocketed", target_ball=HANGING, target_pocket="foot-right")
+FPS = 30.0
+
+
+@cache
+def made_kick() -> Motion:
+    """Over the left rail at the ball over the corner, which drops."""
+    ghost, start = KICK.target_point_m(TABLE), (0.9, 0.3)
+    line = aim_rad(start, (float(ghost[0]), float(ghost[1])), ["left"], 2.2, TABLE, STRAIGHT)
+    motion = motion_of({"cue": start, "red": HANGING}, degrees(line) - 0.3, 2.2, physics=STRAIGHT)
+    assert [p.ball for p in motion.pockets][:1] == ["red"]
+    return motion
+
+
+def filmed(until_s: float) -> list[Ball]:
+    """What is seen of it in a film that ends then: of a ball that has just vanished it is not known that it is gone."""
+    return [
+        replace(ball, lost=tuple(x for x in ball.lost if x.time_s < until_s - GONE_S))
+        for ball in seen(made_kick(), fps=FPS, until_s=until_s)
+    ]
+
+
+def without(balls: Sequence[Ball], from_s: float, until_s: float) -> list[Ball]:
+    """The balls in a film that leaves out the pictures between two moments."""
+    return [replace(b, path=tuple(s for s in b.path if not from_s < s.time_s < until_s)) for b in balls]
+
+
+def told(balls: Sequence[Ball], until_s: float) -> Attempt:
+    return attempt(only_stroke(balls, until_s), KICK, ERRORS)
+
+
+MET_S = made_kick().balls[0].t_s
+RAIL_S = made_kick().rails[0].t_s
+DROPPED_S = made_kick().pockets[0].t_s
+
+
+@pytest.mark.parametrize("end_s", [*np.arange(STRUCK_S + 0.2, DROPPED_S + 0.3, 0.1), *(MET_S + np.arange(-3, 5) / FPS)])
+def test_film_that_ends_before_the_ball_is_gone_decides_nothing(end_s: float) -> None:
+    found = told(filmed(end_s), end_s)
+    assert found.outcome == "unclear"
+    assert "path_lost" in found.flags
+    assert not {"stopped_short", "wrong_rails", "wrong_ball_first"} & set(found.flags)
+
+
+def test_film_that_goes_on_shows_it_made() -> None:
+    found = told(seen(made_kick(), fps=FPS, until_s=8.0), 8.0)
+    assert found.outcome == "made"
+    assert {"hit_full", "hit_left"} <= set(found.flags)
+
+
+@pytest.mark.parametrize("frames", range(1, 6))
+def test_film_that_ends_at_the_hit_tells_nothing_of_it(frames: int) -> None:
+    end_s = MET_S + frames / FPS
+    assert not [flag for flag in told(filmed(end_s), end_s).flags if flag.startswith("hit_")]
+
+
+@pytest.mark.parametrize("gap_s", [0.4, 0.6, 0.8, 0.95])
+@pytest.mark.parametrize("before_s", [0.05, 0.15, 0.25, 0.35])
+def test_pictures_left_out_round_the_rail_are_no_wrong_rail(before_s: float, gap_s: float) -> None:
+    """Right where the rail is told all the same, else unclear; the ball never stops short, nor takes other rails."""
+    found = told(without(seen(made_kick(), fps=FPS, until_s=8.0), RAIL_S - before_s, RAIL_S - before_s + gap_s), 8.0)
+    assert found.outcome in ("made", "unclear")
+    assert not {"stopped_short", "wrong_rails", "wrong_ball_first"} & set(found.flags)
+
+
+@pytest.mark.parametrize("gap_s", [0.5, 0.8])
+def test_leg_ends_where_pictures_are_left_out_round_a_turn(gap_s: float) -> None:
+    """What is seen of the ball after it was turned out of sight has no part in the line before."""
+    whole, until_s = seen(made_kick(), fps=FPS, until_s=8.0), MET_S - 0.1
+    without_hit = told(without(whole, until_s, until_s + gap_s), 8.0)
+    assert without_hit.miss_m == pytest.approx(told(whole, 8.0).miss_m, abs=0.004)
