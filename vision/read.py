@@ -25,6 +25,7 @@ from vision.place_error import PlaceError
 from vision.placement import Lay, place_attempts
 from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
 from vision.readout import timed_by_rows
+from vision.repeats import Repeats
 from vision.shot import Shot
 from vision.sorting import Tried, sort_tries, sorted_reading, try_shots
 from vision.stands import Stand, learn_stands, longest_stand
@@ -194,8 +195,8 @@ def _read_frames(
     progress: Progress | None,
     *,
     or_none: bool,
-) -> tuple[list[Tried], list[NotAttempt], int, BallsLain]:
-    """Strokes, other moves, how many pictures showed the one before once more, and what balls lay there."""
+) -> tuple[list[Tried], list[NotAttempt], Repeats, BallsLain]:
+    """Strokes, other moves, which pictures showed the one before once more, and what balls lay there."""
     camera, table = stands[0].setup.camera, stands[0].setup.table
     finder = BallFinder(stands[0].background, camera, table)
     tracker = Tracker(finder.plane, table)
@@ -245,7 +246,7 @@ def _read_frames(
     take_apart(now)
     if progress is not None:
         progress(1.0)
-    return tries, [*others, *looks.visits.told], looks.repeats.count, lain
+    return tries, [*others, *looks.visits.told], looks.repeats, lain
 
 
 def _arrived(stand: Stand, now_s: float, tracker: Tracker) -> bool:
@@ -270,10 +271,15 @@ def _flagged(found: Attempt, moves: Sequence[tuple[float, float]]) -> Attempt:
     return found
 
 
-def _warnings(clip: Clip, repeats: int) -> tuple[str, ...]:
+def _warnings(clip: Clip, repeats: Repeats) -> tuple[str, ...]:
     out = list(clip.warnings)
-    if repeats >= REPEATS_TOLD:
+    if repeats.count >= REPEATS_TOLD:
         out.append("some pictures are shown twice, as in a film brought to another frame rate; each was read once")
+    if repeats.left_out:
+        out.append(
+            "pictures are left out by turns, as in a film brought to a lower frame rate; the times of the others were "
+            "put back"
+        )
     if clip.died:
         out.append(f"the film ends at {clip.last_s:.1f} s, where {clip.died}; what was read is kept")
     elif not clip.complete:

@@ -6,13 +6,14 @@ looked at again; where it comes round regularly the times of the others were rou
 back to the even rate at which the pictures were taken.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from calibration.table import Vector
 from vision.balls import TableView
+from vision.left_out import turns_of
 from vision.track import Loss, Track
 from vision.tracks import Tracker
 
@@ -32,11 +33,14 @@ MOST_OFF_FRAMES = 0.6
 class Repeats:
     """Which of the pictures looked at are repeats. ``count`` is of the whole film; ``times`` forgets with the tracker.
 
+    ``left_out`` says that the film was found, in some stretch, to leave out pictures by turns.
+
     ``_runs`` holds stretches in which a ball was under way fast enough to tell: times of pictures, and whether each is
     a repeat.
     """
 
     count: int = 0
+    left_out: bool = False
     _runs: list[list[tuple[float, bool]]] = field(default_factory=list)
     _before_s: float = float("nan")
     _fast: bool = False
@@ -63,9 +67,16 @@ class Repeats:
         return again
 
     def evened(self, tracks: Sequence[Track]) -> list[Track]:
-        """The tracks with the times of their sightings put back to an even rate where the film's repeats show one."""
+        """The tracks with the times of their sightings put back to an even rate where the film's repeats show one, or
+        to when the pictures were taken of which it leaves some out by turns."""
         times = {old: new for run in self._runs for old, new in even_times(run).items()}
-        return [_retimed(track, times) for track in tracks] if times else list(tracks)
+        if times:
+            return [_retimed(track, lambda time_s: times.get(time_s, time_s)) for track in tracks]
+        turns = turns_of(tracks)
+        if turns is None:
+            return list(tracks)
+        self.left_out = True
+        return [_retimed(track, turns.taken_s) for track in tracks]
 
     def forget(self) -> None:
         """Drop what is past; what the repeats counted stays."""
@@ -129,10 +140,7 @@ def _evenly(times_s: Vector) -> Vector:
     return np.asarray(times_s.mean() + count * (count @ times_s) / (count @ count))
 
 
-def _retimed(track: Track, times: Mapping[float, float]) -> Track:
-    def at(time_s: float) -> float:
-        return times.get(time_s, time_s)
-
+def _retimed(track: Track, at: Callable[[float], float]) -> Track:
     return replace(
         track,
         rests=[replace(r, first_s=at(r.first_s), last_s=at(r.last_s)) for r in track.rests],

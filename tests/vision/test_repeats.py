@@ -62,6 +62,21 @@ def test_film_brought_to_another_rate_is_read_alike(taken: tuple[Path, Attempt],
     assert (found.outcome, [c.rail for c in found.contacts]) == (true.outcome, [c.rail for c in true.contacts])
 
 
+@pytest.mark.parametrize("fps", [24, 25])
+def test_film_with_pictures_left_out_by_turns_is_read_alike(
+    taken: tuple[Path, Attempt], fps: int, tmp_path: Path
+) -> None:
+    source, true = taken
+    reading = read_kick(shown_at(source, tmp_path / "shown.mp4", fps))
+    assert any("left out by turns" in warning for warning in reading.warnings)
+    (found,) = reading.attempts
+    assert abs(found.t_s - true.t_s) < 1 / fps
+    assert found.start_m == pytest.approx(true.start_m, abs=0.0005)
+    assert degrees(abs(found.bearing_rad - true.bearing_rad)) < 0.1
+    assert found.speed_mps == pytest.approx(true.speed_mps, rel=0.01)
+    assert found.miss_m == pytest.approx(true.miss_m, abs=0.003)
+
+
 def run_of(taken_fps: float, shown_fps: float, count: int = 90) -> list[tuple[float, bool]]:
     """A film's frames: when each is shown, and whether it shows the picture of the one before."""
     pictures = np.floor(np.arange(count) / shown_fps * taken_fps + 1e-9)
