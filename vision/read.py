@@ -275,6 +275,8 @@ def _warnings(clip: Clip, repeats: Repeats) -> tuple[str, ...]:
     out = list(clip.warnings)
     if repeats.count >= REPEATS_TOLD:
         out.append("some pictures are shown twice, as in a film brought to another frame rate; each was read once")
+    for from_s, until_s in repeats.stood:
+        out.append(f"the film stands still from {from_s:.1f} to {until_s:.1f} s; what the balls did then is not seen")
     if repeats.left_out:
         out.append(
             "pictures are left out by turns, as in a film brought to a lower frame rate; the times of the others were "

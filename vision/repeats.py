@@ -33,7 +33,8 @@ MOST_OFF_FRAMES = 0.6
 class Repeats:
     """Which of the pictures looked at are repeats. ``count`` is of the whole film; ``times`` forgets with the tracker.
 
-    ``left_out`` says that the film was found, in some stretch, to leave out pictures by turns.
+    ``left_out`` says that the film was found, in some stretch, to leave out pictures by turns; ``stood`` from when to
+    when it stood still while a ball rolled.
 
     ``_runs`` holds stretches in which a ball was under way fast enough to tell: times of pictures, and whether each is
     a repeat.
@@ -41,6 +42,7 @@ class Repeats:
 
     count: int = 0
     left_out: bool = False
+    stood: list[tuple[float, float]] = field(default_factory=list)
     _runs: list[list[tuple[float, bool]]] = field(default_factory=list)
     _before_s: float = float("nan")
     _fast: bool = False
@@ -54,6 +56,8 @@ class Repeats:
         self._all_same = seen.same and (self._all_same or not self._in_a_row)
         few = self._in_a_row < MOST_IN_A_ROW and seen.time_s - rolling[0].seen_s < MOST_STOOD_S if there else False
         again = there and (few or self._all_same)
+        if again and not few:
+            self._stands(rolling[0].seen_s, seen.time_s)
         if rolling and not there and self._in_a_row <= MOST_IN_A_ROW:
             # The ball rolls on: it had not been stopped.
             self.count += self._in_a_row
@@ -65,6 +69,12 @@ class Repeats:
             self._runs[-1].append((seen.time_s, again))
         self._fast, self._before_s = bool(rolling), seen.time_s
         return again
+
+    def _stands(self, since_s: float, now_s: float) -> None:
+        """Note that the film has stood still since a moment; the last note goes on if it is of the same."""
+        if self.stood and self.stood[-1][0] == since_s:
+            self.stood.pop()
+        self.stood.append((since_s, now_s))
 
     def evened(self, tracks: Sequence[Track]) -> list[Track]:
         """The tracks with the times of their sightings put back to an even rate where the film's repeats show one, or
