@@ -134,6 +134,13 @@ def test_saved_camera_is_checked_as_it_is(check: types.ModuleType) -> None:
     assert Path("saved.json").read_bytes() == before
 
 
+@pytest.mark.usefixtures("check")
+def test_camera_file_keeps_the_read_out_time() -> None:
+    result = run("setup film.mp4 --check --camera new.json --readout-ms 20")
+    assert result.exit_code == 0, result.output
+    assert Setup.load(Path("new.json")).readout_s == 0.02
+
+
 def broken(change: dict[str, Any]) -> None:
     data = SETUP.to_json()
     data["camera"].update(change)
