@@ -76,7 +76,8 @@ def outline_light(picture: Picture) -> Linear:
     and compresses its encoded values, which puts half-way crossings between the two; so the exponent does too.
     """
     grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
-    return (((np.arange(256) / 255.0) ** LIGHT_EXPONENT).astype(np.float32)[grey])[..., None]
+    table = ((np.arange(256) / 255.0) ** LIGHT_EXPONENT).astype(np.float32)
+    return np.asarray(cv2.LUT(grey, table), np.float32)[..., None]
 
 
 def fit_outline(

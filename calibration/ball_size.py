@@ -101,9 +101,10 @@ def _outlines(frames: Sequence[Picture], camera: Camera, table: Table) -> list[B
 
 def _look_at(frame: Picture, camera: Camera, table: Table, found: list[BallOutline]) -> None:
     """Put the outlines of a frame's balls to those that were found, but for balls that were seen often enough."""
+    places = _spots(frame, camera, table)
     # Large arrays: they are let go before the next frame's are made.
     light, bright = linear_light(frame), outline_light(frame)
-    for place in _spots(frame, camera, table):
+    for place in places:
         before = sum(bool(np.hypot(*(place - other.place_m)) < table.ball_radius_m) for other in found)
         if before >= SIGHTINGS_PER_PLACE or len(found) >= MOST_SIGHTINGS:
             continue

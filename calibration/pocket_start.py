@@ -106,25 +106,36 @@ def _arrangements(spots: Vector, weight: Vector, table: Table, size: tuple[int, 
     with np.errstate(divide="ignore", invalid="ignore"):
         at = seen[..., :2] / seen[..., 2:]
     ahead = (np.sign(seen[..., 2]) == np.sign(seen[:, :1, 2])).all(axis=1) & np.isfinite(at).all(axis=(1, 2))
-    gap = np.linalg.norm(at[:, :, None] - spots, axis=3)
+    gap, which = _nearest(at, spots)
     # How large the table's width is round about each pocket, in pixels.
     wide = np.linalg.norm(at - at[:, [5, 4, 3, 2, 1, 0]], axis=2)
-    hit = gap.min(axis=2) < HIT_SHARE * wide
+    hit = gap < HIT_SHARE * wide
     inside = ((at > 2) & (at < np.array(size) - 3)).all(axis=2)
     hits, misses = hit.sum(axis=1), (inside & ~hit).sum(axis=1)
-    stray = np.where(hit, gap.min(axis=2) / np.maximum(wide, 1e-9), 0).sum(axis=1)
+    stray = np.where(hit, gap / np.maximum(wide, 1e-9), 0).sum(axis=1)
     good = ahead & (hits >= LEAST_HITS) & (misses <= 1)
-    worth = np.where(hit, weight[gap.argmin(axis=2)], 0).sum(axis=1)
+    worth = np.where(hit, weight[which], 0).sum(axis=1)
     order = np.lexsort((stray, np.round(misses - worth, 1)))
     found: list[dict[Pocket, int]] = []
     for k in order[good[order]]:
-        taken = {pocket: int(gap[k, i].argmin()) for i, pocket in enumerate(ROUND) if hit[k, i]}
+        taken = {pocket: int(which[k, i]) for i, pocket in enumerate(ROUND) if hit[k, i]}
         half = {ROUND[(i + 3) % 6]: taken[pocket] for i, pocket in enumerate(ROUND) if pocket in taken}
         if len(set(taken.values())) == len(taken) and taken not in found and half not in found:
             found.append(taken)
         if len(found) == MOST_TRIED:
             break
     return found
+
+
+def _nearest(at: NDArray[np.float64], spots: Vector) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """How far from places (n, 6, 2) the nearest spot is, (n, 6), and which: one spot after the other, for there are
+    many places."""
+    gap, which = np.full(at.shape[:2], np.inf), np.zeros(at.shape[:2], np.intp)
+    for k, spot in enumerate(spots):
+        off = np.linalg.norm(at - spot, axis=2)
+        nearer = off < gap
+        gap[nearer], which[nearer] = off[nearer], k
+    return gap, which
 
 
 def _homographies(places: NDArray[np.float64], pixels: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -77,8 +77,8 @@ def register(
     given = None if corners_px is None else outline_from_corners(corners_px)
     found, assumed = _found(still, light, table, given)
     if found is not None:
-        still = uncover_rails(frames, still, found.fit.camera, assumed)
-        light = linear_light(still)
+        uncovered = uncover_rails(frames, still, found.fit.camera, assumed)
+        light = light if uncovered is still else linear_light(uncovered)
     start = None if found is None else refined(light, found.fit, assumed, FINE_REACHES_M)
     if start is None:
         raise InputError(NO_TABLE if corners_px is None else NO_TABLE_THERE)

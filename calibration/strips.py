@@ -22,6 +22,8 @@ PIECE_M = 0.03
 CORNER_GAP_M = 0.11
 SIDE_GAP_M = 0.095
 SAMPLES_PER_PIECE = 10
+# So many pieces are resampled at a time: a whole rail's would take some seventy megabytes.
+PIECES_AT_ONCE = 8
 STEP_PX = 0.125
 MOST_STEPS = 4000
 LEAST_PIECES = 8
@@ -50,7 +52,8 @@ class Strip:
 def linear_light(picture: Picture) -> Linear:
     """Colours in linear light, 0 to 1 (encoding exponent 2.2, which is near enough to the video curves)."""
     table = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
-    return table[picture]
+    # Not table[picture], which makes eight bytes of each value first.
+    return np.asarray(cv2.LUT(picture, table), np.float32)
 
 
 def encoded(light: Linear) -> Linear:
@@ -77,16 +80,18 @@ def take_strip(
     across = np.arange(reach_m[0], reach_m[1] + step / 2, step)
     inside = (np.arange(SAMPLES_PER_PIECE) + 0.5) / SAMPLES_PER_PIECE - 0.5
     along = centres[:, None] + inside * PIECE_M
-    points, _ = rail_points(
-        table, rail, np.broadcast_to(along[..., None], (*along.shape, len(across))), setback_m + across, height_m
-    )
-    pixels = camera.project(points.reshape(-1, 3)).astype(np.float32).reshape(*points.shape[:3], 2)
-    flat = pixels.reshape(pixels.shape[0] * pixels.shape[1], pixels.shape[2], 2)
-    colour = cv2.remap(
-        light, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(np.nan,) * 3
-    )
-    samples = colour.reshape(*pixels.shape[:3], 3)
-    colour = median_of([samples[:, k] for k in range(SAMPLES_PER_PIECE)])
+    colours = [np.empty((0, len(across), 3), np.float32)]
+    for first in range(0, len(along), PIECES_AT_ONCE):
+        some = along[first : first + PIECES_AT_ONCE, :, None]
+        points, _ = rail_points(
+            table, rail, np.broadcast_to(some, (*some.shape[:2], len(across))), setback_m + across, height_m
+        )
+        where = camera.project(points.reshape(-1, 3)).astype(np.float32).reshape(-1, len(across), 2)
+        xs, ys, outside = where[..., 0], where[..., 1], (np.nan,) * 3
+        seen = cv2.remap(light, xs, ys, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
+        samples = seen.reshape(len(some), SAMPLES_PER_PIECE, len(across), 3)
+        colours.append(median_of([samples[:, k] for k in range(SAMPLES_PER_PIECE)]))
+    colour = np.concatenate(colours)
     visible = np.isfinite(colour).all(axis=(1, 2))
     return Strip(rail, centres[visible], across, colour[visible], setback_m, height_m, px_per_m[visible])
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibration.camera import Camera
 from calibration.camera_fit import rail_points
 from calibration.cloth import Picture
-from calibration.likeness import look_at_rail
+from calibration.likeness import RailPieces, look_at_rail
 from calibration.strips import linear_light
 from calibration.table import RAILS, Rail, Table, Vector
 
@@ -36,11 +36,15 @@ def uncover_rails(frames: Sequence[Picture], still: Picture, camera: Camera, tab
     if len(frames) < 2:
         return still
     scale = min(1.0, LONG_SIDE_PX / max(camera.width, camera.height))
-    small = [linear_light(cv2.resize(f, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)) for f in frames]
-    reduced = _reduced(camera, small[0].shape[1], small[0].shape[0], scale)
+    looks: dict[Rail, list[RailPieces]] = {rail: [] for rail in RAILS}
+    for frame in frames:
+        # One after the other: in linear light a picture takes four times its memory.
+        light = linear_light(cv2.resize(frame, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
+        reduced = _reduced(camera, light.shape[1], light.shape[0], scale)
+        for rail in RAILS:
+            looks[rail].append(look_at_rail(light, reduced, table, rail))
     out = still
-    for rail in RAILS:
-        pieces = [look_at_rail(light, reduced, table, rail) for light in small]
+    for rail, pieces in looks.items():
         beds = np.stack([p.bed for p in pieces])
         if not np.isfinite(beds).all(axis=2).any():
             continue

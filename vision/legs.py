@@ -249,37 +249,34 @@ def sliding_motion(leg: Path, time_s: float) -> Motion:
         return motion_at(leg, time_s)
     origin = float(part.t[0])
     tau, at = part.t - origin, time_s - origin
-    w = 1 / part.sd**2
+    w = 1 / part.sd[:, None] ** 2
     prior = np.diag([0.0, 0.0, 1 / SLIDING_MPS2**2])
-    best: tuple[float, Motion] | None = None
-    for slide_s in np.linspace(0.0, max(float(tau[-1]), 0.05), SLIDE_STEPS):
-        design = _slide_design(tau, slide_s)
-        normal = (design * w[:, None]).T @ design + prior
-        covariance = np.linalg.inv(normal)
-        solution = covariance @ (design * w[:, None]).T @ part.xy
-        cost = float((w[:, None] * (part.xy - design @ solution) ** 2).sum()) + float(
-            (solution[2] ** 2).sum() / SLIDING_MPS2**2
-        )
-        if best is None or cost < best[0]:
-            place = _slide_design(np.array([at]), slide_s)[0]
-            speed = np.array([0.0, 1.0, min(max(at, 0.0), slide_s) if at > 0 else at])
-            best = (
-                cost,
-                Motion(
-                    place @ solution,
-                    float(np.sqrt(place @ covariance @ place)),
-                    speed @ solution,
-                    float(np.sqrt(speed @ covariance @ speed)),
-                ),
-            )
-    return best[1] if best else motion_at(leg, time_s)
+    # All steps at once: this is asked for every leg that may begin at a rail, several times.
+    slides_s = np.linspace(0.0, max(float(tau[-1]), 0.05), SLIDE_STEPS)
+    designs = _slide_designs(tau, slides_s)
+    weighted = (designs * w).transpose(0, 2, 1)
+    covariances = np.linalg.inv(weighted @ designs + prior)
+    solutions = covariances @ (weighted @ part.xy)
+    costs = (w * (part.xy - designs @ solutions) ** 2).sum(axis=(1, 2))
+    best = int((costs + (solutions[:, 2] ** 2).sum(axis=1) / SLIDING_MPS2**2).argmin())
+    slide_s, covariance, solution = float(slides_s[best]), covariances[best], solutions[best]
+    place = _slide_designs(np.array([at]), slides_s[best : best + 1])[0, 0]
+    speed = np.array([0.0, 1.0, min(max(at, 0.0), slide_s) if at > 0 else at])
+    return Motion(
+        place @ solution,
+        float(np.sqrt(place @ covariance @ place)),
+        speed @ solution,
+        float(np.sqrt(speed @ covariance @ speed)),
+    )
 
 
-def _slide_design(tau: Vector, slide_s: float) -> NDArray[np.float64]:
-    """Columns for place, velocity and acceleration, (n, 3), of a slide that ends ``slide_s`` after the start."""
-    slid = np.minimum(tau, slide_s)
-    rolled = np.maximum(tau - slide_s, 0.0)
-    return np.column_stack([np.ones_like(tau), tau, slid**2 / 2 + slide_s * rolled])
+def _slide_designs(tau: Vector, slides_s: Vector) -> NDArray[np.float64]:
+    """Columns for place, velocity and acceleration, (slides, n, 3), of slides that end so long after the start."""
+    ends = slides_s[:, None]
+    slid, rolled = np.minimum(tau, ends), np.maximum(tau - ends, 0.0)
+    designs = np.ones((len(slides_s), len(tau), 3))
+    designs[..., 1], designs[..., 2] = tau, slid**2 / 2 + ends * rolled
+    return designs
 
 
 def _step(t: Vector, i: int, way: int) -> int:

@@ -1,10 +1,12 @@
 """What crossings along a rail tell of the errors that they do not show: those that shift or turn all of it."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.strips import TURN, Crossings, Run, Strip, smooth_run
+from calibration.strips import TURN, Crossings, Run, Strip, encoded, linear_light, smooth_run
 
 PIECES, DRAWS = 60, 200
 PX_PER_M = 600.0
@@ -50,3 +52,21 @@ def test_a_shift_and_a_turn_are_no_slow_waves() -> None:
     drawn = errors(np.random.default_rng(6), 0.7)
     assert run_of(drawn + 0.4 + 0.9 * SHARE).slow_px == pytest.approx(run_of(drawn).slow_px, rel=1e-6)
     assert run_of(drawn + 0.4 * SHARE**2).slow_px > 1.5 * run_of(drawn).slow_px
+
+
+def test_linear_light_and_back() -> None:
+    picture = np.random.default_rng(3).integers(0, 256, (5, 7, 3), np.uint8)
+    light = linear_light(picture)
+    assert (light.shape, light.dtype) == (picture.shape, np.float32)
+    assert 255 * encoded(light) == pytest.approx(picture, abs=0.01)
+
+
+def test_linear_light_takes_no_memory_but_for_its_result() -> None:
+    picture = np.zeros((540, 960, 3), np.uint8)
+    tracemalloc.start()
+    try:
+        light = linear_light(picture)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 1.2 * light.nbytes

@@ -9,7 +9,7 @@ import pytest
 
 from calibration.table import STANDARD_TABLES
 from tests.vision.rolling import Cloth, Rolled, frames, run
-from vision.legs import Path, fit_line, kinks, legs, motion_at
+from vision.legs import Path, fit_line, kinks, legs, motion_at, sliding_motion
 from vision.sightings import Sighting
 from vision.straight import straight_end
 
@@ -131,6 +131,23 @@ def test_speed_at_either_end_of_a_leg() -> None:
     for when in (float(path.t[0]), float(path.t[-1])):
         true = np.hypot(*rolled.v[int(np.argmin(np.abs(rolled.t - when)))])
         assert motion_at(path, when).speed_mps == pytest.approx(true, rel=0.02)
+
+
+@pytest.mark.parametrize("at_s", [-0.02, 0.0, 0.1, 0.45])
+def test_motion_of_a_leg_that_begins_with_a_slide(at_s: float) -> None:
+    """A parabola for a quarter of a second, then straight: the model is exact, and so is what it finds."""
+    velocity, pull, slides_s = np.array([2.0, 0.4]), np.array([-1.2, 0.8]), 0.25
+
+    def place_m(t: np.ndarray) -> np.ndarray:
+        slid, rolled = np.minimum(t, slides_s)[:, None], np.maximum(t - slides_s, 0.0)[:, None]
+        return np.array([0.4, 0.3]) + velocity * (slid + rolled) + pull * (slid**2 / 2 + slides_s * rolled)
+
+    times = np.linspace(0.0, 0.5, 31)
+    found = sliding_motion(Path(times, place_m(times), np.full(31, 3e-4)), at_s)
+    assert found.at_m == pytest.approx(place_m(np.array([at_s]))[0], abs=1e-4)
+    assert found.velocity_mps == pytest.approx(velocity + pull * min(at_s, slides_s), abs=0.03)
+    assert 0 < found.at_sd_m < 1e-3
+    assert 0 < found.velocity_sd_mps < 0.05
 
 
 def test_motion_of_one_sighting_is_unknown() -> None:
