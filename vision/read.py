@@ -16,6 +16,7 @@ from calibration.still import draw_setup
 from calibration.table import Vector
 from vision.balls import BallFinder
 from vision.balls_lain import BallsLain
+from vision.disturbances import Disturbances
 from vision.film.clip import Clip, open_clip
 from vision.flags import known
 from vision.knocked_back import without_knocked_back
@@ -204,7 +205,7 @@ def _read_frames(
     coming = list(stands[1:])
     moves: list[tuple[float, float]] = []
     tries: list[Tried] = []
-    others: list[NotAttempt] = []
+    disturbances = Disturbances(table)
     taken_apart_s = float("nan")
     lain = BallsLain()
 
@@ -212,13 +213,13 @@ def _read_frames(
         balls = timed_by_rows(name_balls(looks.repeats.evened(tracker.tracks)), tracker.plane, readout_s)
         lain.take(balls)
         # The last row of the last picture is seen that much later.
-        strokes, rest = find_strokes_of_white(balls, table, until_s + max(readout_s, 0.0))
+        strokes, others = find_strokes_of_white(balls, table, until_s + max(readout_s, 0.0))
         for stroke in strokes:
             tried = try_shots(stroke, shots, PlaceError(tracker.plane.camera, table), or_none=or_none)
             by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)
             plain = None if tried.plain is None else _flagged(tried.plain, moves)
             tries.append(replace(tried, by_shot=by_shot, plain=plain))
-        others.extend(rest)
+        disturbances.take(balls, strokes, others, until_s)
         tracker.forget_history()
         looks.repeats.forget()
 
@@ -227,6 +228,7 @@ def _read_frames(
         now = frame.time_s
         if not np.isfinite(taken_apart_s):
             taken_apart_s = now
+            disturbances.begin(now)
         while coming and _arrived(coming[0], now, tracker):
             # The tracks are in metres and go on; only how the picture is read changes.
             stand = coming.pop(0)
@@ -246,7 +248,7 @@ def _read_frames(
     take_apart(now)
     if progress is not None:
         progress(1.0)
-    return tries, [*others, *looks.visits.told], looks.repeats, lain
+    return tries, disturbances.told(looks.visits.told), looks.repeats, lain
 
 
 def _arrived(stand: Stand, now_s: float, tracker: Tracker) -> bool:

@@ -36,6 +36,7 @@ SET_DOWN_S, HELD_HIDDEN_S = 1.0, 0.15
 # A struck ball leaves hand and stick behind: one that still has something over it at all but this share of its
 # sightings from so far on, for so long and so many of them, is carried.
 FREE_SHARE, BY_HAND_M, CARRIED_S, CARRIED_SIGHTINGS = 0.1, 0.15, 0.4, 5
+BY_HAND = "the cue ball was moved by hand"
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
 # Two tracks of one colour that were both seen for longer than this are two balls; a shorter gap is no gap.
@@ -144,7 +145,7 @@ def _stroke(
     if bounced is not None and bounced_first(cue_run, bounced, rest):
         begun, cue_run = bounced, _cue_run(bounced, places, seen_s, table)
     if begun is None or cue_run is None or _carried(rest, moving):
-        return NotAttempt(began_s, "the cue ball was moved by hand")
+        return NotAttempt(began_s, BY_HAND)
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
         return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")
     at_first = moving[:4]

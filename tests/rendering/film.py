@@ -1,6 +1,6 @@
 """Clips of known truth: tries at a shot one after the other, filmed through a camera and written as MP4."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -70,28 +70,47 @@ def render_clip(
         pts_s = clock(acts[-1].ends_s)
     times = np.arange(0, acts[-1].ends_s, 1 / fps) if pts_s is None else np.asarray(pts_s, dtype=float)
     stage = Stage.build(camera, table, look)
-    camera_crew = _Crew(stage, acts, dress, stick, exposure_s, readout_s, sub_exposures, seed, disturbances)
-    upright = turn_deg % 180 == 0
+    camera_crew = Crew(stage, acts, dress, stick, exposure_s, readout_s, sub_exposures, seed, disturbances)
     positions = {name: np.full((len(times), 2), np.nan) for name in tries[0].starts_m}
-    with av.open(str(path), "w", format="mp4") as container:
-        stream = container.add_stream("libx264", rate=round(fps))
-        stream.width, stream.height = (camera.width, camera.height) if upright else (camera.height, camera.width)
-        stream.pix_fmt = "yuv420p"
-        stream.time_base = stream.codec_context.time_base = TIME_BASE
-        stream.options = {"crf": str(crf), "preset": preset, "threads": "1"}
+
+    def pictures() -> Iterator[NDArray[np.uint8]]:
         for k, time_s in enumerate(times):
             picture = camera_crew.frame(float(time_s))
             for name, place in camera_crew.free(float(time_s)).items():
                 positions[name][k] = place
-            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(np.rot90(picture, turn_deg // 90)), format="bgr24")
-            frame.pts, frame.time_base = round(time_s / TIME_BASE), TIME_BASE
-            container.mux(stream.encode(frame))
-        container.mux(stream.encode())
+            yield np.ascontiguousarray(np.rot90(picture, turn_deg // 90))
+
+    size = (camera.width, camera.height) if turn_deg % 180 == 0 else (camera.height, camera.width)
+    write_frames(path, pictures(), size, times, fps, crf=crf, preset=preset)
     tried = tuple(act.truth for act in acts if act.truth is not None)
     return Truth(times, tried, positions, tuple(act.decoy for act in acts if act.decoy is not None))
 
 
-class _Crew:
+def write_frames(
+    path: Path,
+    pictures: Iterable[NDArray[np.uint8]],
+    size: tuple[int, int],
+    times_s: Array,
+    fps: float,
+    *,
+    crf: int = 18,
+    preset: str = "ultrafast",
+) -> None:
+    """Write pictures (height, width, 3) blue green red of a ``size`` (width, height), each with its time, as H.264."""
+    with av.open(str(path), "w", format="mp4") as container:
+        stream = container.add_stream("libx264", rate=round(fps))
+        stream.width, stream.height = size
+        stream.pix_fmt = "yuv420p"
+        stream.time_base = stream.codec_context.time_base = TIME_BASE
+        stream.options = {"crf": str(crf), "preset": preset, "threads": "1"}
+        for picture, time_s in zip(pictures, times_s, strict=True):
+            frame = av.VideoFrame.from_ndarray(picture, format="bgr24")
+            frame.pts, frame.time_base = round(time_s / TIME_BASE), TIME_BASE
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+
+
+class Crew:
     """Draws frame after frame of planned acts; what does not move is drawn once."""
 
     def __init__(
@@ -151,7 +170,7 @@ class _Crew:
         placed = {name: self._placed(act, name, t_s) for name in act.motion.starts_m}
         return {name: place for name, (place, _, held) in placed.items() if place is not None and not held}
 
-    def _balls(self, t_s: float) -> dict[str, Ball]:
+    def balls(self, t_s: float) -> dict[str, Ball]:
         act = self._act(t_s)
         balls = {}
         for name in act.motion.starts_m:
@@ -163,7 +182,7 @@ class _Crew:
 
     def _roll(self, t_s: float) -> None:
         """Turn each ball by the way it has run since the last frame, as if it always rolled."""
-        for name, ball in self._balls(t_s).items():
+        for name, ball in self.balls(t_s).items():
             place = np.array([ball.x_m, ball.y_m])
             step = place - self.last.get(name, place)
             if np.hypot(*step) > 1e-9:
@@ -182,7 +201,7 @@ class _Crew:
             rows = (top, min(top + ROWS_AT_ONCE, last))
             levels[rows[0] : rows[1]] = self.empty[rows[0] : rows[1]]
             self._draw(levels, rows, t_s + self.readout_s * (sum(rows) - 1) / 2 / (height - 1))
-        self._draw_people(levels, t_s)
+        self.draw_people(levels, t_s)
         self.disturbances.draw(levels, self.stage.camera, self.stage.table, t_s)
         levels = self.disturbances.dimmed(levels, t_s)
         shift_y, shift_x = self.random.integers(0, 64, size=2)
@@ -194,7 +213,7 @@ class _Crew:
         if self.readout_s == 0:
             return (0, 0)
         half = self.exposure_s / 2
-        before, after = self._balls(t_s - half), self._balls(t_s + self.readout_s + half)
+        before, after = self.balls(t_s - half), self.balls(t_s + self.readout_s + half)
         moved = [balls[n] for balls in (before, after) for n in balls if before.get(n) != after.get(n)]
         boxes = [box for ball in moved for box in [self.stage.box(ball)] if box is not None]
         return (min(box[1] for box in boxes), max(box[3] for box in boxes)) if boxes else (0, 0)
@@ -232,11 +251,11 @@ class _Crew:
         half = self.exposure_s / 2
         ways = [0.0]
         for earlier, later in ((t_s - half, t_s), (t_s, t_s + half)):
-            before, after = self._balls(earlier), self._balls(later)
+            before, after = self.balls(earlier), self.balls(later)
             ways += [np.hypot(after[n].x_m - b.x_m, after[n].y_m - b.y_m) for n, b in before.items() if n in after]
         way_px = 2 * max(ways) * 1000 / self.stage.camera.mm_per_px(self.stage.table)
         count = int(np.clip(np.ceil(way_px / 1.2), 1, self.sub_exposures))
-        return [self._balls(t_s + (2 * (k + 0.5) / count - 1) * half) for k in range(count)]
+        return [self.balls(t_s + (2 * (k + 0.5) / count - 1) * half) for k in range(count)]
 
     def _patch(self, names: list[str], exposures: list[dict[str, Ball]], box: Box) -> NDArray[np.float32]:
         """A box in levels of 255, averaged over the exposure; kept when nothing in it moves."""
@@ -256,7 +275,7 @@ class _Crew:
             self.kept[key] = encode(self.stage.patch(shown, box))
         return self.kept[key]
 
-    def _draw_people(self, levels: NDArray[np.float32], t_s: float) -> None:
+    def draw_people(self, levels: NDArray[np.float32], t_s: float) -> None:
         act, stage = self._act(t_s), self.stage
         for name in act.motion.starts_m:
             hand = self._placed(act, name, t_s)[1]

@@ -96,3 +96,24 @@ def draw_hand(levels: NDArray[np.float32], camera: Camera, table: Table, place_m
     arm = hand + along * 0.06
     fill(levels, camera, tapering(arm, arm + along * 0.9 + np.array([0.1, 0, 0.15]), 0.034, 0.06), SLEEVE)
     fill(levels, camera, oval(hand, along, 0.085, 0.048), SKIN)
+
+
+def draw_arm(
+    levels: NDArray[np.float32], camera: Camera, table: Table, middle_m: Array, along: Array, *, stick: bool = False
+) -> None:
+    """A sleeve that lies over the cloth, or a stick laid flat on it, its ``middle_m`` (2,) at a place; it comes in over
+    the rail that lies ``along`` (2,) and ends a little before that place on the other side."""
+    way = np.append(along, 0.0)
+    foot = np.append(middle_m, 0.0)
+    if stick:
+        fill(
+            levels,
+            camera,
+            tapering(foot - way * 0.25 + [0, 0, 0.02], foot + way * 1.1 + [0, 0, 0.06], 0.006, 0.014),
+            SHAFT,
+        )
+        return
+    fist = foot - way * 0.14 + np.array([0, 0, 0.03])
+    shoulder = foot + way * (table.width_m + 0.3) + np.array([0, 0, 0.35])
+    fill(levels, camera, oval(fist, way, 0.07, 0.045), SKIN)
+    fill(levels, camera, tapering(fist, shoulder, 0.040, 0.065), SLEEVE)

@@ -1,18 +1,14 @@
 """Somebody at the table who moves no ball is told as no attempt, and why; who strikes or moves one is not."""
 
-from typing import Any
-
 import cv2
 import numpy as np
 import pytest
 
 from calibration.ball_plane import BallPlane
 from calibration.table import STANDARD_TABLES, Vector
-from tests.known_clips import KnownClip, footage_clips
 from tests.rendering import overhead_camera
 from vision.balls import TableView
 from vision.outlines.outline import BallView
-from vision.read import read_clip
 from vision.reduced import Reduction
 from vision.tracks import Tracker
 from vision.visits import ADDRESSED, NO_BALL_MOVED, Visits
@@ -42,17 +38,25 @@ class Table:
         self.now_s = 0.0
         self.watch(2.0)
 
-    def watch(self, seconds: float, *lines_m: tuple[Vector, Vector], cue_mps: float = 0.0) -> None:
-        """The balls, the white one under way along the table at ``cue_mps``, and a stick between each two places."""
+    def watch(
+        self, seconds: float, *lines_m: tuple[Vector, Vector], cue_mps: float = 0.0, hidden: bool = False
+    ) -> None:
+        """The balls, the white one under way along the table at ``cue_mps``, and a stick between each two places.
+
+        An arm may have the white ball ``hidden``.
+        """
         for k in range(round(seconds / EVERY_S)):
             self.now_s += EVERY_S
-            views = (_view(CUE_M + [cue_mps * k * EVERY_S, 0.0], WHITE), _view(RED_M, RED))
+            views: tuple[BallView, ...] = (_view(CUE_M + [cue_mps * k * EVERY_S, 0.0], WHITE), _view(RED_M, RED))
             mask = np.zeros((CAMERA.height // 2, CAMERA.width // 2), np.uint8)
+            if hidden:
+                cv2.circle(mask, _at(CUE_M), 14, 255, -1)
+                views = views[1:]
             for view in views:
                 cv2.circle(mask, _at(view.at_m), 6, 255, -1)
             for start, end in lines_m:
                 cv2.line(mask, _at(start), _at(end), 255, 4)
-            seen = TableView(self.now_s, views, (False, False), mask, np.zeros_like(mask), REDUCTION)
+            seen = TableView(self.now_s, views, (False,) * len(views), mask, np.zeros_like(mask), REDUCTION)
             self.tracker.update(seen)
             self.visits.take(seen)
 
@@ -116,10 +120,6 @@ def test_a_visit_that_ends_with_a_ball_under_way_is_what_its_path_says() -> None
     assert table.told == []
 
 
-def _practised(clip: KnownClip) -> list[dict[str, Any]]:
-    return [decoy for decoy in clip.truth["decoys"] if decoy["type"] == "practice_strokes_only"]
-
-
 def test_a_visit_in_which_a_ball_was_put_elsewhere_is_not_told_as_one_that_moved_none() -> None:
     table = Table()
     table.watch(1.0, ELSEWHERE, cue_mps=0.3)
@@ -128,10 +128,16 @@ def test_a_visit_in_which_a_ball_was_put_elsewhere_is_not_told_as_one_that_moved
     assert table.told == []
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("clip", [c for c in footage_clips() if _practised(c)], ids=lambda clip: clip.name)
-def test_practice_strokes_of_known_films_are_told_and_no_others(clip: KnownClip) -> None:
-    visits = [n for n in read_clip(clip.path, clip.shot).not_attempts if n.why in (ADDRESSED, NO_BALL_MOVED)]
-    known = _practised(clip)
-    assert [n.why for n in visits] == [ADDRESSED] * len(known)
-    assert all(d["t0"] < n.t_s < d["t1"] for n, d in zip(visits, known, strict=True))
+def test_an_arm_over_the_cue_ball_addresses_nothing() -> None:
+    """Something runs up to the ball's place, but hides it."""
+    table = Table()
+    table.watch(2.0, STICK, hidden=True)
+    table.watch(1.5)
+    assert table.told == [NO_BALL_MOVED]
+
+
+def test_balls_hidden_until_they_are_given_up_lie_where_they_lay() -> None:
+    table = Table()
+    table.watch(9.0, STICK, hidden=True)
+    table.watch(2.0)
+    assert table.told == [NO_BALL_MOVED]
