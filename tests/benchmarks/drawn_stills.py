@@ -13,7 +13,7 @@ from tests.rendering import Ball, Stage
 from tests.rendering.picture import with_noise
 
 # How many frames of a still are taken, each with noise of its own.
-FRAMES = 5
+FRAMES = 9
 # Quantiser steps that leave about a third of the bit rate; what a re-encoder takes for its quality else.
 COARSER_CRF = 10
 DEFAULT_HEAD = {"above": "left", "from the head": "bottom", "from the side": "left"}
@@ -30,18 +30,20 @@ class DrawnStill:
 
 
 def coded(frames: list[Picture], crf: int) -> list[Picture]:
-    """What is left of frames once each was coded by itself at this quality (H.264)."""
-    out = []
-    for frame in frames:
-        codec = av.CodecContext.create("libx264", "w")
-        codec.height, codec.width = frame.shape[:2]
-        codec.pix_fmt, codec.options = "yuv420p", {"crf": str(crf), "preset": "veryfast"}
-        codec.time_base = Fraction(1, 30)
-        packets = [*codec.encode(av.VideoFrame.from_ndarray(frame, format="bgr24")), *codec.encode(None)]
-        decoder = av.CodecContext.create("h264", "r")
-        shown = [f for packet in packets for f in decoder.decode(packet)] + list(decoder.decode(None))
-        out.append(np.asarray(shown[0].to_ndarray(format="bgr24"), np.uint8))
-    return out
+    """What is left of frames once they were coded as a film at this quality (H.264), one after the other."""
+    codec = av.CodecContext.create("libx264", "w")
+    codec.height, codec.width = frames[0].shape[:2]
+    codec.pix_fmt, codec.options = "yuv420p", {"crf": str(crf), "preset": "veryfast", "bf": "0", "threads": "1"}
+    codec.time_base = Fraction(1, 30)
+    packets = []
+    for k, picture in enumerate(frames):
+        frame = av.VideoFrame.from_ndarray(picture, format="bgr24")
+        frame.pts = k
+        packets += codec.encode(frame)
+    decoder = av.CodecContext.create("h264", "r")
+    packets += codec.encode(None)
+    shown = [f for packet in packets for f in decoder.decode(packet)] + list(decoder.decode(None))
+    return [np.asarray(f.to_ndarray(format="bgr24"), np.uint8) for f in shown]
 
 
 def drawn_stills(count: int, seed: int, first: int = 0) -> Iterator[DrawnStill]:

@@ -17,6 +17,7 @@ import numpy as np
 from calibration.accuracy import place_accuracy
 from calibration.errors import InputError
 from calibration.register import register
+from calibration.table import Table
 from tests.benchmarks.drawn_stills import coded, drawn_stills
 from tests.known_clips import KnownClip, footage_clips, sample_clip
 from tests.known_stills import (
@@ -64,10 +65,13 @@ VARIANTS: dict[str, Callable[[KnownStill], KnownStill]] = {
 NAME_LENGTH = 12
 
 
-def row(name: str, variant: str, frames: list[Picture], still: KnownStill) -> dict[str, Any]:
+def row(
+    name: str, variant: str, frames: list[Picture], still: KnownStill, table: Table | None = None
+) -> dict[str, Any]:
+    """Errors of the camera registered from frames; ``table`` as it is stated to ``register``."""
     began = perf_counter()
     try:
-        setup = register(frames, rotation_deg=still.rotation_deg, table=None, head=None)
+        setup = register(frames, rotation_deg=still.rotation_deg, table=table, head=None)
     except InputError as error:
         return {"clip": name, "variant": variant, "table": f"refused: {re.split('[:;,]', str(error))[0]}"}
     error = camera_error(setup.camera, still.camera, still.table)
@@ -122,10 +126,12 @@ def run(drills: int = DRAWN, seed: int = 0, first: int = 0) -> dict[str, list[di
 
 
 def drawn_rows(count: int, seed: int, first: int) -> list[dict[str, Any]]:
-    """One row a drawn still, then its errors pooled by view and quality."""
+    """One row a drawn still, its table stated, then the errors pooled by view and quality."""
     rows: list[dict[str, Any]] = []
     groups: dict[str, list[dict[str, Any]]] = {}
     for k, drawn in enumerate(drawn_stills(count, seed, first)):
-        rows.append(row(f"drawn {first + k // 2}, {drawn.view}", drawn.variant, drawn.frames, drawn.still))
+        rows.append(
+            row(f"drawn {first + k // 2}, {drawn.view}", drawn.variant, drawn.frames, drawn.still, drawn.still.table)
+        )
         groups.setdefault(f"{drawn.view}, {drawn.variant}", []).append(rows[-1])
     return rows + [summary(some, of) for of, some in sorted(groups.items())]
