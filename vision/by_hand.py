@@ -25,6 +25,8 @@ ARRIVED_M, LATELY_S = 0.015, 0.5
 # How hard cloth slows a rolling ball, from slow to fast cloth with room to spare (common practice, no source), and
 # the share of its speed that a rail may leave it.
 MOST_DRAG_MPS2, LEAST_DRAG_MPS2, RAIL_SHARE = 0.25, 0.05, 0.3
+# A hand that sends a ball on lets it go no later than this after it was last seen.
+SWUNG_S = 1.0
 # A ball that goes on faster than before by this much, and by that share, was sent on.
 GAIN_MPS, GAIN = 0.15, 1.5
 # A ball that set off was hit when another passed it this closely besides both radii, within this time.
@@ -155,14 +157,18 @@ def _may_have_hit(mover: _Way, way: _Way, table: Table) -> bool:
 def _sent_on(way: _Way, ways: Sequence[_Way], table: Table) -> list[Moved]:
     """Where a ball that was under way goes on faster, with no other one near that could have sent it."""
     runs = _free_runs(way.path)
-    found = []
+    found: list[Moved] = []
     for before, after in pairwise(runs):
         slow, fast = _speed_mps(before[-8:]), _speed_mps(after[:8])
         if after[-1].time_s - after[0].time_s < FREE_S or fast < max(slow + GAIN_MPS, GAIN * slow):
             continue
         others = [other for other in ways if other.ball is not way.ball and _lain(other.ball)]
         if not any(_may_have_met(other.path, before[-1], after[0], table) for other in others):
-            found.append(Moved(before[-1].time_s, after[-1].time_s, way.ball.name, "rolled"))
+            one = Moved(before[-1].time_s, after[-1].time_s, way.ball.name, "rolled")
+            if found and one.from_s < found[-1].until_s + SWUNG_S:
+                # It was seen in the hand that let it go only then.
+                one = replace(one, from_s=found.pop().from_s)
+            found.append(one)
     return found
 
 

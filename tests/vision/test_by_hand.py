@@ -114,18 +114,26 @@ def test_ball_that_another_one_ran_into_that_was_rolled_is_told_as_sent() -> Non
     assert found == {"red": False, "blue": True}
 
 
+@pytest.mark.parametrize("swung", [False, True])
 @pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
-def test_ball_that_goes_on_faster_from_under_a_hand_was_rolled(fps: float) -> None:
-    """It rolls slowly, is out of sight for half a second, and comes out faster."""
+def test_ball_that_goes_on_faster_from_under_a_hand_was_rolled(fps: float, swung: bool) -> None:
+    """It rolls slowly, is out of sight for half a second or seen as it is swung, and comes out faster."""
     slow = [
         s
         for ball in seen(motion_of({"cue": CUE_M}, 20.0, 0.9), fps=fps)
         for s in ball.path
         if s.time_s < STRUCK_S + 4.0
     ]
-    again = rolling("cue", tuple(slow[-1].at_m.tolist()), 0.8, fps)
+    again = rolling("cue", (float(slow[-1].at_m[0]), float(slow[-1].at_m[1])), 0.95, fps)
     late = slow[-1].time_s + 0.5 - STRUCK_S
-    path = (*slow, *(replace(s, time_s=s.time_s + late) for s in again.path))
+    path = [*slow, *(replace(s, time_s=s.time_s + late) for s in again.path)]
+    if swung:
+        # The hand is first seen as the ball, then hides it for a moment.
+        begins_s = slow[-1].time_s + 0.5
+        late_s = [0.5 + k / fps for k in range(round(0.5 * fps))]
+        held = [Sighting(begins_s + t - 0.2, slow[-1].at_m + [0.48 * (t - 0.5), 0.0], NOISE_M, False) for t in late_s]
+        path = [*slow, *held, *(replace(s, time_s=s.time_s + 1.1) for s in path[len(slow) :])]
+        late += 1.1
     rests = (
         Rest(np.array(CUE_M), REST_SD_M, 0.0, STRUCK_S, 40),
         *(replace(r, first_s=r.first_s + late, last_s=r.last_s + late) for r in again.rests[1:]),
