@@ -34,6 +34,8 @@ TURNING_SHARE, BETWEEN_SHARE = 1.0, 1.0
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
 # Flags that are not known to be true where the path was lost before the shot was decided.
 LEFT_OPEN = ("stopped_short", "wrong_rails", "wrong_ball_first")
+# A last leg of fewer sightings is told by its way over the rails, where that was fitted.
+FEW_SEEN = 4
 # On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
 CARRIED_ON_SD = 0.002
 
@@ -148,7 +150,7 @@ def _rail_ball(stroke: Stroke, shot: Shot, flags: list[str]) -> RailBall | None:
         return None
     rest = stroke.resting[name]
     run = stroke.others[name]
-    return RailBall(name, rest, fit_launch(rest.at_m, run.legs[0]), run)
+    return RailBall(name, rest, run.launch or fit_launch(rest.at_m, run.legs[0]), run)
 
 
 def _target_ball(
@@ -235,12 +237,18 @@ def _miss(
     if ball is None or target is None:
         return nan, nan, nan
     per_rad = unfold(ball.rest.at_m, target, shot.rails, table).miss_per_rad_m
-    seen = free_part(ball.run, leg, table) if leg is not None else None
-    if leg is None or seen is None or len(seen) < 2:
+    if leg is None:
         return nan, nan, per_rad
-    line = line_after(ball.run, leg, table, target)
+    seen = free_part(ball.run, leg, table)
+    if len(seen) < FEW_SEEN and leg in ball.run.told:
+        way, hit = ball.run.told[leg]
+        line, from_m = way.line(hit, target), way.hits[hit].at_m
+    elif len(seen) >= 2:
+        line, from_m = line_after(ball.run, leg, table, target), seen.xy[-1]
+    else:
+        return nan, nan, per_rad
     miss, sd = line.miss(target)
-    beyond = max(float((target - seen.xy[-1]) @ line.direction), 0.0)
+    beyond = max(float((target - from_m) @ line.direction), 0.0)
     left = np.array([-line.direction[1], line.direction[0]])
     if target_ball_m is None or shot.target_aim is not None:
         # The table's own places are where the registration puts them; the path is as far off as any ball there.

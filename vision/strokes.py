@@ -14,10 +14,12 @@ from vision.changed_colour import rejoined
 from vision.colours import colour_name, whiteness
 from vision.contacts.kisses import with_kisses
 from vision.contacts.knocks import departure, with_knocks
+from vision.contacts.over_rails import struck_from, with_rebounds
 from vision.contacts.rail_after_hit import with_rail_after
 from vision.contacts.run import Run, follow
 from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by
 from vision.contacts.struck_into_rail import bounced_first, set_off_by_rail
+from vision.contacts.struck_over_rails import set_off_over_rails
 from vision.dropped import dropped
 from vision.launch import Launch
 from vision.legs import Path
@@ -144,6 +146,9 @@ def _stroke(
     bounced = set_off_by_rail(rest, whole, table)
     if bounced is not None and bounced_first(cue_run, bounced, rest):
         begun, cue_run = bounced, _cue_run(bounced, places, seen_s, table)
+    if begun is None:
+        begun = set_off_over_rails(rest, whole, table)
+        cue_run = _cue_run(begun, places, seen_s, table) if begun is not None else None
     if begun is None or cue_run is None or _carried(rest, moving):
         return NotAttempt(began_s, BY_HAND)
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
@@ -172,9 +177,12 @@ def _stroke(
         if p
     )
     met = with_kisses({"cue": with_knocks(cue_run, left, table), **runs}, table)
+    begins = {name: each.begin() for name, each in sent.items() if each is not None}
+    begins["cue"] = struck_from(rest, begun.launch, met["cue"])
+    met = {name: with_rebounds(run, table, begins.get(name)) for name, run in met.items()}
     return Stroke(
         rest=rest,
-        launch=begun.launch,
+        launch=met["cue"].launch or begun.launch,
         cue=met.pop("cue"),
         others=met,
         resting={name: place for name, (place, _) in others.items()},

@@ -5,14 +5,16 @@ carried on to the track line, the leg after carried back, and the two times are 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
+from vision.contacts.rebounds import Rebounds
 from vision.contacts.turns import before_turn
+from vision.launch import Launch
 from vision.legs import Line, Path, fit_line, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.straight import straight_end
@@ -55,12 +57,14 @@ LIP_RADII, SIDE_LIP_RADII, DROP_S = 2.15, 1.0, 0.06
 class Run:
     """What one ball did after it set off: its legs, and what stands between each leg and the next.
 
-    ``junctions[i]`` follows ``legs[i]``: a rail, the name of another ball, or None for a kink that is neither.
+    ``junctions[i]`` follows ``legs[i]``: a rail, the name of another ball, or None for a kink that is neither. ``told``
+    gives of some legs, by their number, the way over rails by which they are told, and the rail they come from there.
     """
 
     ball: str
     legs: tuple[Path, ...]
     junctions: tuple[RailHit | BallHit | None, ...]
+    told: Mapping[int, tuple[Rebounds, int]] = field(default_factory=dict)
 
     @property
     def rail_hits(self) -> tuple[RailHit, ...]:
@@ -69,6 +73,12 @@ class Run:
     @property
     def ball_hits(self) -> tuple[BallHit, ...]:
         return tuple(j for j in self.junctions if isinstance(j, BallHit))
+
+    @property
+    def launch(self) -> Launch | None:
+        """How the ball set off, where its way over the first rails tells it; else None."""
+        way, hit = self.told.get(1, (None, 0))
+        return way.launch if way is not None and hit == 0 else None
 
     def line_of(self, leg: int, table: Table) -> Line:
         """The straight line of a leg on the bed: without its curved start, unless it is the first, and its drop."""

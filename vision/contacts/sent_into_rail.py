@@ -10,10 +10,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.table import RAILS, Rail, Table, Vector
+from vision.contacts.rebounds import Begin
 from vision.contacts.run import Run, measured
 from vision.legs import SLIDING_MPS2, Line, Path, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
-from vision.set_off import SHARE
+from vision.set_off import SHARE, SHARE_SD
 from vision.sightings import Rest
 
 # A rail that is reached later than this after the ball set off is seen to be met.
@@ -32,6 +33,8 @@ LEAST_AWAY_MPS = 0.05
 # Friction between the balls throws the one that is met off the line of centres: by up to about five degrees (D. G.
 # Alciatore, Colorado State University, billiards.colostate.edu), mostly by less.
 THROWN_SD_RAD = np.radians(1.5)
+# When a ball was sent off is told by the one that met it no better than this, and how fast.
+SENT_SD_S, SENT_SD_MPS = 0.003, 0.03
 # A sighting this close to the contact may be smeared round it.
 SMEARED_S = 0.004
 # The same contact told twice: this close in time. From so many sightings before it, it is told by them alone.
@@ -45,6 +48,13 @@ class Sent:
     time_s: float
     line: Line
     speed_mps: float
+
+    def begin(self) -> Begin:
+        """The same as the beginning of a way."""
+        velocity_sd = self.speed_mps * float(np.hypot(self.line.bearing_sd_rad, SHARE_SD))
+        velocity = self.speed_mps * self.line.direction
+        place_sd = max(self.line.offset_sd_m, 1e-4)
+        return Begin(self.time_s, self.line.through_m, velocity, SENT_SD_S, place_sd, velocity_sd + SENT_SD_MPS)
 
 
 def sent_by(met: Run, rest: Rest, name: str, table: Table) -> Sent | None:
