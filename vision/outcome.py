@@ -240,8 +240,8 @@ def _miss(
     if leg is None:
         return nan, nan, per_rad
     seen = free_part(ball.run, leg, table)
-    if len(seen) < FEW_SEEN and leg in ball.run.told:
-        way, hit = ball.run.told[leg]
+    way, hit = ball.run.told.get(leg, (None, 0))
+    if way is not None and len(seen) < FEW_SEEN and (len(seen) or hit + 1 < len(way.hits)):
         line, from_m = way.line(hit, target), way.hits[hit].at_m
     elif len(seen) >= 2:
         line, from_m = line_after(ball.run, leg, table, target), seen.xy[-1]

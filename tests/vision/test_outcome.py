@@ -389,7 +389,8 @@ def cut_off(run: Run, after: int, junction: RailHit | BallHit | None = None) -> 
     """The run as if its leg after the rail had been seen so often only: up to something that it met, or to the end."""
     rest = run.legs[1].part(slice(after, None))
     legs = (run.legs[0], run.legs[1].part(slice(0, after)), *((rest,) if junction is not None else ()))
-    return replace(run, legs=legs, junctions=(run.junctions[0], *((junction,) if junction is not None else ())))
+    junctions = (run.junctions[0], *((junction,) if junction is not None else ()))
+    return replace(run, legs=legs, junctions=junctions, told={})
 
 
 def test_last_leg_hardly_seen_says_why_there_is_no_miss() -> None:

@@ -306,7 +306,7 @@ def _hit(model: _Model, found: Vector, covariance: NDArray[np.float64], k: int) 
     return RailHit(
         rail=rail,
         at_m=at_m,
-        at_sd_m=float(np.hypot(np.sqrt(along[0, 0]), RAIL_SD_M)),
+        at_sd_m=float(np.sqrt(along[0, 0])),
         t_s=after.time_s,
         speed_in_mps=float(np.hypot(*arriving)),
         speed_out_mps=float(np.hypot(*after.velocity)),

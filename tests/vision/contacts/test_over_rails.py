@@ -5,7 +5,6 @@ from math import degrees
 import numpy as np
 import pytest
 
-
 from tests.rendering import Physics
 from tests.rendering.motion import Motion, heading_rad
 from tests.vision.rolling import frames
