@@ -87,7 +87,8 @@ def moved_by_hand(balls: Sequence[Ball], strokes: Sequence[Stroke], table: Table
         way = ways[k]
         found.extend(_sent_on(way, ways, table))
         if way.to is not None and way.to.first_s > since_s and _was_put(way.path, way.to, way.ball, table):
-            began_s = _taken_s(way, table) if k in by_stroke or way.away is None else way.left_s
+            rolled = k in by_stroke or any(run[-1].time_s - run[0].time_s > FREE_S for run in _free_runs(way.path))
+            began_s = _taken_s(way, table) if rolled or way.away is None else way.left_s
             found.append(Moved(began_s, way.to.first_s, way.ball.name, "put", way.to))
         elif k not in by_stroke and way.away is not None and way.ball.name != "cue":
             by_push = k in _with_hit(pushed, ways, table)
