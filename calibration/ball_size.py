@@ -42,6 +42,9 @@ MOST_SD_SHARE = 0.05
 # How far one ball's radius errs for its own light, beyond noise, and how far all may err alike for the way a camera
 # sharpens and encodes: seen on rendered pictures of two makers and several cloths.
 BALL_SD_PX, BALL_SD_SHARE = 0.10, 0.008
+# Where a share of the rays tells otherwise, what is seen may be a ball only in part (the band of a stripe, a hand over
+# it), whose radius is wrong by up to this times that share: outlines on which all rays agree say which are believed.
+ODD_RAYS_SHARE = 0.3
 COMMON_SD_PX, COMMON_SD_SHARE = 0.06, 0.012
 FAR_SDS = 3.0
 LEAST_TO_JUDGE = 3
@@ -74,7 +77,8 @@ def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -
     sd = np.hypot(noise, radius * np.hypot(BALL_SD_PX / radius_px, BALL_SD_SHARE))
     weight = sd**-2
     good = np.abs(blur_px - _weighted_median(blur_px, weight)) < MOST_BLUR_STRAY_PX
-    middle = _weighted_median(radius[good], weight[good])
+    odd = ODD_RAYS_SHARE * (1 - np.array([outline.agreement for outline in outlines]))
+    middle = _weighted_median(radius[good], np.hypot(sd, radius * odd)[good] ** -2)
     near = np.abs(radius - middle) < FAR_SDS * np.hypot(sd, 1 / np.sqrt(weight[good].max()))
     # Of two that differ nobody knows which is wrong: then both count, and their difference makes the mean less sure.
     good &= near | (good.sum() < LEAST_TO_JUDGE)

@@ -6,7 +6,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from calibration.ball_outline import fit_outline, outline_light
+from calibration import ball_size
+from calibration.ball_outline import BallOutline, fit_outline, outline_light
 from calibration.ball_size import BallSize, measure_ball_size
 from calibration.camera import Camera
 from calibration.errors import InputError
@@ -119,3 +120,20 @@ def test_a_picture_of_the_dark_gives_no_warning() -> None:
 def test_an_empty_table_gives_no_measure() -> None:
     camera = overhead_camera(NINE, size=(640, 360))
     assert measure_ball_size([render_table(camera, NINE)], camera, NINE) is None
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_an_outline_on_which_all_rays_agree_outweighs_two_on_which_some_do_not(
+    monkeypatch: pytest.MonkeyPatch, order: int
+) -> None:
+    """A ball beside two hands that carry one: alike, sharp and clear, but round only on most sides."""
+    ball = BallOutline(np.array([0.9, 0.5]), 0.0339, 0.0001, 13.6, 0.41, 0.988, 0.31)
+    hands = [
+        BallOutline(np.array([1.95, 0.98]), 0.0281, 0.0001, 11.5, 0.49, 0.853, 0.51),
+        BallOutline(np.array([1.99, 0.47]), 0.0283, 0.0001, 11.6, 0.41, 0.868, 0.56),
+    ]
+    monkeypatch.setattr(ball_size, "_outlines", lambda *_: [ball, *hands][::order])
+    size = measure_ball_size([], VIEWS["overhead"], EIGHT)
+    assert size is not None
+    assert size.radius_m == pytest.approx(ball.radius_m)
+    assert choose_table(size, EIGHT, pockets=True) == SEVEN
