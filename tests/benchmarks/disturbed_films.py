@@ -81,7 +81,7 @@ def draw_disturbed(rng: np.random.Generator) -> MadeUp:
     kind = str(rng.choice(kinds))
     if kind == "bank":
         shot, tries = bank(rng, table, names, False)
-        tries = tuple(replace(t, speed_mps=float(rng.uniform(1.2, 5.0)), follow=_follow(rng)) for t in tries)
+        tries = tuple(replace(t, speed_mps=float(rng.uniform(1.2, 5.0)), follow=_follow(rng)) for t in tries[:TRIES])
     else:
         shot, tries = _kick(rng, table, names, kind)
     if fps > QUICK_FPS:
