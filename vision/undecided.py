@@ -1,6 +1,8 @@
 """Whether a shot was still to be decided when its balls were last seen: lost from view, or the film at its end; or
 whether it was made by a rail that it may have met unseen."""
 
+from math import cos, isfinite, sin
+
 import numpy as np
 
 from calibration.table import Table, Vector
@@ -52,7 +54,7 @@ def undecided(
         return _under_way(run)
     waits = shot.target_ball is not None and target_name is not None
     if leg == len(run.legs) - 1 and target is not None and _under_way(run):
-        ahead = float((target - run.legs[leg].xy[-1]) @ _heading(run.legs[leg]))
+        ahead = float((target - run.legs[leg].xy[-1]) @ _last_heading(run))
         # A ball that waits is met at its target point, and the film may have ended just before.
         if ahead > (0.0 if waits and _last_seen_s(run) > stroke.end_s - FILM_ENDS_S else SHORT_OF_TARGET_M):
             return True
@@ -96,6 +98,14 @@ def _heading(leg: Path) -> Vector:
     """Direction, (2,), of a leg as it ends."""
     velocity = motion_at(leg, float(leg.t[-1])).velocity_mps
     return velocity / max(float(np.hypot(*velocity)), 1e-9)
+
+
+def _last_heading(run: Run) -> Vector:
+    """Direction, (2,), of a run as it ends: of a leg that was seen but once, as it came off the rail before it."""
+    rail = run.junctions[-1] if run.junctions else None
+    if len(run.legs[-1]) == 1 and isinstance(rail, RailHit) and isfinite(rail.bearing_out_rad):
+        return np.array([cos(rail.bearing_out_rad), sin(rail.bearing_out_rad)])
+    return _heading(run.legs[-1])
 
 
 def _last_seen_s(run: Run) -> float:
