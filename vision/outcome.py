@@ -73,6 +73,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     if outcome == "missed" and ball and undecided(stroke, shot, table, ball.run, leg, target_name, target, flags):
         outcome = "unclear"
         flags = [flag for flag in flags if flag not in LEFT_OPEN] + ["path_lost"]
+    flags = _with_early_drop(flags, ball, stroke, shot)
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
     kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
@@ -282,6 +283,17 @@ def _outcome(
         flags.append("wrong_pocket")
         return "missed"
     return "made"
+
+
+def _with_early_drop(flags: list[str], ball: RailBall | None, stroke: Stroke, shot: Shot) -> list[str]:
+    """The flags, where a ball did not stop short of its rails but dropped before them."""
+    pocket = next((p.pocket for p in stroke.pocketed if ball and p.ball == ball.name), None)
+    if not ball or pocket is None or "stopped_short" not in flags:
+        return flags
+    left = [flag for flag in flags if flag != "stopped_short"]
+    if ball.name == "cue" and "scratch" in flags:
+        return left
+    return [*left, "wrong_rails" if pocket == shot.target_pocket else "wrong_pocket"]
 
 
 def _launch_line(rest: Rest, run: Run) -> Line:

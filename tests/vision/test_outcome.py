@@ -252,6 +252,23 @@ def test_stopped_short_of_its_rail() -> None:
     assert isnan(found.miss_m)
 
 
+@pytest.mark.parametrize(("pocket", "flag"), [("side-left", "wrong_rails"), ("side-right", "wrong_pocket")])
+def test_ball_that_drops_before_its_rails_did_not_stop_short(pocket: Pocket, flag: str) -> None:
+    motion = motion_of({"cue": (1.27, 0.3), "red": (1.27, 0.8)}, 90.0, 2.2)
+    assert ("red", "side-left") in [(p.ball, p.pocket) for p in motion.pockets]
+    found = read(motion, Shot("bank", "bank", ("left",), "pocketed", target_pocket=pocket))
+    assert found.outcome == "missed"
+    assert {"wrong_rails", "wrong_pocket", "stopped_short"} & set(found.flags) == {flag}
+
+
+def test_cue_ball_that_drops_before_its_rails_scratched() -> None:
+    motion = motion_of({"cue": (1.27, 0.6), "red": HANGING}, 90.0, 2.2)
+    assert [p.pocket for p in motion.pockets] == ["side-left"]
+    found = read(motion, kick(["left"]))
+    assert found.outcome == "missed"
+    assert {"scratch", "stopped_short"} & set(found.flags) == {"scratch"}
+
+
 def test_scratch() -> None:
     """The cue ball follows over the left rail into the corner, past the target ball."""
     aim = TABLE.mouth_m("foot-right")
