@@ -12,18 +12,20 @@ from itertools import pairwise, product
 import numpy as np
 
 from calibration.table import RAILS, Rail, Table, Vector
-from vision.contacts.rebounds import Begin, Rebounds, fit_rebounds
+from vision.contacts.rebounds import Arrival, Begin, Rebounds, fit_rebounds, sharpened
 from vision.contacts.run import Run, without_smeared
 from vision.contacts.sent_into_rail import has_rubber
 from vision.launch import Launch
-from vision.legs import Path, joined, motion_at
+from vision.legs import Path, fit_line, joined, motion_at
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest
 
 # A leg of fewer sightings than this tells nothing by itself.
 LEAST_SEEN = 4
-# So much of the legs before and after is looked at, and so many sightings at least.
-BEFORE_S, AFTER_S, SIGHTINGS = 0.2, 0.3, 3
+# So much of the legs before and after is looked at, and so many sightings at least: less of a leg that comes off a
+# rail itself, which is bent where it begins. No whole number of frames at the usual rates: rounding would say then
+# whether the last of them counts.
+BEFORE_S, BEFORE_LATER_S, AFTER_S, SIGHTINGS = 0.21, 0.145, 0.31, 3
 # A rail may have been met when the ball was seen, or may have been between two frames, this close to its track line.
 REACH_M = 0.03
 MOST_RAILS = 3
@@ -85,7 +87,7 @@ def _refitted(run: Run, first: int, last: int, table: Table, start: Begin | None
     start = start if first == 0 else None
     if start is not None:
         before = before.part(before.t > start.time_s + 1e-9)
-    begins = _begin(before, start)
+    begins = _begin(before, start, BEFORE_S if first == 0 else BEFORE_LATER_S)
     if begins is None or not len(after):
         return None
     begin, come = begins
@@ -96,7 +98,9 @@ def _refitted(run: Run, first: int, last: int, table: Table, start: Begin | None
     well_seen = last == first and min(len(before), len(after)) >= LEAST_SEEN
     same = fit_rebounds(begin, told, seen, table) if told else None
     if well_seen and same is not None and same.noise < GOOD_NOISE and _plausible(same, seen, table):
-        return _put_in(run, first, last, same, begin is start), len(told)
+        # A ball's first leg is straight: all of it tells its line, better than its end does.
+        arrival = Arrival(fit_line(before), len(come)) if first == 0 and len(before) > len(come) else None
+        return _put_in(run, first, last, sharpened(same, arrival), begin is start), len(told)
     best = same if same is not None and _plausible(same, seen, table) else None
     for rails in _orders(begin, seen, since_s, float(gone.t[0]), table):
         found = fit_rebounds(begin, rails, seen, table) if list(rails) != told else None
@@ -106,20 +110,20 @@ def _refitted(run: Run, first: int, last: int, table: Table, start: Begin | None
         return None
     if best is not same and same is not None and same.cost < best.cost + OTHER_RAILS * best.noise:
         return None
-    return _put_in(run, first, last, best, begin is start), len(best.hits)
+    return _put_in(run, first, last, sharpened(best, None), begin is start), len(best.hits)
 
 
 def _cost(found: Rebounds) -> float:
     return found.cost + EACH_RAIL * len(found.hits)
 
 
-def _begin(before: Path, start: Begin | None) -> tuple[Begin, Path] | None:
-    """How the way begins that leads off the leg ``before``, and the sightings of it."""
+def _begin(before: Path, start: Begin | None, within_s: float) -> tuple[Begin, Path] | None:
+    """How the way begins that leads off the end of the leg ``before``, and the sightings of that, ``within_s`` long."""
     if start is not None and len(before) < LEAST_SEEN:
         return start, before
     if len(before) < 2:
         return None
-    come = before.part((before.t >= before.t[-1] - BEFORE_S) | (np.arange(len(before)) >= len(before) - SIGHTINGS))
+    come = before.part((before.t >= before.t[-1] - within_s) | (np.arange(len(before)) >= len(before) - SIGHTINGS))
     motion = motion_at(come, float(come.t[-1]))
     return Begin(float(come.t[-1]), motion.at_m, motion.velocity_mps, time_sd_s=0.0), come
 

@@ -6,7 +6,7 @@ beforehand as well as they differ; a leg that is seen well tells it by itself.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -24,17 +24,18 @@ from vision.settling import ALONG_SD, ROLL_KEPT, ROLL_KEPT_SD
 TOWARDS_KEPT, TOWARDS_SD, ALONG_KEPT, ALONG_KEPT_SD = 0.78, 0.10, 0.80, 0.10
 # A ball comes to a rail, and leaves it, no slower than this, and is followed no longer than this after the last one.
 LEAST_MPS, MOST_S = 0.02, 3.0
-# A rail that gives lets a ball in by a few millimetres for a few thousandths of a second: sightings beside a contact in
-# an instant on the track line are off by about this. Not measured: no source.
-RAIL_SD_M = 0.0007
-# Where the film puts a track line: tables are within about 3 mm of what they should be, and a view registered to it is
-# off by as much in its corners.
+# A rail that gives lets a ball in by a few millimetres for a few thousandths of a second: sightings so soon before or
+# after a contact in an instant on the track line are off by about this. Not measured: no source.
+RAIL_SD_M, RAIL_S = 0.0007, 0.03
+# How far off a film puts a track line: what a registration leaves across a rail.
 TRACK_SD_M = 0.001
 # How many parameters there are before the rails, and for each of them.
 BEFORE, EACH = 8, 5
 # A sighting this close to a contact may be smeared round it: the middle of the streak is off by up to a quarter of the
 # way that the ball makes in an exposure.
 SMEARED_S, SMEARED_SHARE = 0.009, 0.25
+# Slopes of the fit are taken over so much of a parameter's standard deviation.
+STEP = 1e-5
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,15 @@ class Begin:
     time_sd_s: float = np.inf
     at_sd_m: float = np.inf
     velocity_sd_mps: float = np.inf
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """The line on which a ball comes to its first rail, told by more than what is seen in its way over the rails: of
+    the first ``count`` sightings of that it is then asked only how far along the line they are."""
+
+    line: Line
+    count: int
 
 
 @dataclass(frozen=True)
@@ -114,9 +124,9 @@ class Rebounds:
     freedom: int
     begin: Begin
     begin_sd: tuple[float, float]
-    _model: "_Model"
-    _found: Vector
-    _covariance: NDArray[np.float64]
+    model: "_Model"
+    found: Vector
+    covariance: NDArray[np.float64]
 
     @property
     def noise(self) -> float:
@@ -126,7 +136,7 @@ class Rebounds:
     @property
     def launch(self) -> Launch | None:
         """How the ball set off; None when the way does not begin where it lay."""
-        if not np.isfinite(self._model.begin.at_sd_m):
+        if not np.isfinite(self.model.begin.at_sd_m):
             return None
         return Launch(self.begin.time_s, self.begin_sd[0], float(np.hypot(*self.begin.velocity_mps)), self.begin_sd[1])
 
@@ -134,7 +144,7 @@ class Rebounds:
         """The line on which the ball passed closest to a target (2,) after the contact ``hit``, had nothing met it."""
 
         def told(found: Vector) -> tuple[Vector, Vector]:
-            leg = self._model.legs(found)[hit + 1]
+            leg = self.model.legs(found)[hit + 1]
             low, high = 0.0, leg.slides_s + 60.0
             for _ in range(50):
                 middle = (low + high) / 2
@@ -145,7 +155,7 @@ class Rebounds:
                     high = middle
             return leg.after(low)
 
-        at_m, velocity = told(self._found)
+        at_m, velocity = told(self.found)
         bearing = float(np.arctan2(velocity[1], velocity[0]))
         aside = np.array([-np.sin(bearing), np.cos(bearing)])
 
@@ -154,7 +164,7 @@ class Rebounds:
             turn = (np.arctan2(way[1], way[0]) - bearing + np.pi) % (2 * np.pi) - np.pi
             return np.array([(place - at_m) @ aside - turn * ((place - at_m) @ np.array([aside[1], -aside[0]])), turn])
 
-        both = _carried(off, self._found, self._covariance)
+        both = _carried(off, self.found, self.covariance)
         ahead = -both[0, 1] / both[1, 1]
         through = at_m + ahead * np.array([np.cos(bearing), np.sin(bearing)])
         offset_m2 = max(both[0, 0] - both[0, 1] ** 2 / both[1, 1], 0.0)
@@ -165,12 +175,14 @@ class Rebounds:
 class _Model:
     """The parameters are differences from what is expected, in units of their standard deviations (or of a scale):
     time, place (2), velocity (2), how the first leg is slowed (2), sliding friction; for each rail what it returns of
-    the speed towards it and along it, what it leaves of the roll, how the ball rolls along it, and where it is."""
+    the speed towards it and along it, what it leaves of the roll, how the ball rolls along it, and where it is.
+    Times are from ``origin_s`` on."""
 
     begin: Begin
     rails: tuple[Rail, ...]
     table: Table
     seen: Path
+    origin_s: float
 
     def legs(self, found: Vector) -> list[_Leg]:
         begin = self.begin
@@ -227,11 +239,41 @@ class _Model:
 def fit_rebounds(begin: Begin, rails: Sequence[Rail], seen: Path, table: Table) -> Rebounds | None:
     """The way that begins so, meets the ``rails`` in that order, and explains the sightings best.
 
-    None when no such way comes near them.
+    None when no such way comes near them. All sightings count as if they were beside a contact: what is told so is
+    which rails were met, not yet as well as can be where (see ``sharpened``).
     """
-    model = _Model(begin, tuple(rails), table, seen)
+    # Times are the way's own, from its first moment on: those late in a film are as exact as those at its start.
+    origin_s = float(seen.t[0])
+    seen = replace(seen, t=seen.t - origin_s)
+    model = _Model(replace(begin, time_s=begin.time_s - origin_s), tuple(rails), table, seen, origin_s)
     sd = np.hypot(seen.sd, RAIL_SD_M)
-    fixed = np.ones(BEFORE + EACH * len(rails), dtype=bool)
+    found, covariance, left = _fitted(model, sd, np.zeros(BEFORE + EACH * len(rails)))
+    smeared = _smear_m(model.legs(found), seen)
+    if smeared.any():
+        found, covariance, left = _fitted(model, np.hypot(sd, smeared), found)
+    return _told(model, found, covariance, left, 2 * len(seen))
+
+
+def sharpened(rough: Rebounds, arrival: Arrival | None) -> Rebounds:
+    """The same way with sightings away from the contacts taken at their own standard deviations, and with the line on
+    which the ball came, if that is known; what is left of the sightings stays as it was told."""
+    model = rough.model
+    legs = model.legs(rough.found)
+    near = np.min([np.abs(model.seen.t - leg.time_s) for leg in legs[1:]], axis=0) < RAIL_S
+    sd = np.linalg.norm([model.seen.sd, np.where(near, RAIL_SD_M, 0.0), _smear_m(legs, model.seen)], axis=0)
+    found, covariance, left = _fitted(model, sd, rough.found, arrival)
+    dropped = max(arrival.count - 2, 0) if arrival is not None else 0
+    fine = _told(model, found, covariance, left, 2 * len(model.seen) - dropped)
+    return rough if fine is None else replace(fine, cost=rough.cost, left=rough.left, freedom=rough.freedom)
+
+
+def _fitted(
+    model: _Model, sd: Vector, start: Vector, arrival: Arrival | None = None
+) -> tuple[Vector, NDArray[np.float64], Vector]:
+    """Parameters that explain the sightings best, from ``start`` on, their covariance, and what is left: of the
+    sightings first, two for each, in standard deviations ``sd`` (n,)."""
+    seen, begin = model.seen, model.begin
+    fixed = np.ones(len(start), dtype=bool)
     # A place and a moment that are both free say the same twice.
     fixed[0] = begin.time_sd_s > 0
     fixed[1:3] = begin.at_sd_m > 0
@@ -243,35 +285,42 @@ def fit_rebounds(begin: Begin, rails: Sequence[Rail], seen: Path, table: Table) 
 
     def left(x: Vector) -> Vector:
         found = whole(x)
-        return np.concatenate([((model.places(model.legs(found)) - seen.xy) / sd[:, None]).ravel(), model.known(found)])
+        legs = model.legs(found)
+        off = model.places(legs) - seen.xy
+        told: list[Vector] = [model.known(found)]
+        if arrival is not None:
+            ahead = arrival.line.direction
+            off[: arrival.count] = np.outer(off[: arrival.count] @ ahead, ahead)
+            told.append(_off_line(arrival.line, legs))
+        return np.concatenate([(off / sd[:, None]).ravel(), *told])
 
-    x = np.zeros(int(fixed.sum()))
-    fit = least_squares(left, x, method="trf", max_nfev=40, xtol=1e-6, ftol=1e-6)
-    smeared = _smear_m(model.legs(whole(fit.x)), seen)
-    if smeared.any():
-        sd = np.hypot(sd, smeared)
-        fit = least_squares(left, fit.x, method="trf", max_nfev=40, xtol=1e-6, ftol=1e-6)
-    found = whole(fit.x)
+    fit = least_squares(left, start[fixed], method="trf", max_nfev=60, xtol=1e-7, ftol=1e-7, diff_step=[STEP])
     jacobian = np.asarray(fit.jac, float)
-    covariance = np.zeros((len(found), len(found)))
+    covariance = np.zeros((len(fixed), len(fixed)))
     covariance[np.ix_(fixed, fixed)] = np.linalg.pinv(jacobian.T @ jacobian)
-    cost = float(fit.fun @ fit.fun)
+    return whole(fit.x), covariance, np.asarray(fit.fun)
+
+
+def _told(
+    model: _Model, found: Vector, covariance: NDArray[np.float64], left: Vector, coordinates: int
+) -> Rebounds | None:
+    """What parameters say that left so much of so many coordinates; None when it makes no sense."""
+    begin, cost = model.begin, float(left @ left)
     free = sum(not np.isfinite(s) for s in (begin.time_sd_s, *[begin.at_sd_m] * 2, *[begin.velocity_sd_mps] * 2))
-    freedom = 2 * len(seen) - free
-    covariance *= max(cost / max(freedom, 1), 1.0)
-    hits = tuple(_hit(model, found, covariance, k) for k in range(len(rails)))
+    freedom = coordinates - free
+    covariance = covariance * max(cost / max(freedom, 1), 1.0)
+    hits = tuple(_hit(model, found, covariance, k) for k in range(len(model.rails)))
     times = [hit.t_s for hit in hits]
     if not np.isfinite(cost) or times != sorted(times):
         return None
     first = model.legs(found)[0]
-    begun = Begin(first.time_s, first.at_m, first.velocity)
     begun_sd = _carried(lambda f: _launched(model, f), found, covariance)
     return Rebounds(
         hits,
         cost,
-        np.hypot(*fit.fun[: 2 * len(seen)].reshape(-1, 2).T),
+        np.hypot(*left[: 2 * len(model.seen)].reshape(-1, 2).T),
         freedom,
-        begun,
+        Begin(first.time_s + model.origin_s, first.at_m, first.velocity),
         (float(np.sqrt(begun_sd[0, 0])), float(np.sqrt(begun_sd[1, 1]))),
         model,
         found,
@@ -282,6 +331,18 @@ def fit_rebounds(begin: Begin, rails: Sequence[Rail], seen: Path, table: Table) 
 def _launched(model: _Model, found: Vector) -> Vector:
     first = model.legs(found)[0]
     return np.array([first.time_s, float(np.hypot(*first.velocity))])
+
+
+def _off_line(line: Line, legs: Sequence[_Leg]) -> Vector:
+    """How far from a line a way comes to its first rail: aside at the line's middle, and turned, (2,), in standard
+    deviations."""
+    met = legs[1].at_m
+    _, velocity = legs[0].after(legs[1].time_s - legs[0].time_s)
+    ahead = line.direction
+    aside = np.array([-ahead[1], ahead[0]])
+    turn = float(np.arctan2(velocity @ aside, velocity @ ahead))
+    offset = (met - line.through_m) @ aside - turn * ((met - line.through_m) @ ahead)
+    return np.array([offset / line.offset_sd_m, turn / line.bearing_sd_rad])
 
 
 def _smear_m(legs: Sequence[_Leg], seen: Path) -> Vector:
@@ -307,7 +368,7 @@ def _hit(model: _Model, found: Vector, covariance: NDArray[np.float64], k: int) 
         rail=rail,
         at_m=at_m,
         at_sd_m=float(np.sqrt(along[0, 0])),
-        t_s=after.time_s,
+        t_s=after.time_s + model.origin_s,
         speed_in_mps=float(np.hypot(*arriving)),
         speed_out_mps=float(np.hypot(*after.velocity)),
         bearing_in_rad=float(np.arctan2(arriving[1], arriving[0]) % (2 * np.pi)),

@@ -17,7 +17,7 @@ from vision.set_off import TIME_TOLERANCE_S, SetOff
 from vision.sightings import Rest
 
 # So much of the way is looked at, and so many sightings at least and at most: later the ball may have met anything.
-WITHIN_S, LEAST_SIGHTINGS, MOST_SIGHTINGS = 0.25, 5, 10
+WITHIN_S, LEAST_SIGHTINGS, MOST_SIGHTINGS = 0.255, 5, 10
 # No more sightings than this are from before the first rail, and the ball is out of sight no longer than this.
 MOST_BEFORE, HIDDEN_S = 3, 0.15
 # How much larger than stated errors may be, as a factor of the variance, before a way is not believed; one sighting

@@ -123,3 +123,31 @@ def test_rail_is_not_made_up_where_a_ball_turned_on_the_open_bed() -> None:
     run = follow("cue", type(path)(path.t, turned, path.sd), {}, TABLE)
     assert run.junctions
     assert not any(isinstance(j, RailHit) for j in with_rebounds(run, TABLE).junctions)
+
+
+def test_contact_at_the_end_of_a_long_straight_leg_is_told_by_all_of_it_and_as_surely_as_stated() -> None:
+    off, stated = [], []
+    for seed in range(12):
+        angle = 0.5 + 0.05 * seed
+        rolled = roll((0.5, 0.3), (1.6 * np.cos(angle), 1.6 * np.sin(angle)), frames(2.0, 60.0), table=TABLE)
+        true = rolled.bounces[0]
+        run = follow("cue", rolled.path(NOISE_M, seed=seed).part(rolled.t < true.t_s + 0.5), {}, TABLE)
+        found = with_rebounds(run, TABLE).rail_hits[0]
+        assert found.rail == true.rail == "left"
+        off.append(found.at_m[0] - true.at_m[0])
+        stated.append(found.at_sd_m)
+    assert np.sqrt(np.mean(np.square(off))) < 0.9 * NOISE_M
+    assert 0.4 < np.sqrt(np.mean(np.square(np.array(off) / stated))) < 1.5
+
+
+def test_times_late_in_a_film_tell_the_same() -> None:
+    for fps in (24.0, 30.0, 60.0):
+        rolled = roll((0.4, 0.17), (3.1, 3.4), frames(1.4, fps), table=TABLE)
+        path = rolled.path(NOISE_M, seed=1)
+        early, late = (
+            with_rebounds(follow("cue", type(path)(path.t + shift_s, path.xy, path.sd), {}, TABLE), TABLE).rail_hits
+            for shift_s in (0.0, 5000.0)
+        )
+        assert [h.rail for h in late] == [h.rail for h in early]
+        assert [h.t_s - 5000.0 for h in late] == pytest.approx([h.t_s for h in early], abs=2e-6)
+        assert [h.at_m for h in late] == [pytest.approx(h.at_m, abs=1e-6) for h in early]

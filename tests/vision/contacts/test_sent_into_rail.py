@@ -63,8 +63,7 @@ def test_rail_that_a_ball_is_sent_into_at_once_is_told(fps: float) -> None:
             off_m.append(float(np.hypot(*(hit.at_m - case.contact.at_m))) / hit.at_sd_m)
             off_s.append(hit.t_s - case.contact.t_s)
     assert told >= 29
-    # The simulated track lines lie where they should to a hair, which no film's do.
-    assert 0.2 < np.sqrt(np.mean(np.square(off_m))) < 1.5
+    assert 0.5 < np.sqrt(np.mean(np.square(off_m))) < 1.5
     assert np.sqrt(np.mean(np.square(off_s))) < 0.007
 
 

@@ -67,8 +67,7 @@ def test_stroke_straight_into_a_rail_close_by_is_told(fps: float) -> None:
             speeds.append((stroke.launch.speed_mps - speed) / stroke.launch.speed_sd_mps)
     assert strokes >= 23
     assert told >= 23
-    # The simulated track lines lie where they should to a hair, which no film's do.
-    assert 0.15 < np.sqrt(np.mean(np.square(off_m))) < 1.5
+    assert 0.4 < np.sqrt(np.mean(np.square(off_m))) < 1.5
     assert np.sqrt(np.mean(np.square(speeds))) < 1.5
 
 
