@@ -30,6 +30,8 @@ CLOSE_S = 0.15
 SMEARED_S = 0.004
 # Nearer than this to the ball that it met, where the cue ball went cannot be told from the two places.
 LEAST_WAY_M = 0.02
+# Hands roll balls more slowly than this (common practice, no source).
+FASTER_THAN_HAND_MPS = 2.0
 # Share of the closing speed that a ball takes from another: (1 + e) / 2 with e = 0.92 to 0.98 (D. G. Alciatore,
 # Colorado State University, billiards.colostate.edu, physical properties).
 SHARE, SHARE_SD = 0.975, 0.03
@@ -109,6 +111,46 @@ def set_off_into(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]],
         if _in_time(launch, rest, whole):
             hit = BallHit(met.time_s, ("cue", name), centre)
             return SetOff(whole.part(whole.t > met.time_s + SMEARED_S), launch, way, hit)
+    return None
+
+
+def set_off_before(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]], table: Table) -> SetOff | None:
+    """How a cue ball set off that was seen twice before it met another ball, told by those sightings alone.
+
+    They lie in line with where it lay, and in time with it, faster than a hand rolls a ball; and the line leads to a
+    ball that was not seen in its place after the cue ball came there, and before that was seen again. None when no
+    ball fits.
+    """
+    if len(whole) < 3 or whole.t[1] - rest.last_s > HIDDEN_S + whole.t[1] - whole.t[0]:
+        return None
+    step = whole.xy[1] - whole.xy[0]
+    speed = float(np.hypot(*step)) / float(whole.t[1] - whole.t[0])
+    if speed < FASTER_THAN_HAND_MPS:
+        return None
+    before = whole.part(slice(0, 2))
+    line = fit_line(from_rest(rest, before))
+    aside = np.array([-line.direction[1], line.direction[0]])
+    if (np.abs((before.xy - rest.at_m) @ aside) > START_TOLERANCE_M + 3 * before.sd).any():
+        return None
+    # When it set off by the two of them: their own errors, and what it slowed by, count.
+    begun_s = float(whole.t[0]) - float((whole.xy[0] - rest.at_m) @ line.direction) / speed
+    if not rest.last_s - SMEARED_S <= begun_s <= whole.t[0]:
+        return None
+    for name, (other, _) in near.items():
+        ahead = other.at_m - whole.xy[1]
+        along, off = float(ahead @ line.direction), float(ahead @ aside)
+        if abs(off) >= 2 * table.ball_radius_m or along <= 0:
+            continue
+        gap_m = along - float(np.sqrt(4 * table.ball_radius_m**2 - off**2))
+        met_s = float(whole.t[1]) + gap_m / speed
+        if not whole.t[1] - SMEARED_S < met_s < whole.t[2] + SMEARED_S or other.last_s > met_s + SMEARED_S:
+            continue
+        centre = whole.xy[1] + gap_m * line.direction
+        sd_m = float(np.hypot(line.miss(centre)[1], SHARE_SD * gap_m))
+        way = Path(np.append(before.t, met_s), np.vstack([before.xy, centre]), np.append(before.sd, max(sd_m, 1e-4)))
+        launch = fit_launch(rest.at_m, way)
+        if _in_time(launch, rest, whole):
+            return SetOff(whole.part(whole.t > met_s + SMEARED_S), launch, way, BallHit(met_s, ("cue", name), centre))
     return None
 
 

@@ -24,7 +24,7 @@ from vision.dropped import dropped
 from vision.launch import Launch
 from vision.legs import Path
 from vision.reading import BallHit, NotAttempt, Pocketing
-from vision.set_off import SetOff, set_off, set_off_into
+from vision.set_off import SetOff, set_off, set_off_before, set_off_into
 from vision.sightings import Rest, Sighting
 from vision.track import Loss, Track
 from vision.tracks import GONE_S
@@ -147,7 +147,7 @@ def _stroke(
     if bounced is not None and bounced_first(cue_run, bounced, rest):
         begun, cue_run = bounced, _cue_run(bounced, places, seen_s, table)
     if begun is None:
-        begun = set_off_over_rails(rest, whole, table)
+        begun = set_off_over_rails(rest, whole, table) or set_off_before(rest, whole, others, table)
         cue_run = _cue_run(begun, places, seen_s, table) if begun is not None else None
     if begun is None or cue_run is None or _carried(rest, moving):
         return NotAttempt(began_s, BY_HAND)
