@@ -12,7 +12,8 @@ from itertools import pairwise, product
 import numpy as np
 
 from calibration.table import RAILS, Rail, Table, Vector
-from vision.contacts.rebounds import Arrival, Begin, Rebounds, fit_rebounds, sharpened
+from vision.contacts.rail_way import Begin
+from vision.contacts.rebounds import Arrival, Rebounds, fit_rebounds, sharpened
 from vision.contacts.run import Run, without_smeared
 from vision.contacts.sent_into_rail import has_rubber
 from vision.launch import Launch

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.table import RAILS, Rail, Table, Vector
-from vision.contacts.rebounds import Begin
+from vision.contacts.rail_way import Begin
 from vision.contacts.run import Run, measured
 from vision.legs import SLIDING_MPS2, Line, Path, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit

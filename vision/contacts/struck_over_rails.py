@@ -10,7 +10,8 @@ from itertools import pairwise
 import numpy as np
 
 from calibration.table import RAILS, Rail, Table, Vector
-from vision.contacts.rebounds import ALONG_KEPT, TOWARDS_KEPT, Begin, Rebounds, fit_rebounds
+from vision.contacts.rail_way import ALONG_KEPT, TOWARDS_KEPT, Begin
+from vision.contacts.rebounds import Rebounds, fit_rebounds
 from vision.contacts.sent_into_rail import has_rubber
 from vision.legs import Path
 from vision.set_off import TIME_TOLERANCE_S, SetOff

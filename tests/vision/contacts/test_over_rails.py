@@ -11,7 +11,8 @@ from tests.vision.rolling import frames
 from tests.vision.rolling import run as roll
 from tests.vision.seen import NOISE_M, TABLE, motion_of, seen
 from vision.contacts.over_rails import with_rebounds
-from vision.contacts.rebounds import Begin, fit_rebounds
+from vision.contacts.rail_way import Begin
+from vision.contacts.rebounds import fit_rebounds
 from vision.contacts.run import Run, follow
 from vision.reading import RailHit
 from vision.strokes import find_strokes
