@@ -13,10 +13,12 @@ from calibration.camera_fit import (
     LineKind,
     LinePoints,
     fit_camera,
+    rail_points,
 )
 from calibration.cloth import ClothOutline
+from calibration.likeness import LEAST_INSIDE, inside_of
 from calibration.pose import posed_camera
-from calibration.table import Rail, Table, Vector
+from calibration.table import RAILS, Rail, Table, Vector
 
 FOCALS_OVER_LONG_SIDE = (0.95, 0.6, 1.5)
 SIDE_POINTS = 20
@@ -54,6 +56,50 @@ def start_cameras(outline: ClothOutline, table: Table, size: tuple[int, int], ki
         if best is not None and best.cost < GOOD_COST * len(SIDE_ORDER) * SIDE_POINTS:
             break
     return sorted(fits, key=lambda fit: fit.cost)
+
+
+def start_short_of_cushion(outline: ClothOutline, table: Table, size: tuple[int, int]) -> list[CameraFit]:
+    """As ``start_cameras`` with the ends of the cloth, for a region that ends with the bed at a rail far away.
+
+    A cushion whose inner side the camera faces is a strip beyond a dark line, and may be left out of the region where
+    it is seen small. The side there is moved out by what such a cushion takes in the picture. What comes of these
+    starts is a table only if the dark line shows: a region may be short of nothing.
+    """
+    fits: list[CameraFit] = []
+    for whole in start_cameras(outline, table, size, "cloth")[:1]:
+        for rail in RAILS:
+            # Moved out, the far side makes the camera stand lower, so that a rail faces it more than it seems.
+            if inside_of(whole.camera, table, rail) > LEAST_INSIDE / 2:
+                moved = _with_cushion(outline, whole.camera, table, rail)
+                fits += [] if moved is None else start_cameras(moved, table, size, "cloth")[:1]
+    return sorted(fits, key=lambda fit: fit.cost)
+
+
+def _with_cushion(outline: ClothOutline, camera: Camera, table: Table, rail: Rail) -> ClothOutline | None:
+    """The outline with the side at a rail moved from the end of the bed to that of the cushion's cloth."""
+    start, end = table.nose_segment(rail)
+    middle = np.array([float(np.linalg.norm(end - start)) / 2])
+    places = [
+        rail_points(table, rail, middle, back, height)[0]
+        for back, height in ((0.0, 0.0), (CLOTH_SETBACK_M, CLOTH_HEIGHT_M))
+    ]
+    bed_px, cloth_px = camera.project(np.concatenate(places))
+    if not np.isfinite([bed_px, cloth_px]).all():
+        return None
+    corners = outline.corners_px
+    middles = (corners + np.roll(corners, -1, axis=0)) / 2
+    side = int(np.argmin(np.hypot(*(middles - cloth_px).T)))
+    by = cloth_px - bed_px
+    after = (side + 1) % 4
+    along = corners[after] - corners[side]
+    moved = corners.copy()
+    for here, beyond in ((side, side - 1), (after, (side + 2) % 4)):
+        # Along the neighbouring side, to where the moved one meets it.
+        neighbour = corners[here] - corners[beyond]
+        step = np.linalg.solve(np.column_stack([neighbour, -along]), corners[side] + by - corners[here])[0]
+        moved[here] = corners[here] + step * neighbour
+    sides = tuple(points + by if k == side else points for k, points in enumerate(outline.sides_px))
+    return replace(outline, corners_px=moved, sides_px=sides)
 
 
 def start_inside_frame(outline: ClothOutline, table: Table, size: tuple[int, int]) -> list[CameraFit]:

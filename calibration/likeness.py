@@ -40,6 +40,10 @@ LEAST_SHOWN, LEAST_SHADE = 0.3, 0.4
 POCKET_DARK_SHARE = 0.45
 CORNER_HOLE_M, SIDE_HOLE_M, HOLE_RADIUS_M = 0.036, 0.066, 0.03
 LEAST_HOLE_SHARE = 0.6
+# A dark rail lies where a side pocket's hole would be, but a cushion runs on before it: there it must be dark, too.
+SIDE_MOUTH_M, SIDE_MOUTH_HALF_M = (0.014, 0.036), 0.02
+# What pockets all dark on a table that should have none count for, or all light where it should have them.
+OTHER_POCKETS = 0.8
 
 
 @dataclass(frozen=True)
@@ -73,11 +77,13 @@ class Likeness:
     Attributes
     ----------
     rails : the rails of which enough lies in the frame.
-    pockets : for each pocket in the frame whether it is dark there.
+    pockets : for each place in the frame where a pocket would be whether it is dark there.
+    has_pockets : whether the table that is looked for has them.
     """
 
     rails: Mapping[Rail, RailLook]
     pockets: Mapping[Pocket, bool]
+    has_pockets: bool
 
     @property
     def cushions(self) -> float:
@@ -95,18 +101,26 @@ class Likeness:
         return not all(look.shaded_from(SOME_INSIDE) for look in self.rails.values())
 
     @property
+    def faced(self) -> bool:
+        """Whether the camera faces a cushion whose nose shows for sure, by its dark line, and none lacks it."""
+        facing = [look for look in self.rails.values() if look.inside > LEAST_INSIDE]
+        shown = all(look.cushion > LEAST_SHOWN and look.shade > LEAST_SHADE for look in facing)
+        return bool(facing) and shown and not self.doubtful
+
+    @property
     def pocketed(self) -> bool:
         """Whether the table has pockets: most of the places where they would be are dark."""
         return sum(self.pockets.values()) > 0.5 * len(self.pockets) if self.pockets else True
 
     @property
     def score(self) -> float:
-        """From 0 to about 2: cushions, edges, and the pockets, all dark or all light."""
+        """From 0 to about 2: cushions, edges, and the pockets, all dark or all light, better as the table has them."""
         if not self.rails:
             return 0.0
         rails = float(np.mean([look.score for look in self.rails.values()]))
         dark = sum(self.pockets.values()) / len(self.pockets) if self.pockets else 0.5
-        return rails + max(dark, 0.8 * (1 - dark))
+        as_told = (dark, 1 - dark) if self.has_pockets else (1 - dark, dark)
+        return rails + max(as_told[0], OTHER_POCKETS * as_told[1])
 
 
 @dataclass(frozen=True)
@@ -157,16 +171,18 @@ def table_likeness(light: Linear, camera: Camera, table: Table) -> Likeness:
         # What covers a rail says nothing of what is under it.
         edge, dark = (part[cushion] if cushion.any() else part for part in (edge, dark))
         rails[rail] = RailLook(
-            float(cushion.mean()), float(edge.mean()), float(dark.mean()), _inside(camera, table, rail)
+            float(cushion.mean()), float(edge.mean()), float(dark.mean()), inside_of(camera, table, rail)
         )
         tops.append(np.median(top.mean(axis=1)))
     usual_top = float(np.median(tops)) if tops else float("nan")
     pockets: dict[Pocket, bool] = {}
     for pocket in POCKETS:
-        share = _dark_share(light, camera, _hole_points(table, pocket), POCKET_DARK_SHARE * usual_top)
-        if np.isfinite(share):
-            pockets[pocket] = share > LEAST_HOLE_SHARE
-    return Likeness(rails, pockets)
+        places = [_hole_points(table, pocket), *_mouth_points(table, pocket)]
+        shares = [_dark_share(light, camera, points, POCKET_DARK_SHARE * usual_top) for points in places]
+        if np.isfinite(shares[0]):
+            # Of a mouth out of the frame nothing is asked.
+            pockets[pocket] = bool(np.nanmin(shares) > LEAST_HOLE_SHARE)
+    return Likeness(rails, pockets, table.has_pockets)
 
 
 def bed_colours(light: Linear, camera: Camera, table: Table, rail: Rail, along_m: Vector) -> Matrix:
@@ -174,7 +190,7 @@ def bed_colours(light: Linear, camera: Camera, table: Table, rail: Rail, along_m
     return _patches(light, camera, table, rail, along_m, BED_M, (0.0, 0.0))
 
 
-def _inside(camera: Camera, table: Table, rail: Rail) -> float:
+def inside_of(camera: Camera, table: Table, rail: Rail) -> float:
     """How far the camera stands on the inner side of a nose, as a share of its height."""
     middle, outward = rail_points(table, rail, np.array([0.5 * table.width_m]), 0.0, table.nose_height_m)
     return -float((camera.position_m - middle[0]) @ outward) / max(float(camera.position_m[2]), 1e-6)
@@ -195,6 +211,17 @@ def _hole_points(table: Table, pocket: Pocket) -> Matrix:
     ring = np.column_stack([np.cos(around), np.sin(around)])
     places = hole_m(table, pocket) + HOLE_RADIUS_M * np.concatenate([[[0, 0]], 0.5 * ring, ring])
     return np.column_stack([places, np.full(len(places), table.nose_height_m / 2)])
+
+
+def _mouth_points(table: Table, pocket: Pocket) -> list[Matrix]:
+    """Where a cushion's top would be in the mouth of a side pocket; none for a corner, where two end anyhow."""
+    end, side = pocket.split("-")
+    if end != "side":
+        return []
+    along = table.length_m / 2 + np.linspace(-SIDE_MOUTH_HALF_M, SIDE_MOUTH_HALF_M, SPOTS)
+    across = np.linspace(*SIDE_MOUTH_M, SPOTS)
+    points, _ = rail_points(table, "left" if side == "left" else "right", along[:, None], across, table.nose_height_m)
+    return [points.reshape(-1, 3)]
 
 
 def _dark_share(light: Linear, camera: Camera, points_m: Matrix, limit: float) -> float:

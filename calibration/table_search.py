@@ -18,7 +18,7 @@ from calibration.camera_fit import (
     LinePoints,
     fit_camera,
 )
-from calibration.camera_start import start_cameras, start_inside_frame
+from calibration.camera_start import start_cameras, start_inside_frame, start_short_of_cushion
 from calibration.cloth import THIN_BRIDGE_PX, ClothOutline, Picture, find_cloth
 from calibration.likeness import Likeness, table_likeness
 from calibration.nose_lines import find_lines
@@ -69,6 +69,15 @@ class Found:
         return seen.score > score and seen.cushions > cushions and not seen.doubtful
 
 
+@dataclass(frozen=True)
+class Starts:
+    """Cameras to start from; ``faced``: what comes of them is believed only where the camera faces a cushion, and each
+    that it faces shows its dark line."""
+
+    fits: Sequence[CameraFit]
+    faced: bool = False
+
+
 def find_table(still: Picture, light: Linear, table: Table, given: ClothOutline | None) -> Found | None:
     """The camera under which the picture looks most like ``table``, refined on the lines; None when there is none.
 
@@ -82,30 +91,35 @@ def find_table(still: Picture, light: Linear, table: Table, given: ClothOutline 
     return best
 
 
-def _rounds(still: Picture, table: Table, light: Linear, given: ClothOutline | None) -> Iterator[list[CameraFit]]:
+def _rounds(still: Picture, table: Table, light: Linear, given: ClothOutline | None) -> Iterator[Starts]:
     """Cameras to start from, in rounds: the next is wanted only when the one before shows no table for sure."""
     size = (still.shape[1], still.shape[0])
     if given is not None:
-        yield start_cameras(given, table, size, "nose")[:2]
+        yield Starts(start_cameras(given, table, size, "nose")[:2])
         return
-    yield [_as_fit(camera, table) for camera in start_from_pockets(still, light, table)]
+    yield Starts([_as_fit(camera, table) for camera in start_from_pockets(still, light, table)])
     outlines = find_cloth(still)[:MOST_OUTLINES]
-    yield [fit for outline in outlines for fit in _starts(outline, table, size)]
-    yield [fit for outline in outlines for fit in start_inside_frame(outline, table, size)[:2]]
+    yield Starts([fit for outline in outlines for fit in _starts(outline, table, size)])
+    yield Starts([fit for outline in outlines for fit in start_inside_frame(outline, table, size)[:2]])
+    yield Starts([fit for outline in outlines for fit in start_short_of_cushion(outline, table, size)], faced=True)
     outlines = find_cloth(still, THIN_BRIDGE_PX)[:MOST_OUTLINES]
-    yield [fit for outline in outlines for fit in _starts(outline, table, size)]
+    yield Starts([fit for outline in outlines for fit in _starts(outline, table, size)])
 
 
-def _best(light: Linear, table: Table, starts: Sequence[CameraFit], best: Found | None) -> Found | None:
+def _best(light: Linear, table: Table, starts: Starts, best: Found | None) -> Found | None:
     """The best of what was found before and what comes of the likeliest starts."""
-    scored = sorted(((table_likeness(light, fit.camera, table).score, k) for k, fit in enumerate(starts)), reverse=True)
+    scored = sorted(
+        ((table_likeness(light, fit.camera, table).score, k) for k, fit in enumerate(starts.fits)), reverse=True
+    )
     for score, k in scored[:MOST_REFINED]:
         if score < LEAST_SCORE_SHARE * scored[0][0]:
             break
-        fit = refined(light, starts[k], table, COARSE_REACHES_M)
+        fit = refined(light, starts.fits[k], table, COARSE_REACHES_M)
         if fit is None:
             continue
         found = Found(fit, table_likeness(light, fit.camera, table))
+        if starts.faced and not found.likeness.faced:
+            continue
         if credible(found) and (best is None or found.likeness.score > best.likeness.score):
             best = found
             if best.sure:

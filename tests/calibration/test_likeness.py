@@ -8,9 +8,10 @@ import pytest
 from calibration.likeness import table_likeness
 from calibration.pocket_start import start_from_pockets
 from calibration.strips import linear_light
-from calibration.table import POCKETS, RAILS
+from calibration.table import POCKETS, RAILS, STANDARD_TABLES
 from tests.calibration.cut_views import cut_view, in_frame_errors_m
 from tests.known_stills import STILLS, known_still
+from tests.rendering import Look, overhead_camera, render_table
 
 
 @pytest.mark.parametrize("name", STILLS)
@@ -73,3 +74,13 @@ def test_four_pockets_are_enough() -> None:
 def test_a_picture_without_spots_gives_no_camera() -> None:
     flat = np.full((90, 160, 3), 120, np.uint8)
     assert start_from_pockets(flat, linear_light(flat), known_still("overhead_9ft").table) == []
+
+
+def test_a_dark_rail_behind_a_cushion_that_runs_on_is_no_pocket() -> None:
+    """Where a side pocket's hole would be lies the rail of a table without pockets, as dark as a hole."""
+    table = STANDARD_TABLES["carom"]
+    camera = overhead_camera(table, size=(960, 540), height_m=2.6, aside_m=(0.1, 0.05))
+    look = Look(cloth=(84, 150, 190), rail=(30, 26, 24), sight="none", pockets=False, noise_sd=0.5)
+    seen = table_likeness(linear_light(render_table(camera, table, look)), camera, table)
+    assert seen.pockets == dict.fromkeys(POCKETS, False)
+    assert seen.score > 1.9

@@ -179,3 +179,16 @@ def test_too_low_a_camera_is_refused_with_its_angle() -> None:
     picture = render_table(camera, NINE, Look())
     with pytest.raises(InputError, match=r"degrees above the cloth|no table was found"):
         register([picture], rotation_deg=0, table=NINE, head=None)
+
+
+CAROM = STANDARD_TABLES["carom"]
+
+
+def test_a_far_cushion_that_the_cloth_was_found_without() -> None:
+    """Dark cloth in a small picture: the region of the cloth ends at the dark line under the far nose."""
+    camera = looking_at(
+        (-1.01, 0.85, 2.73), (1.21, 0.71, 0.0), focal_px=684.0, up=(1.0, 0.0, 0.0), roll_deg=1.5, k1=-0.074, k2=0.01
+    )
+    look = Look(cloth=(24, 76, 46), pockets=False, lamp_m=(0.03, -0.05, 1.38), light=1.12, noise_sd=2.1)
+    setup = register([render_table(camera, CAROM, look, seed=3)], rotation_deg=0, table=CAROM, head=None)
+    assert camera_error(setup.camera, camera, CAROM).worst_m < 0.004
