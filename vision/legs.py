@@ -24,6 +24,10 @@ SLIDING_MPS2 = 0.2 * GRAVITY_MPS2
 KINK_BASE_S = 0.03
 # Changes of velocity below this are not looked at: a ball that touches something so softly has all but stopped.
 LEAST_KINK_MPS = 0.10
+# Two things were met where the change of velocity is less than this share of both its peaks in between.
+DIP = 0.5
+# So many sightings of a leg tell how it begins and ends.
+BESIDE = 5
 # Speeds and tangents are read from this much of the leg.
 TANGENT_S = 0.22
 # A slide is fitted to this much of a leg, its end tried in this many steps.
@@ -140,7 +144,7 @@ def kinks(path: Path) -> list[int]:
         excess[i] = np.hypot(*change) / allowed
         before[i] = np.hypot(*(path.xy[i] - path.xy[j])) / to
         after[i] = np.hypot(*(path.xy[k] - path.xy[i])) / from_
-    found: list[int] = []
+    spans: list[tuple[int, int]] = []
     i = 1
     while i < n - 1:
         if excess[i] <= 1:
@@ -149,9 +153,41 @@ def kinks(path: Path) -> list[int]:
         end = i
         while end + 1 < n - 1 and excess[end + 1] > 1 and path.t[end + 1] - path.t[i] < 0.2:
             end += 1
-        found.append(_last_before(path, found[-1] + 1 if found else 0, i, end))
+        spans += _apart(excess, i, end)
         i = end + 1
+    found: list[int] = []
+    for k, (first, last) in enumerate(spans):
+        close = [j for j in (k - 1, k + 1) if 0 <= j < len(spans) and _gap(spans[k], spans[j]) <= BESIDE]
+        if close:
+            first, last = _near_peak(excess, first, last)
+        until = n
+        if k + 1 in close:
+            # The leg after is short: what was met next tells nothing of it, unless nothing else does.
+            next_first = _near_peak(excess, *spans[k + 1])[0]
+            until = next_first if next_first > last + 2 else n
+        found.append(_last_before(path, found[-1] + 1 if found else 0, first, last, until))
     return found
+
+
+def _apart(excess: Vector, first: int, last: int) -> list[tuple[int, int]]:
+    """The spans round each thing met between two sightings, where contacts so close to each other run into one."""
+    cuts = range(first + 1, last)
+    lower = {m: min(float(excess[first:m].max()), float(excess[m + 1 : last + 1].max())) for m in cuts}
+    dip = min(cuts, key=lambda m: excess[m] / lower[m], default=first)
+    if dip == first or excess[dip] > DIP * lower[dip]:
+        return [(first, last)]
+    return [*_apart(excess, first, dip), *_apart(excess, dip + 1, last)]
+
+
+def _gap(one: tuple[int, int], other: tuple[int, int]) -> int:
+    """How many sightings one span is from another, before or after it."""
+    return max(other[0] - one[1], one[0] - other[1])
+
+
+def _near_peak(excess: Vector, first: int, last: int) -> tuple[int, int]:
+    """That part of a span in which the change of velocity is more than a share of its peak."""
+    near = np.flatnonzero(excess[first : last + 1] > DIP * excess[first : last + 1].max())
+    return first + int(near[0]), first + int(near[-1])
 
 
 def legs(path: Path) -> list[Path]:
@@ -287,14 +323,14 @@ def _step(t: Vector, i: int, way: int) -> int:
     return k
 
 
-def _last_before(path: Path, since: int, first: int, last: int) -> int:
+def _last_before(path: Path, since: int, first: int, last: int, until: int) -> int:
     """Of the sightings ``first`` to ``last`` round a kink, the last one that still belongs to the leg before.
 
     Each sighting in doubt goes with the leg whose straight continuation it lies closer to. The leg before begins with
-    the sighting ``since``.
+    the sighting ``since``, the leg after ends before the sighting ``until``.
     """
-    before = path.part(slice(max(first - 5, since), first))
-    after = path.part(slice(last + 1, last + 6))
+    before = path.part(slice(max(first - BESIDE, since), first))
+    after = path.part(slice(last + 1, min(last + 1 + BESIDE, until)))
     if len(before) < 2 or len(after) < 2:
         return last if len(after) < 2 else first
     forward = motion_at(before, float(before.t[-1]))

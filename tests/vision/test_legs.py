@@ -227,6 +227,20 @@ def test_short_leg_between_two_rails_ends_with_its_own_last_sighting(phase: floa
         assert abs(end_s - float(times[times <= bounce_s][-1])) < 1e-6
 
 
+@pytest.mark.parametrize("phase", np.arange(0, 1, 0.125))
+@pytest.mark.parametrize("fps", [30.0, 60.0])
+def test_rails_met_four_and_a_half_frames_apart_are_two(fps: float, phase: float) -> None:
+    """A firm ball round a corner: what it met first is not lost in the change of velocity by what it met next."""
+    speed = 5.0 * fps / 60.0
+    times = (phase + np.arange(24.0)) / fps
+    met = np.array([8.3, 12.8]) / fps
+    along = speed * np.minimum(times, met[1]) - 0.8 * speed * np.maximum(times - met[1], 0)
+    across = 0.5 * (speed * np.minimum(times, met[0]) - 0.8 * speed * np.maximum(times - met[0], 0))
+    xy = np.column_stack([along, across]) + np.random.default_rng(3).normal(0, NOISE_M, (24, 2))
+    found = kinks(Path(times, xy, np.full(24, NOISE_M)))
+    assert all(times[k] <= at < times[k + 1] for k, at in zip(found, met, strict=True))
+
+
 def test_sighting_at_a_rail_that_a_ball_meets_squarely_is_no_stray() -> None:
     times = np.arange(0.003, 0.5, 1 / 24)
     rolled = shot(3.5, 0.0, times, start_m=(2.38, 0.6), rails=True)
