@@ -30,11 +30,16 @@ LEAST_FREEDOM = 5
 LEAST_INTO_MPS = 0.1
 # A stroke is no faster than this: the firmest breaks are published as 30 miles an hour and a little more (from memory).
 MOST_MPS = 14.0
+# Even a soft stroke takes the ball farther than this from where it lay, off a rail and back: at 0.3 m/s it comes off
+# with some 0.2, and rolls for 0.2 m. What moves about less is somebody over it.
+LEAST_FAR_M = 0.1
 
 
 def set_off_over_rails(rest: Rest, whole: Path, table: Table) -> SetOff | None:
     """How a cue ball set off that met a rail, or two in a corner, within a few frames; None when no such way shows."""
     if len(whole) < LEAST_SIGHTINGS or whole.t[0] - rest.last_s > HIDDEN_S:
+        return None
+    if float(np.hypot(*(whole.xy - rest.at_m).T).max()) < LEAST_FAR_M:
         return None
     for count in _counts(whole):
         best = None
