@@ -26,6 +26,8 @@ RAIL_SD_M, RAIL_S = 0.0007, 0.03
 SMEARED_S, SMEARED_SHARE = 0.009, 0.25
 # Slopes of the fit are taken over so much of a parameter's standard deviation.
 STEP = 1e-5
+# Ways to change the parameters that change what is seen by less than this, of the most, are not told by it.
+SINGULAR = 3e-8
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,8 @@ class Arrival:
 class Rebounds:
     """A way over rails as it was fitted. ``cost``: what is left, in squared standard deviations, with what the laws of
     rebound had to be bent; ``left`` (n,): what is left of each sighting; ``freedom``: how many sightings' coordinates
-    there are beyond what was free to fit."""
+    there are beyond what was free to fit; ``spread`` (p, r): times its own transpose the covariance of the parameters
+    ``found`` (p,)."""
 
     hits: tuple[RailHit, ...]
     cost: float
@@ -51,7 +54,7 @@ class Rebounds:
     begin_sd: tuple[float, float]
     model: RailWay
     found: Vector
-    covariance: Array
+    spread: Array
 
     @property
     def noise(self) -> float:
@@ -88,7 +91,7 @@ class Rebounds:
             ahead_m = (place - at_m) @ np.array([aside[1], -aside[0]])
             return np.stack([(place - at_m) @ aside - turn * ahead_m, turn], axis=-1)
 
-        both = _carried(off, self.found, self.covariance)
+        both = _carried(off, self.found, self.spread)
         ahead = -both[0, 1] / both[1, 1]
         through = at_m + ahead * np.array([np.cos(bearing), np.sin(bearing)])
         offset_m2 = max(both[0, 0] - both[0, 1] ** 2 / both[1, 1], 0.0)
@@ -106,11 +109,11 @@ def fit_rebounds(begin: Begin, rails: Sequence[Rail], seen: Path, table: Table) 
     seen = replace(seen, t=seen.t - origin_s)
     model = RailWay(replace(begin, time_s=begin.time_s - origin_s), tuple(rails), table, seen, origin_s)
     sd = np.hypot(seen.sd, RAIL_SD_M)
-    found, covariance, left = _fitted(model, sd, np.zeros(BEFORE + EACH * len(rails)))
+    found, spread, left = _fitted(model, sd, np.zeros(BEFORE + EACH * len(rails)))
     smeared = _smear_m(model.legs(found), seen)
     if smeared.any():
-        found, covariance, left = _fitted(model, np.hypot(sd, smeared), found)
-    return _told(model, found, covariance, left, 2 * len(seen))
+        found, spread, left = _fitted(model, np.hypot(sd, smeared), found)
+    return _told(model, found, spread, left, 2 * len(seen))
 
 
 def sharpened(rough: Rebounds, arrival: Arrival | None) -> Rebounds:
@@ -120,14 +123,14 @@ def sharpened(rough: Rebounds, arrival: Arrival | None) -> Rebounds:
     legs = model.legs(rough.found)
     near = np.min([np.abs(model.seen.t - leg.time_s) for leg in legs[1:]], axis=0) < RAIL_S
     sd = np.linalg.norm([model.seen.sd, np.where(near, RAIL_SD_M, 0.0), _smear_m(legs, model.seen)], axis=0)
-    found, covariance, left = _fitted(model, sd, rough.found, arrival)
+    found, spread, left = _fitted(model, sd, rough.found, arrival)
     dropped = max(arrival.count - 2, 0) if arrival is not None else 0
-    fine = _told(model, found, covariance, left, 2 * len(model.seen) - dropped)
+    fine = _told(model, found, spread, left, 2 * len(model.seen) - dropped)
     return rough if fine is None else replace(fine, cost=rough.cost, left=rough.left, freedom=rough.freedom)
 
 
 def _fitted(model: RailWay, sd: Vector, start: Vector, arrival: Arrival | None = None) -> tuple[Vector, Array, Vector]:
-    """Parameters that explain the sightings best, from ``start`` on, their covariance, and what is left: of the
+    """Parameters that explain the sightings best, from ``start`` on, their spread, and what is left: of the
     sightings first, two for each, in standard deviations ``sd`` (n,)."""
     seen, begin = model.seen, model.begin
     fixed = np.ones(len(start), dtype=bool)
@@ -157,23 +160,23 @@ def _fitted(model: RailWay, sd: Vector, start: Vector, arrival: Arrival | None =
 
     fit = least_squares(left, start[fixed], jac=slopes, method="trf", max_nfev=60, xtol=1e-7, ftol=1e-7)
     jacobian = np.asarray(fit.jac, float)
-    covariance = np.zeros((len(fixed), len(fixed)))
-    covariance[np.ix_(fixed, fixed)] = np.linalg.pinv(jacobian.T @ jacobian)
-    return whole(fit.x), covariance, np.asarray(fit.fun)
+    spread = np.zeros((len(fixed), len(jacobian)))
+    spread[fixed] = np.linalg.pinv(jacobian, rcond=SINGULAR)
+    return whole(fit.x), spread, np.asarray(fit.fun)
 
 
-def _told(model: RailWay, found: Vector, covariance: Array, left: Vector, coordinates: int) -> Rebounds | None:
+def _told(model: RailWay, found: Vector, spread: Array, left: Vector, coordinates: int) -> Rebounds | None:
     """What parameters say that left so much of so many coordinates; None when it makes no sense."""
     begin, cost = model.begin, float(left @ left)
     free = sum(not np.isfinite(s) for s in (begin.time_sd_s, *[begin.at_sd_m] * 2, *[begin.velocity_sd_mps] * 2))
     freedom = coordinates - free
-    covariance = covariance * max(cost / max(freedom, 1), 1.0)
-    hits = tuple(_hit(model, found, covariance, k) for k in range(len(model.rails)))
+    spread = spread * np.sqrt(max(cost / max(freedom, 1), 1.0))
+    hits = tuple(_hit(model, found, spread, k) for k in range(len(model.rails)))
     times = [hit.t_s for hit in hits]
     if not np.isfinite(cost) or times != sorted(times):
         return None
     first = model.legs(found)[0]
-    begun_sd = _carried(lambda f: _launched(model, f), found, covariance)
+    begun_sd = _carried(lambda f: _launched(model, f), found, spread)
     return Rebounds(
         hits,
         cost,
@@ -183,7 +186,7 @@ def _told(model: RailWay, found: Vector, covariance: Array, left: Vector, coordi
         (float(np.sqrt(begun_sd[0, 0])), float(np.sqrt(begun_sd[1, 1]))),
         model,
         found,
-        covariance,
+        spread,
     )
 
 
@@ -214,11 +217,11 @@ def _smear_m(legs: Sequence[Leg], seen: Path) -> Vector:
     return off
 
 
-def _hit(model: RailWay, found: Vector, covariance: Array, k: int) -> RailHit:
+def _hit(model: RailWay, found: Vector, spread: Array, k: int) -> RailHit:
     rail = model.rails[k]
     axis, level = model.table.track_coordinate(rail)
     legs = model.legs(found)
-    along = _carried(lambda f: model.legs(f)[k + 1].at_m[..., 1 - axis : 2 - axis], found, covariance)
+    along = _carried(lambda f: model.legs(f)[k + 1].at_m[..., 1 - axis : 2 - axis], found, spread)
     before, after = legs[k], legs[k + 1]
     _, arriving = before.after(after.time_s - before.time_s)
     at_m = after.at_m.copy()
@@ -235,13 +238,14 @@ def _hit(model: RailWay, found: Vector, covariance: Array, k: int) -> RailHit:
     )
 
 
-def _carried(told: Callable[[Array], Array], found: Vector, covariance: Array) -> Array:
-    """The covariance of what is told, (k, k), from that of what was found; ``told`` takes many sets at once."""
-    steps = np.sqrt(np.maximum(np.diag(covariance), 0.0)) / 2
-    free = np.diag(steps)[steps > 0]
-    slopes = (told(found + free) - told(found - free)) / (2 * steps[steps > 0, None])
-    part = covariance[np.ix_(steps > 0, steps > 0)]
-    return np.asarray(slopes.T @ part @ slopes)
+def _carried(told: Callable[[Array], Array], found: Vector, spread: Array) -> Array:
+    """The covariance of what is told, (k, k), from the spread of what was found; ``told`` takes many sets at once."""
+    steps = np.sqrt((spread**2).sum(axis=1)) / 2
+    free = steps > 0
+    ways = np.diag(steps)[free]
+    slopes = (told(found + ways) - told(found - ways)) / (2 * steps[free, None])
+    part = slopes.T @ spread[free]
+    return np.asarray(part @ part.T)
 
 
 def _speed(velocity: Array) -> Array:
