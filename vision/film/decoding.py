@@ -15,7 +15,7 @@ import av
 
 from calibration.errors import InputError
 from vision.film.containers import DECODERS, container_format
-from vision.film.film_facts import film_facts, video_stream
+from vision.film.film_facts import DECODING_THREADS, film_facts, video_stream
 from vision.film.limits import Limits
 
 if TYPE_CHECKING:
@@ -29,7 +29,11 @@ KEYS_AT_ONCE = 4
 
 
 class Decoder:
-    """An open film. ``lost`` and ``gave_up`` are of the last pass with ``pictures``; progress calls ``alive``."""
+    """An open film. ``lost`` and ``gave_up`` are of the last pass with ``pictures``; progress calls ``alive``.
+
+    A film is decoded by several threads until damage is met, and by one from there on (``alone``): what is put in for
+    what is missing is copied from pictures that another thread may still be at, so that it would differ by chance.
+    """
 
     def __init__(self, path: Path, limits: Limits, alive: Callable[[], None] = lambda: None) -> None:
         """Open a film. Raises InputError, in one sentence, for everything that is not read."""
@@ -37,6 +41,7 @@ class Decoder:
         self.limits = limits
         self.lost = 0
         self.gave_up = False
+        self.alone = False
         self._alive = alive
         self._open()
         try:
@@ -58,7 +63,7 @@ class Decoder:
             why = f"{self.path}: the film cannot be opened; it may be cut off or damaged, copy it anew."
             raise InputError(why) from error
         try:
-            self._stream = video_stream(self._container, self.path, self.limits)
+            self._stream = video_stream(self._container, self.path, self.limits, 1 if self.alone else DECODING_THREADS)
         except BaseException:
             self._container.close()
             raise
@@ -76,6 +81,25 @@ class Decoder:
     def _open_anew(self) -> None:
         self._container.close()
         self._open()
+
+    def _goes_alone(self, damaged: bool, decoded: Sequence[Any]) -> bool:
+        """Open the film anew for one thread, where damage is met by several; whether it was."""
+        if self.alone or not (damaged or any(picture.is_corrupt for picture in decoded)):
+            return False
+        self.alone = True
+        self._open_anew()
+        return True
+
+    def _again_from(self, last_pts: int, keys: Sequence[tuple[int, int]]) -> tuple[Iterator[Any], int]:
+        """Packets from the key frame before a picture on, and how many lie before them."""
+        before = max((key for key in keys if key[0] <= last_pts), default=(last_pts, 0))
+        packets = self._packets_from(before[0])
+        first = next(packets, None)
+        if first is None or first.pts != before[0]:
+            # What the file says of where its key frames are is wrong.
+            self._open_anew()
+            return self._container.demux(self._stream), 0
+        return chain([first], packets), before[1]
 
     def __enter__(self) -> "Decoder":
         return self
@@ -95,19 +119,31 @@ class Decoder:
         self.lost, self.gave_up = 0, False
         read = packets_read = barren = 0
         last_pts = None
+        taken_up_at = -FARTHEST
+        # Of the packets of key frames: when they are shown, and how many packets lay before.
+        keys: list[tuple[int, int]] = []
         self._rewind()
         packets = self._container.demux(self._stream)
         while True:
             decoded: Sequence[Any] = ()
+            damaged = False
             try:
                 packet = next(packets, None)
                 if packet is None:
                     break
+                if packet.is_keyframe and packet.pts is not None:
+                    keys.append((packet.pts, packets_read))
                 packets_read += packet.size > 0 and not packet.is_discard
                 decoded = packet.decode()
             except av.error.EOFError:
                 break
             except av.error.FFmpegError:
+                damaged = True
+            if last_pts is not None and self._goes_alone(damaged, decoded):
+                taken_up_at = last_pts
+                packets, packets_read = self._again_from(last_pts, keys)
+                continue
+            if damaged:
                 self.lost += 1
                 # Where the file itself is damaged the reading of packets has ended and is taken up again behind.
                 packets = self._container.demux(self._stream)
@@ -117,6 +153,8 @@ class Decoder:
                 return
             self._alive()
             for picture in decoded:
+                if picture.pts is not None and picture.pts <= taken_up_at:
+                    continue
                 if not self._sound(picture) or (last_pts is not None and picture.pts <= last_pts):
                     self.lost += 1
                     continue
@@ -215,15 +253,19 @@ class Decoder:
         return {picture.pts: picture for picture in found if self._sound(picture)}
 
     def _from(self, time_s: float) -> Iterator[Any]:
-        """Sound pictures from the key frame before a time on."""
+        """Sound pictures from the key frame before a time on; where damage is met some of them twice."""
         barren = 0
         for packet in self._packets_from(self._units(time_s)):
+            damaged = False
             try:
                 decoded = packet.decode()
             except av.error.EOFError:
                 return
             except av.error.FFmpegError:
-                decoded = []
+                decoded, damaged = [], True
+            if self._goes_alone(damaged, decoded):
+                yield from self._from(time_s)
+                return
             self._alive()
             barren = 0 if decoded else barren + 1
             if barren > self.limits.broken_packets:

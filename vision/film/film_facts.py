@@ -48,8 +48,11 @@ class FilmFacts:
     transfer: int
 
 
-def video_stream(container: Any, path: Path, limits: Limits) -> Any:
-    """The stream with the film, not the cover of a sound file, ready to be decoded. Raises InputError."""
+def video_stream(container: Any, path: Path, limits: Limits, threads: int) -> Any:
+    """The stream with the film, not the cover of a sound file, ready to be decoded by so many threads.
+
+    Raises InputError.
+    """
     covers = av.stream.Disposition.attached_pic
     streams = [s for s in container.streams.video if not s.disposition & covers]
     if not streams:
@@ -59,7 +62,7 @@ def video_stream(container: Any, path: Path, limits: Limits) -> Any:
     if codec is None or codec.name not in DECODERS:
         raise InputError(f"{path}: the film is in a codec that is not read; convert it to H.264, HEVC, VP9 or AV1.")
     stream.thread_type = "AUTO"
-    codec.thread_count = DECODING_THREADS
+    codec.thread_count = threads
     # The decoder counts lines with their padding; this is for frames that state another size than the file does.
     codec.options = {"max_pixels": str(2 * limits.pixels)}
     _check_size(path, codec.width, codec.height, limits)
