@@ -26,6 +26,9 @@ RAIL_SD_M, RAIL_S = 0.0007, 0.03
 SMEARED_S, SMEARED_SHARE = 0.009, 0.25
 # Slopes of the fit are taken over so much of a parameter's standard deviation.
 STEP = 1e-5
+# A fit that leaves more than this, as a factor of the variance, after so many evaluations comes to nothing: in films
+# read, those that came to less than 6 had come to less than 8 by then.
+HOPELESS_NOISE, SOON, MOST_EVALUATIONS = 20.0, 8, 60
 # Ways to change the parameters that change what is seen by less than this, of the most, are not told by it.
 SINGULAR = 3e-8
 
@@ -109,10 +112,13 @@ def fit_rebounds(begin: Begin, rails: Sequence[Rail], seen: Path, table: Table) 
     seen = replace(seen, t=seen.t - origin_s)
     model = RailWay(replace(begin, time_s=begin.time_s - origin_s), tuple(rails), table, seen, origin_s)
     sd = np.hypot(seen.sd, RAIL_SD_M)
-    found, spread, left = _fitted(model, sd, np.zeros(BEFORE + EACH * len(rails)))
-    smeared = _smear_m(model.legs(found), seen)
-    if smeared.any():
-        found, spread, left = _fitted(model, np.hypot(sd, smeared), found)
+    fitted = _fitted(model, sd, np.zeros(BEFORE + EACH * len(rails)))
+    smeared = np.zeros(len(seen)) if fitted is None else _smear_m(model.legs(fitted[0]), seen)
+    if fitted is not None and smeared.any():
+        fitted = _fitted(model, np.hypot(sd, smeared), fitted[0])
+    if fitted is None:
+        return None
+    found, spread, left = fitted
     return _told(model, found, spread, left, 2 * len(seen))
 
 
@@ -123,15 +129,20 @@ def sharpened(rough: Rebounds, arrival: Arrival | None) -> Rebounds:
     legs = model.legs(rough.found)
     near = np.min([np.abs(model.seen.t - leg.time_s) for leg in legs[1:]], axis=0) < RAIL_S
     sd = np.linalg.norm([model.seen.sd, np.where(near, RAIL_SD_M, 0.0), _smear_m(legs, model.seen)], axis=0)
-    found, spread, left = _fitted(model, sd, rough.found, arrival)
+    fitted = _fitted(model, sd, rough.found, arrival)
+    if fitted is None:
+        return rough
+    found, spread, left = fitted
     dropped = max(arrival.count - 2, 0) if arrival is not None else 0
     fine = _told(model, found, spread, left, 2 * len(model.seen) - dropped)
     return rough if fine is None else replace(fine, cost=rough.cost, left=rough.left, freedom=rough.freedom)
 
 
-def _fitted(model: RailWay, sd: Vector, start: Vector, arrival: Arrival | None = None) -> tuple[Vector, Array, Vector]:
+def _fitted(
+    model: RailWay, sd: Vector, start: Vector, arrival: Arrival | None = None
+) -> tuple[Vector, Array, Vector] | None:
     """Parameters that explain the sightings best, from ``start`` on, their spread, and what is left: of the
-    sightings first, two for each, in standard deviations ``sd`` (n,)."""
+    sightings first, two for each, in standard deviations ``sd`` (n,). None when nothing comes near them."""
     seen, begin = model.seen, model.begin
     fixed = np.ones(len(start), dtype=bool)
     # A place and a moment that are both free say the same twice.
@@ -158,7 +169,11 @@ def _fitted(model: RailWay, sd: Vector, start: Vector, arrival: Arrival | None =
         at, *beside = left(np.vstack([x, x + STEP * np.eye(len(x))]))
         return (np.array(beside) - at).T / STEP
 
-    fit = least_squares(left, start[fixed], jac=slopes, method="trf", max_nfev=60, xtol=1e-7, ftol=1e-7)
+    fit = least_squares(left, start[fixed], jac=slopes, max_nfev=SOON, xtol=1e-7, ftol=1e-7)
+    if fit.status == 0:
+        if 2 * fit.cost > HOPELESS_NOISE * max(_freedom(model, 2 * len(seen)), 1):
+            return None
+        fit = least_squares(left, fit.x, jac=slopes, max_nfev=MOST_EVALUATIONS, xtol=1e-7, ftol=1e-7)
     jacobian = np.asarray(fit.jac, float)
     spread = np.zeros((len(fixed), len(jacobian)))
     spread[fixed] = np.linalg.pinv(jacobian, rcond=SINGULAR)
@@ -167,9 +182,7 @@ def _fitted(model: RailWay, sd: Vector, start: Vector, arrival: Arrival | None =
 
 def _told(model: RailWay, found: Vector, spread: Array, left: Vector, coordinates: int) -> Rebounds | None:
     """What parameters say that left so much of so many coordinates; None when it makes no sense."""
-    begin, cost = model.begin, float(left @ left)
-    free = sum(not np.isfinite(s) for s in (begin.time_sd_s, *[begin.at_sd_m] * 2, *[begin.velocity_sd_mps] * 2))
-    freedom = coordinates - free
+    cost, freedom = float(left @ left), _freedom(model, coordinates)
     spread = spread * np.sqrt(max(cost / max(freedom, 1), 1.0))
     hits = tuple(_hit(model, found, spread, k) for k in range(len(model.rails)))
     times = [hit.t_s for hit in hits]
@@ -188,6 +201,13 @@ def _told(model: RailWay, found: Vector, spread: Array, left: Vector, coordinate
         found,
         spread,
     )
+
+
+def _freedom(model: RailWay, coordinates: int) -> int:
+    """How many of so many coordinates there are beyond what is not known of the way beforehand."""
+    begin = model.begin
+    sds = (begin.time_sd_s, *[begin.at_sd_m] * 2, *[begin.velocity_sd_mps] * 2)
+    return coordinates - sum(not np.isfinite(sd) for sd in sds)
 
 
 def _launched(model: RailWay, found: Array) -> Array:
