@@ -18,7 +18,7 @@ from vision.film.clip import Frame
 from vision.lain_throughout import lain_throughout, seen_in
 from vision.light import in_one_light
 from vision.pieces import Mask
-from vision.reduced import Picture, Reduction, reduction_of
+from vision.reduced import Picture, Planes, Reduction, reduction_of
 
 # A shadow takes light but leaves the colour: luma may fall to this fraction of the cloth's before it counts.
 SHADOW_FLOOR = 0.62
@@ -46,31 +46,35 @@ class Background:
     ----------
     reduction : which part of a frame the reduced picture shows, and how much smaller.
     cloth : (h, w, 3) Y, U, V of the empty table, uint8.
-    low, high : (h, w, 3) bounds within which a pixel is the cloth, lit or in shadow.
-    faint_low, faint_high : (h, w, 3) narrower bounds, within which it is the cloth as it mostly is.
+    bounds : lowest and highest planes within which a pixel is the cloth, lit or in shadow.
+    faint_bounds : narrower ones, within which it is the cloth as it mostly is.
     region : (h, w) 255 where a ball on the table may be seen.
     """
 
     reduction: Reduction
     cloth: Picture
-    low: Picture
-    high: Picture
-    faint_low: Picture
-    faint_high: Picture
+    bounds: tuple[Planes, Planes]
+    faint_bounds: tuple[Planes, Planes]
     region: Mask
 
     def changed(self, luma: Picture, looked_at: Picture) -> bool:
-        """Whether anything in the region of balls is brighter or darker than in an earlier reduced picture."""
-        difference = cv2.absdiff(luma, looked_at[..., 0]) & self.region
-        return bool(cv2.minMaxLoc(difference)[1] >= CHANGED)
+        """Whether anything in the region of balls is brighter or darker than in an earlier reduced luma."""
+        return bool(cv2.norm(luma, looked_at, cv2.NORM_INF, self.region) >= CHANGED)
 
-    def foreground(self, reduced: Picture) -> Mask:
+    def foreground(self, reduced: Planes) -> Mask:
         """255 where something other than the empty table is seen, (h, w), beyond the region of balls too."""
-        return cv2.bitwise_not(cv2.inRange(reduced, self.low, self.high))
+        return _outside(reduced, self.bounds)
 
-    def faint(self, reduced: Picture) -> Mask:
+    def faint(self, reduced: Planes) -> Mask:
         """255 where the table does not look quite as it mostly does: in shadow, or a ball of the cloth's colour."""
-        return cv2.bitwise_not(cv2.inRange(reduced, self.faint_low, self.faint_high)) & self.region
+        return cv2.bitwise_and(_outside(reduced, self.faint_bounds), self.region)
+
+
+def _outside(reduced: Planes, bounds: tuple[Planes, Planes]) -> Mask:
+    """255 where any of the planes is beyond its bounds, (h, w)."""
+    y, u, v = (cv2.inRange(plane, low, high) for plane, low, high in zip(reduced, *bounds, strict=True))
+    within = cv2.bitwise_and(cv2.bitwise_and(y, u), v)
+    return np.asarray(cv2.bitwise_not(within), np.uint8)
 
 
 def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:
@@ -78,7 +82,7 @@ def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> B
     outline, plane = ball_region_px(camera, table), BallPlane(camera, table.ball_radius_m)
     smallest, largest = ball_radii_px(plane, table)
     reduction = reduction_of(outline, smallest, AROUND_RADII * largest, camera.width, camera.height)
-    pictures = [reduction.whole(still, reduction.luma(still)) for still in stills]
+    pictures = [cv2.merge(reduction.planes(still, reduction.luma(still))) for still in stills]
     region = np.zeros(pictures[0].shape[:2], np.uint8)
     cv2.fillPoly(region, [np.round(reduction.reduced_px(outline)).astype(np.int32)], 255)
     cloth = median_of(in_one_light(pictures, region))
@@ -92,8 +96,13 @@ def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> B
         return None if at_m is None else reduction.reduced_px(plane.pixel(at_m))
 
     cloth = _paint_over(cloth, region, throats, radii, seen_at)
-    low, high = cloth_bounds(cloth)
-    return Background(reduction, cloth, low, high, *faint_bounds(cloth), region)
+    bounds, faint = _planes(cloth_bounds(cloth)), _planes(faint_bounds(cloth))
+    return Background(reduction, cloth, bounds, faint, region)
+
+
+def _planes(pictures: tuple[Picture, Picture]) -> tuple[Planes, Planes]:
+    low, high = ((y, u, v) for y, u, v in (cv2.split(picture) for picture in pictures))
+    return low, high
 
 
 def cloth_bounds(cloth: Picture) -> tuple[Picture, Picture]:

@@ -22,7 +22,7 @@ from vision.film.clip import Frame
 from vision.light import Light, LightMeter
 from vision.outlines.outline import BallView, fit_outline
 from vision.pieces import Mask, Piece, pieces
-from vision.reduced import Picture, Reduction
+from vision.reduced import Picture, Planes, Reduction
 
 # A blob is a ball's when its area is within these multiples of the ball's disc (smears and partial cover included).
 LEAST_AREA, MOST_AREA = 0.45, 2.6
@@ -115,9 +115,9 @@ class BallFinder:
         self.background = background
         self.plane = BallPlane(camera, table.ball_radius_m)
         self.table = table
-        self._before: Picture | None = None
+        self._before: Planes | None = None
         self._view: TableView | None = None
-        self._ahead: tuple[Frame, Picture] | None = None
+        self._ahead: tuple[Frame, Planes] | None = None
         self._since_faint = FAINT_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         self._reduction = background.reduction
@@ -134,11 +134,11 @@ class BallFinder:
         background, radius_m = self.background, self.table.ball_radius_m
         ahead, self._ahead = self._ahead, None
         reduced = ahead[1] if ahead is not None and ahead[0] is frame else None
-        luma = self._reduction.luma(frame) if reduced is None else reduced[..., 0]
+        luma = self._reduction.luma(frame) if reduced is None else reduced[0]
         if self._as_before(luma, expected):
             assert self._view is not None
             return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls), same=True)
-        reduced = self._reduction.whole(frame, luma) if reduced is None else reduced
+        reduced = self._reduction.planes(frame, luma) if reduced is None else reduced
         self._light = self._meter.of(luma)
         evened = self._light.evened(reduced)
         everywhere = background.foreground(evened)
@@ -185,7 +185,7 @@ class BallFinder:
                 if known is not None:
                     views.append(known)
                     reused.append(False)
-        same = self._before is not None and not background.changed(luma, self._before)
+        same = self._before is not None and not background.changed(luma, self._before[0])
         self._before = reduced
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction, same)
         return self._view
@@ -197,7 +197,7 @@ class BallFinder:
 
     def stirred(self, frame: Frame, expected: Sequence[Expected]) -> bool:
         """Whether a ball that lay still in the frame last looked at does not, or not in the same light, any more."""
-        reduced = self._reduction.whole(frame, self._reduction.luma(frame))
+        reduced = self._reduction.planes(frame, self._reduction.luma(frame))
         self._ahead = (frame, reduced)
         return any(b.resting is not None and not self._unchanged(reduced, b.resting.at_px) for b in expected)
 
@@ -220,9 +220,9 @@ class BallFinder:
             return False
         seen = {id(view) for view in self._view.balls}
         known = {id(ball.resting) for ball in expected}
-        return seen == known and not self.background.changed(luma, self._before)
+        return seen == known and not self.background.changed(luma, self._before[0])
 
-    def _faint_mask(self, reduced: Picture) -> Mask:
+    def _faint_mask(self, reduced: Planes) -> Mask:
         """255 where the table does not look quite as it mostly does; the highlight of a dark ball makes no hole."""
         closed = cv2.morphologyEx(self.background.faint(reduced), cv2.MORPH_CLOSE, _disc(1))
         return np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, self._kernel), np.uint8)
@@ -287,14 +287,15 @@ class BallFinder:
         x, y = _ring(view.at_px, radius_px, self._reduction, everywhere.shape, FREE_RING_RADII)
         return bool((everywhere[y, x] == 0).sum() >= FREE_RING * RING_POINTS)
 
-    def _unchanged(self, reduced: Picture, at_px: Vector) -> bool:
+    def _unchanged(self, reduced: Planes, at_px: Vector) -> bool:
         """Whether the reduced picture round a resting ball is as it was in the frame before."""
         if self._before is None:
             return False
         x, y = np.round(self._reduction.reduced_px(at_px)).astype(int)
         reach = len(self._kernel)
         window = slice(max(y - reach, 0), y + reach + 1), slice(max(x - reach, 0), x + reach + 1)
-        return float(cv2.absdiff(reduced[window], self._before[window]).mean()) < UNCHANGED / 3
+        differences = (cv2.norm(a[window], b[window], cv2.NORM_L1) for a, b in zip(reduced, self._before, strict=True))
+        return sum(differences) < UNCHANGED * reduced[0][window].size
 
     def _on_table(self, at_m: Vector) -> bool:
         """Whether a ball can be there: no nearer to a nose than touching it, unless it hangs over a pocket."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from calibration.table import Vector
 from vision.film.planes import BLACK, NEUTRAL
 from vision.pieces import Mask
-from vision.reduced import Picture
+from vision.reduced import Picture, Planes
 
 # So many places of the cloth tell the light; what lies on it is a minority of them.
 PLACES = 800
@@ -18,6 +18,8 @@ PLACES = 800
 SAME_LIGHT = 0.06
 # Darker or lighter than this no film can be told from its noise.
 LEAST_LIGHT, MOST_LIGHT = 0.2, 5.0
+# The levels of Y, U, V that stand for no light.
+_ZERO = np.array([BLACK, NEUTRAL, NEUTRAL])
 
 
 @dataclass(frozen=True)
@@ -26,21 +28,27 @@ class Light:
 
     share: float
 
-    def evened(self, reduced: Picture) -> Picture:
-        """A reduced picture (h, w, 3) Y, U, V as it would be in the light that was learnt."""
+    def evened(self, reduced: Planes) -> Planes:
+        """A reduced frame as it would be in the light that was learnt."""
         if self.share == 1.0:
             return reduced
-        levels = np.arange(256)[:, None]
-        zero = np.array([BLACK, NEUTRAL, NEUTRAL])
-        table = np.clip(np.rint(zero + (levels - zero) / self.share), 0, 255).astype(np.uint8)
-        return np.asarray(cv2.LUT(reduced, table[None]), np.uint8)
+        levels = np.arange(256)
+        tables = (np.clip(np.rint(zero + (levels - zero) / self.share), 0, 255) for zero in _ZERO)
+        y, u, v = (cv2.LUT(p, table.astype(np.uint8)) for p, table in zip(reduced, tables, strict=True))
+        return y, u, v
+
+    def evened_picture(self, picture: Picture) -> Picture:
+        """The same of a picture (h, w, 3) Y, U, V."""
+        if self.share == 1.0:
+            return picture
+        y, u, v = cv2.split(picture)
+        return np.asarray(cv2.merge(self.evened((y, u, v))), np.uint8)
 
     def colour(self, seen: Vector) -> Vector:
         """A ball's colour (3,) Y, U, V as it would be in that light."""
         if self.share == 1.0:
             return seen
-        zero = np.array([BLACK, NEUTRAL, NEUTRAL])
-        return np.asarray(zero + (seen - zero) / self.share)
+        return np.asarray(_ZERO + (seen - _ZERO) / self.share)
 
 
 def in_one_light(pictures: Sequence[Picture], region: Mask) -> list[Picture]:
@@ -51,7 +59,7 @@ def in_one_light(pictures: Sequence[Picture], region: Mask) -> list[Picture]:
     levels = np.array([max(float(np.median(picture[..., 0][region > 0])) - BLACK, 1.0) for picture in pictures])
     shares = levels / np.sort(levels)[len(levels) // 2]
     lights = [Light(float(share) if abs(share - 1) >= SAME_LIGHT else 1.0) for share in shares]
-    return [light.evened(picture) for light, picture in zip(lights, pictures, strict=True)]
+    return [light.evened_picture(picture) for light, picture in zip(lights, pictures, strict=True)]
 
 
 class LightMeter:

@@ -92,6 +92,7 @@ def name_balls(tracks: Sequence[Track]) -> list[Ball]:
     whitest_track = max(tracks, key=lambda t: whiteness(t.colour))
     whitest = whiteness(whitest_track.colour)
     groups: dict[str, list[Track]] = {}
+    seen = {id(track): _seen_intervals(track) for track in tracks}
     for track in sorted(tracks, key=lambda t: -t.frames):
         tint = float(np.hypot(*(track.colour - whitest_track.colour)[1:]))
         white = whiteness(track.colour) > max(whitest - 45.0, WHITE_ENOUGH) and tint < SAME_TINT
@@ -99,7 +100,7 @@ def name_balls(tracks: Sequence[Track]) -> list[Ball]:
         name = base if base != "white" else "light"
         # Two balls of one colour are told apart by a number; of two white ones the longest seen is the cue ball.
         base, k = name, 2
-        while any(_together(track, other) for other in groups.get(name, [])):
+        while any(_together(seen[id(track)], seen[id(other)]) for other in groups.get(name, [])):
             name, k = f"{'light' if base == 'cue' else base}-{k}", k + 1
         groups.setdefault(name, []).append(track)
     return [_merged(name, members) for name, members in groups.items()]
@@ -266,11 +267,9 @@ def _merged(name: str, tracks: Sequence[Track]) -> Ball:
     return Ball(name, tuple(rests), tuple(path), tuple(lost))
 
 
-def _together(first: Track, second: Track) -> bool:
+def _together(first: Sequence[tuple[float, float]], second: Sequence[tuple[float, float]]) -> bool:
     """Whether two tracks were seen at the same time for more than a moment (then they are two balls)."""
-    both = sum(
-        max(min(a[1], b[1]) - max(a[0], b[0]), 0.0) for a in _seen_intervals(first) for b in _seen_intervals(second)
-    )
+    both = sum(max(min(a[1], b[1]) - max(a[0], b[0]), 0.0) for a in first for b in second)
     return both > TOGETHER_S
 
 

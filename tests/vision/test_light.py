@@ -69,7 +69,7 @@ def test_light_is_told_by_the_cloth(share: float) -> None:
 
 
 def test_stills_of_two_lights_are_brought_to_one() -> None:
-    dark = Light(2.0).evened(CLOTH)
+    dark = Light(2.0).evened_picture(CLOTH)
     evened = in_one_light([CLOTH, dark, dark], REGION)
     assert evened[1] is dark
     assert evened[0] == pytest.approx(dark, abs=1)
@@ -79,7 +79,7 @@ def test_small_changes_of_light_are_none() -> None:
     seen = CLOTH[..., 0] + np.uint8(4)
     light = LightMeter(CLOTH, REGION).of(seen)
     assert light == Light(1.0)
-    assert light.evened(CLOTH) is CLOTH
+    assert light.evened_picture(CLOTH) is CLOTH
 
 
 def test_colours_are_evened_like_pictures() -> None:
@@ -88,7 +88,7 @@ def test_colours_are_evened_like_pictures() -> None:
     evened = light.colour(colour)
     assert evened == pytest.approx([144.0, NEUTRAL + 40, NEUTRAL - 60])
     picture = np.broadcast_to(colour.astype(np.uint8), (2, 2, 3)).copy()
-    assert light.evened(picture)[0, 0] == pytest.approx(evened, abs=1)
+    assert light.evened_picture(picture)[0, 0] == pytest.approx(evened, abs=1)
     assert replace(light, share=1.0).colour(colour) is colour
 
 
