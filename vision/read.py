@@ -1,5 +1,6 @@
 """A clip in, a reading out: the whole of vision in order, one frame at a time."""
 
+import gc
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -139,7 +140,7 @@ def _read(
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
-        with _one_thread():
+        with _one_thread(), _nothing_gone_through_twice():
             strokes, others, repeats, lain = _read_frames(
                 clip, stands.parts, shots, readout_s or 0.0, progress, or_none=or_none
             )
@@ -186,6 +187,17 @@ def _one_thread() -> Iterator[None]:
         yield
     finally:
         cv2.setNumThreads(before)
+
+
+@contextmanager
+def _nothing_gone_through_twice() -> Iterator[None]:
+    """Objects that are there already are left out when Python looks for cycles that nothing holds any more: a reading
+    makes so many small ones that all of a program's modules would be gone through again and again."""
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
 
 
 def _read_frames(

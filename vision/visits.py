@@ -10,6 +10,7 @@ from math import pi
 import cv2
 import numpy as np
 
+from calibration.ball_plane import BallPlane
 from calibration.table import Vector
 from vision.balls import TableView, colour_distance
 from vision.colours import whiteness
@@ -53,6 +54,9 @@ class Visits:
     _at_ball: int = 0
     _rolled: bool = False
     _lay: tuple[tuple[Vector, Vector], ...] = ()
+    # The camera by which balls were last sized, and how large one in the middle of the table is seen.
+    _plane: BallPlane | None = None
+    _radius_px: float = float("nan")
 
     def take(self, seen: TableView) -> None:
         """Take in a look, after the tracker has."""
@@ -104,9 +108,11 @@ class Visits:
         )
 
     def _somebody(self, seen: TableView) -> bool:
-        centre_m = self.tracker.table.centre_m
-        radius_px = float(self.tracker.plane.radii_px(centre_m[None])[0]) / seen.reduction.factor
-        discs = cv2.countNonZero(seen.everywhere) / (pi * radius_px**2)
+        plane = self.tracker.plane
+        if plane is not self._plane:
+            self._plane = plane
+            self._radius_px = float(plane.radii_px(self.tracker.table.centre_m[None])[0])
+        discs = cv2.countNonZero(seen.everywhere) / (pi * (self._radius_px / seen.reduction.factor) ** 2)
         return discs > LEAST_DISCS + SHADOWED_DISCS * len(seen.balls)
 
     def _stick_at_cue_ball(self, seen: TableView) -> bool:
