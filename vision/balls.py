@@ -118,6 +118,7 @@ class BallFinder:
         self._before: Planes | None = None
         self._view: TableView | None = None
         self._ahead: tuple[Frame, Planes] | None = None
+        self._luma: tuple[int, Picture] | None = None
         self._since_faint = FAINT_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         self._reduction = background.reduction
@@ -129,12 +130,18 @@ class BallFinder:
         self._least_area = 0.8 * min(LEAST_AREA, FAINT_AREA[0]) * np.pi * smallest**2
         self._kernel = _disc(float(self.plane.radii_px(table.centre_m[None])[0]) / factor * 0.55)
 
+    def luma(self, frame: Frame) -> Picture:
+        """The reduced luma of a frame, (h, w); asked once more for the frame last asked for it is at hand."""
+        if self._luma is None or self._luma[0] != frame.pts:
+            self._luma = frame.pts, self._reduction.luma(frame)
+        return self._luma[1]
+
     def find(self, frame: Frame, expected: Sequence[Expected]) -> TableView:
         """Look at a frame, given the balls known so far."""
         background, radius_m = self.background, self.table.ball_radius_m
         ahead, self._ahead = self._ahead, None
         reduced = ahead[1] if ahead is not None and ahead[0] is frame else None
-        luma = self._reduction.luma(frame) if reduced is None else reduced[0]
+        luma = self.luma(frame) if reduced is None else reduced[0]
         if self._as_before(luma, expected):
             assert self._view is not None
             return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls), same=True)
@@ -197,7 +204,7 @@ class BallFinder:
 
     def stirred(self, frame: Frame, expected: Sequence[Expected]) -> bool:
         """Whether a ball that lay still in the frame last looked at does not, or not in the same light, any more."""
-        reduced = self._reduction.planes(frame, self._reduction.luma(frame))
+        reduced = self._reduction.planes(frame, self.luma(frame))
         self._ahead = (frame, reduced)
         return any(b.resting is not None and not self._unchanged(reduced, b.resting.at_px) for b in expected)
 

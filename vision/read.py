@@ -29,6 +29,7 @@ from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
 from vision.readout import timed_by_rows
 from vision.repeats import Repeats
 from vision.shot import Shot
+from vision.shown_again import ShownAgain
 from vision.sorting import Tried, sort_tries, sorted_reading, try_shots
 from vision.stands import Stand, learn_stands, longest_stand
 from vision.strokes import name_balls
@@ -140,10 +141,11 @@ def _read(
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
+        shown, found = ShownAgain(), None
         with _one_thread(), _nothing_gone_through_twice():
-            strokes, others, repeats, lain = _read_frames(
-                clip, stands.parts, shots, readout_s or 0.0, progress, or_none=or_none
-            )
+            while found is None:
+                found = _read_frames(clip, stands.parts, shots, readout_s or 0.0, progress, shown, or_none=or_none)
+        strokes, others, repeats, lain = found
         why = lain.why_no_stroke() if not strokes else None
         tries, sent_back = without_knocked_back(strokes, shots)
         setup = stands.setup
@@ -172,7 +174,7 @@ def _read(
             ),
             attempts=(),
             not_attempts=tuple(sorted([*others, *sent_back], key=lambda move: move.t_s)),
-            warnings=(*stands.warnings, *_warnings(clip, repeats), *([why] if why else ())),
+            warnings=(*stands.warnings, *_warnings(clip, repeats, shown), *([why] if why else ())),
         )
         return whole, tries, setup
 
@@ -206,10 +208,14 @@ def _read_frames(
     shots: Sequence[Shot],
     readout_s: float,
     progress: Progress | None,
+    shown: ShownAgain,
     *,
     or_none: bool,
-) -> tuple[list[Tried], list[NotAttempt], Repeats, BallsLain]:
-    """Strokes, other moves, which pictures showed the one before once more, and what balls lay there."""
+) -> tuple[list[Tried], list[NotAttempt], Repeats, BallsLain] | None:
+    """Strokes, other moves, which pictures showed the one before once more, and what balls lay there.
+
+    None when the film turned out to show its pictures several times over: ``shown`` knows that then, for the next time.
+    """
     camera, table = stands[0].setup.camera, stands[0].setup.table
     finder = BallFinder(stands[0].background, camera, table)
     tracker = Tracker(finder.plane, table)
@@ -235,7 +241,8 @@ def _read_frames(
         tracker.forget_history()
         looks.repeats.forget()
 
-    now = float("nan")
+    now, known = float("nan"), shown.learnt
+    shown.begin()
     for frame in clip.frames():
         now = frame.time_s
         if not np.isfinite(taken_apart_s):
@@ -249,7 +256,12 @@ def _read_frames(
             tracker.plane = finder.plane
             if stand.arrival is not None:
                 moves.append((now if stand.arrival.slow else stand.arrival.from_s, now))
-        if not _moving(coming, now):
+        again = shown.times != 1 and shown.again(finder.luma(frame))
+        if shown.learnt and not known:
+            return None
+        if again:
+            looks.repeats.pass_over(now)
+        elif not _moving(coming, now):
             looks.take(frame, finder)
         settled = tracker.quiet(QUIET_S) and tracker.last_motion_s > taken_apart_s
         if settled or now - taken_apart_s > LONGEST_STRETCH_S:
@@ -285,9 +297,14 @@ def _flagged(found: Attempt, moves: Sequence[tuple[float, float]]) -> Attempt:
     return found
 
 
-def _warnings(clip: Clip, repeats: Repeats) -> tuple[str, ...]:
+def _warnings(clip: Clip, repeats: Repeats, shown: ShownAgain) -> tuple[str, ...]:
     out = list(clip.warnings)
-    if repeats.count >= REPEATS_TOLD:
+    if shown.learnt:
+        out.append(
+            f"each picture is shown {shown.times:.2g} times in the mean, as in a film brought to a higher frame rate; "
+            "it was read once"
+        )
+    elif repeats.count >= REPEATS_TOLD:
         out.append("some pictures are shown twice, as in a film brought to another frame rate; each was read once")
     for from_s, until_s in repeats.stood:
         out.append(f"the film stands still from {from_s:.1f} to {until_s:.1f} s; what the balls did then is not seen")

@@ -3,7 +3,8 @@
 A film that was brought from 24 or 25 pictures a second to 30 or 60 shows some of them twice, and so does a camera that
 cannot keep up in poor light. A ball then seems to stop for a frame and to leap in the next. What is shown again is not
 looked at again; where it comes round regularly the times of the others were rounded to the film's frames, and are put
-back to the even rate at which the pictures were taken.
+back to the even rate at which the pictures were taken. Films that show every picture several times over are told by
+``shown_again``, before their balls are looked at.
 """
 
 from collections.abc import Callable, Sequence
@@ -69,6 +70,11 @@ class Repeats:
             self._runs[-1].append((seen.time_s, again))
         self._fast, self._before_s = bool(rolling), seen.time_s
         return again
+
+    def pass_over(self, time_s: float) -> None:
+        """Note a picture that is known, without a look, to show the one before once more."""
+        if self._fast:
+            self._runs[-1].append((time_s, True))
 
     def _stands(self, since_s: float, now_s: float) -> None:
         """Note that the film has stood still since a moment; the last note goes on if it is of the same."""

@@ -32,12 +32,16 @@ def taken(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Attempt]:
     return path, reading.attempts[0]
 
 
-def shown_at(source: Path, goal: Path, fps: int) -> Path:
-    """The film as one of more pictures a second, which shows at each moment the picture taken last."""
+def shown_at(source: Path, goal: Path, fps: int, *, coarse: bool = False) -> Path:
+    """The film as one of more pictures a second, which shows at each moment the picture taken last.
+
+    Coded ``coarse`` as films mostly are, what is shown again differs a little.
+    """
     with av.open(str(source)) as film, av.open(str(goal), "w", format="mp4") as out:
         stream = out.add_stream("libx264", rate=fps)
         stream.width, stream.height, stream.pix_fmt = CAMERA.width, CAMERA.height, "yuv420p"
-        stream.options = {"crf": "14", "preset": "ultrafast", "threads": "1"}
+        quality = ("28", "veryfast") if coarse else ("14", "ultrafast")
+        stream.options = {"crf": quality[0], "preset": quality[1], "threads": "1"}
         pictures = [picture.to_ndarray(format="bgr24") for picture in film.decode(video=0)]
         for k in range(len(pictures) * fps // FPS):
             frame = av.VideoFrame.from_ndarray(pictures[k * FPS // fps], format="bgr24")
@@ -47,15 +51,18 @@ def shown_at(source: Path, goal: Path, fps: int) -> Path:
     return goal
 
 
-@pytest.mark.parametrize("fps", [36, 50, 60, 75])
-def test_film_brought_to_another_rate_is_read_alike(taken: tuple[Path, Attempt], fps: int, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("fps", "coarse"), [(36, False), (50, False), (75, False), (120, True), (240, False)])
+def test_film_brought_to_another_rate_is_read_alike(
+    taken: tuple[Path, Attempt], fps: int, coarse: bool, tmp_path: Path
+) -> None:
     source, true = taken
-    reading = read_kick(shown_at(source, tmp_path / "shown.mp4", fps))
-    assert any("shown twice" in warning for warning in reading.warnings)
+    reading = read_kick(shown_at(source, tmp_path / "shown.mp4", fps, coarse=coarse))
+    told = "shown twice" if fps < 2 * FPS else f"shown {fps / FPS:.2g} times in the mean"
+    assert any(told in warning for warning in reading.warnings)
     (found,) = reading.attempts
     # A picture is shown up to one frame late.
     assert 0 <= found.t_s - true.t_s + 0.001 < 1 / fps + 0.002
-    assert found.start_m == pytest.approx(true.start_m, abs=0.0005)
+    assert found.start_m == pytest.approx(true.start_m, abs=0.001 if coarse else 0.0005)
     assert degrees(abs(found.bearing_rad - true.bearing_rad)) < 0.1
     assert found.speed_mps == pytest.approx(true.speed_mps, rel=0.01)
     assert found.miss_m == pytest.approx(true.miss_m, abs=0.003)
