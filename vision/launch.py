@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq, least_squares
 
+from calibration.camera import Matrix
 from calibration.table import Vector
 from vision.legs import GRAVITY_MPS2, SLIDING_MPS2, Path
 
@@ -52,6 +53,9 @@ def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Lau
     def residuals(p: Vector) -> Vector:
         return np.concatenate([(_run_m(tau, *p) - distance) / sd, (p[2:] - usual) / spread])
 
+    def slopes(p: Vector) -> Matrix:
+        return np.vstack([_run_slopes(tau, *p) / sd[:, None], np.eye(4)[2:] / spread[:, None]])
+
     soon = min(len(tau) - 1, int(np.searchsorted(tau, 0.05)))
     speed = float((distance[soon] - distance[0]) / tau[soon])
     if speed <= 0:
@@ -62,7 +66,7 @@ def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Lau
     # Where rolling begins is a kink of the model: the fit can stick on the wrong side of it, so it is begun on both.
     found = min(
         (
-            least_squares(residuals, [begin, speed, shed, SLIDING_MPS2], bounds=(low, high), x_scale=scale)
+            least_squares(residuals, [begin, speed, shed, SLIDING_MPS2], slopes, (low, high), x_scale=scale)
             for shed in (0.05, 0.15, 0.30)
         ),
         key=lambda fit: float(fit.cost),
@@ -70,9 +74,9 @@ def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Lau
     for _ in range(REWEIGHTINGS):
         # A smeared ball is seen less surely along its way than the views state: what they leave unsaid is added.
         sd = np.hypot(first.sd, unstated_sd(_run_m(tau, *found.x) - distance, first.sd, len(tau) - 2))
-        found = least_squares(residuals, found.x, bounds=(low, high), x_scale=scale)
-    slopes = np.asarray(found.jac)
-    spread_of = np.sqrt(np.diag(np.linalg.pinv(slopes.T @ slopes)))
+        found = least_squares(residuals, found.x, slopes, (low, high), x_scale=scale)
+    jacobian = np.asarray(found.jac)
+    spread_of = np.sqrt(np.diag(np.linalg.pinv(jacobian.T @ jacobian)))
     return Launch(float(first.t[0] + found.x[0]), float(spread_of[0]), float(found.x[1]), float(spread_of[1]))
 
 
@@ -100,3 +104,23 @@ def _run_m(t: Vector, begin: float, speed: float, shed: float, slowing: float) -
     rolled = np.maximum(run - slide_s, 0.0)
     sliding = speed * np.minimum(run, slide_s) - slowing * slid**2 / 2
     return sliding + speed * (1 - shed) * rolled - ROLLING_MPS2 * rolled**2 / 2
+
+
+def _run_slopes(t: Vector, begin: float, speed: float, shed: float, slowing: float) -> Matrix:
+    """How ``_run_m`` changes with each of its four parameters, (n, 4)."""
+    run = t - begin
+    slide_s = shed * speed / slowing
+    slides = run <= slide_s
+    slid = np.clip(run, 0.0, slide_s)
+    rolled = np.maximum(run - slide_s, 0.0)
+    # The speed at each moment; what sliding has come to once it is over enters by when it ends, too.
+    now = np.where(slides, speed - slowing * slid, speed * (1 - shed) - ROLLING_MPS2 * rolled)
+    later = speed * (1 - shed) - now
+    return np.column_stack(
+        [
+            -now,
+            np.where(slides, run, slide_s + (1 - shed) * rolled + later * shed / slowing),
+            np.where(slides, 0.0, later * speed / slowing - speed * rolled),
+            np.where(slides, -(slid**2) / 2, -(slide_s**2) / 2 - later * slide_s / slowing),
+        ]
+    )

@@ -5,7 +5,7 @@ import pytest
 
 from tests.vision.rolling import Cloth, frames
 from tests.vision.test_legs import from_launch, shot
-from vision.launch import fit_launch, unstated_sd
+from vision.launch import _run_m, _run_slopes, fit_launch, unstated_sd
 from vision.legs import Path
 
 
@@ -104,3 +104,15 @@ def test_launch_from_too_little_is_unknown() -> None:
     assert np.isnan(fit_launch(np.array([0.5, 0.3]), one).speed_mps)
     towards = Path(np.array([0.1, 0.2]), np.array([[0.6, 0.3], [0.51, 0.3]]), np.full(2, 1e-3))
     assert np.isnan(fit_launch(np.array([0.5, 0.3]), towards).time_s)
+
+
+@pytest.mark.parametrize("shed", [0.0, 0.1, 0.5])
+def test_slopes_are_those_of_the_way(shed: float) -> None:
+    """Against differences, before the strike, while it slides and once it rolls."""
+    t = np.linspace(-0.1, 1.2, 27)
+    p = np.array([0.01, 2.5, shed, 2.0])
+    step = 1e-6
+    differences = [(_run_m(t, *(p + d)) - _run_m(t, *(p - d))) / (2 * step) for d in step * np.eye(4)]
+    # A ball that does not slide cannot slide less.
+    told = [0, 1, 3] if shed == 0.0 else [0, 1, 2, 3]
+    assert _run_slopes(t, *p)[:, told] == pytest.approx(np.array(differences).T[:, told], abs=1e-6)
