@@ -11,7 +11,8 @@ from app.card.chance import with_chances
 from app.card.player_stroke import stated_stroke, stroke_of_player
 from app.fitting.log_fit import Job
 from app.fitting.pooled import APART, NOT_KNOWN
-from app.store.log_views import LoggedAttempt, LoggedShot, list_attempts, list_shots
+from app.store.log_views import list_attempts, list_shots
+from app.store.logged import LoggedAttempt, LoggedShot
 from app.telling.practice import Practice, attempt_rows, practise, practised_rows, same_size
 from app.telling.rest_of_log import rest_of_log
 from calibration.errors import InputError

@@ -6,7 +6,7 @@ from math import degrees, nan, radians
 import numpy as np
 
 from app.card.aim_card import CardStroke, CueBall
-from app.store.log_views import LoggedAttempt, LoggedShot
+from app.store.logged import LoggedAttempt, LoggedShot
 from app.stroke.analysis import ENOUGH_OF_ITS_OWN
 from app.stroke.from_log import ShotStroke, strokes_of
 from calibration.errors import InputError

@@ -1,12 +1,13 @@
 """``railpoint demo``: the whole job on the sample clip, in a log of its own."""
 
+from functools import partial
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from app.commands.reading import log_reading, read_film
+from app.commands.reading import log_reading, read_and_identified
 from app.commands.reading_told import print_reading
 from app.commands.serving import serve_log
 from app.commands.terminal import check_writable, progress, say, write_text
@@ -45,9 +46,12 @@ def demo(
     if not sample.joinpath(CLIP).is_file():
         raise InputError("the sample clip is not installed; install railpoint with its sample_frames package.")
     with as_file(sample.joinpath(CLIP)) as clip, as_file(sample.joinpath(SHOT)) as shot_file:
+        # Not before it is needed: what reads films takes long to load.
+        from vision.read import read_clip
+
         shot = load_shot(shot_file)
         with progress("Reading the sample clip") as done:
-            found, film = read_film(clip, shot, table="auto", head=None, setup=None, done=done)
+            found, film = read_and_identified(clip, partial(read_clip, clip, shot), done)
     print_reading(found, None)
     with opened(settings) as engine:
         log_reading(engine, found, film, None, None)

@@ -1,9 +1,10 @@
 """``railpoint read``: from a clip to attempts, in words, in a file and in the log."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 import typer
 from sqlalchemy import Engine
@@ -29,10 +30,11 @@ from app.store.log import ClipFile, check_shot, identify_clip, store_reading
 from app.store.mixed_log import store_mixed
 from calibration.camera import Setup
 from calibration.errors import InputError
-from calibration.table import Vector
 from vision.mixed_reading import MixedReading
 from vision.reading import Reading
 from vision.shot import Shot, load_shot
+
+Found = TypeVar("Found")
 
 
 def read(
@@ -80,30 +82,19 @@ def read(
         marked = find_by_markers(clip, markers, table, head, corners)
         setup_ = marked.setup
         say(*marked.notes)
-    found: Reading | MixedReading
+    # Not before they are needed: what reads films takes long to load.
+    from vision.read import read_clip, read_mixed_clip
+
+    reads: Callable[..., Reading | MixedReading] = partial(
+        partial(read_clip, clip, drilled[0]) if shots is None else partial(read_mixed_clip, clip, drilled),
+        table=table,
+        head=head,
+        setup=setup_,
+        corners_px=places,
+        readout_s=readout_s,
+    )
     with progress(f"Reading {clip.name}") as done:
-        if shots is None:
-            found, film = read_film(
-                clip,
-                drilled[0],
-                table=table,
-                head=head,
-                setup=setup_,
-                corners_px=places,
-                readout_s=readout_s,
-                done=done,
-            )
-        else:
-            found, film = read_mixed_film(
-                clip,
-                drilled,
-                table=table,
-                head=head,
-                setup=setup_,
-                corners_px=places,
-                readout_s=readout_s,
-                done=done,
-            )
+        found, film = read_and_identified(clip, reads, done)
     try:
         if json_out is not None:
             write_text(json_out, json.dumps(found.to_json(), indent=1, allow_nan=False) + "\n")
@@ -135,60 +126,12 @@ def load_drilled(shot: Path | None, shots: Path | None) -> list[Shot]:
     return found
 
 
-def read_film(
-    clip: Path,
-    shot: Shot,
-    *,
-    table: str,
-    head: str | None,
-    setup: Setup | None,
-    done: Callable[[float], None],
-    corners_px: Vector | None = None,
-    readout_s: float | None = None,
-) -> tuple[Reading, ClipFile]:
-    """The reading of a clip and its identity; ``done`` gets the fraction of both together."""
-    from vision.read import read_clip
-
+def read_and_identified(
+    clip: Path, reads: Callable[..., Found], done: Callable[[float], None]
+) -> tuple[Found, ClipFile]:
+    """What a reader finds that takes ``progress``, and the clip's identity; ``done`` gets the fraction of both."""
     film = identify_clip(clip, lambda part: done(0.02 * part))
-    reading = read_clip(
-        clip,
-        shot,
-        table=table,
-        head=head,
-        corners_px=corners_px,
-        setup=setup,
-        readout_s=readout_s,
-        progress=lambda part: done(0.02 + 0.98 * part),
-    )
-    return reading, film
-
-
-def read_mixed_film(
-    clip: Path,
-    shots: Sequence[Shot],
-    *,
-    table: str,
-    head: str | None,
-    setup: Setup | None,
-    done: Callable[[float], None],
-    corners_px: Vector | None = None,
-    readout_s: float | None = None,
-) -> tuple[MixedReading, ClipFile]:
-    """As ``read_film``, for a clip of several drills."""
-    from vision.read import read_mixed_clip
-
-    film = identify_clip(clip, lambda part: done(0.02 * part))
-    reading = read_mixed_clip(
-        clip,
-        shots,
-        table=table,
-        head=head,
-        corners_px=corners_px,
-        setup=setup,
-        readout_s=readout_s,
-        progress=lambda part: done(0.02 + 0.98 * part),
-    )
-    return reading, film
+    return reads(progress=lambda part: done(0.02 + 0.98 * part)), film
 
 
 def log_reading(

@@ -12,7 +12,7 @@ from app.entry.entered import Entered, enter
 from app.entry.grammar import parse_line
 from app.fitting.attempts_csv import listed
 from app.store.entries import NewEntry, add_entries, put_right
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.store.models import now
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table

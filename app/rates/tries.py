@@ -25,7 +25,7 @@ from typing import Literal
 
 import numpy as np
 
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.telling.words import SQUARE_RAD, counting_corner, miss_side
 from calibration.errors import InputError
 from calibration.table import Corner, Table, Vector

@@ -18,7 +18,8 @@ from app.room.marks import Marks
 from app.room.room_file import Room
 from app.room.wall_scale import WallMark, wall_scale
 from app.room.walls import Wall, first_wall
-from app.store.log_views import LoggedShot, list_attempts, list_shots
+from app.store.log_views import list_attempts, list_shots
+from app.store.logged import LoggedShot
 from app.telling.practice import Practice, practise
 from app.telling.rest_of_log import rest_of_log
 from app.telling.words import counting_corner

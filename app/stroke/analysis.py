@@ -10,7 +10,7 @@ import numpy as np
 from scipy.stats import f as f_distribution
 from scipy.stats import t
 
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.stroke.chances import LEAST_FOR_CHANCES, Chances, chances_of, steady_lines, tells_side, unless_hidden
 from app.stroke.delivered import Delivered
 from app.stroke.expected import NOTHING, Expected, expect

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.stroke.spread import Lines
 from calibration.table import Vector
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from app.fitting.lines import expand, jacobian, needed_bearings
 from app.margins.shot_margins import image_m, margins
 from app.margins.through_cut import CutMargins, through_cut
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.stroke.aim import Aim, family_of
 from app.stroke.delivered import Delivered
 from calibration.table import Table, Vector

@@ -10,7 +10,8 @@ from sqlalchemy import Engine
 
 from app.rates.tries import outcome_of
 from app.room.marks import Marks
-from app.store.log_views import LoggedAttempt, LoggedShot, find_shot, list_attempts, list_shots
+from app.store.log_views import find_shot, list_attempts, list_shots
+from app.store.logged import LoggedAttempt, LoggedShot
 from app.stroke.aim import POINT, Aim, aim_at
 from app.stroke.analysis import ENOUGH_OF_ITS_OWN, Stroke, analyse, borrowing, expected_of, outcomes
 from app.stroke.chances import unless_hidden

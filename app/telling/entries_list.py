@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TextIO
 
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.telling.words import tell_attempt
 from vision.shot import Shot
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from app.fitting.choices import find_images, fit_mirrored
 from app.fitting.log_fit import Job, Others
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.telling.point_view import point_view
 from app.telling.practice import Practice, practise, practised_rows
 from calibration.table import Table

@@ -12,7 +12,7 @@ from app.fitting.fit import ShotFit, fit_shot
 from app.fitting.log_fit import Job, Others, fit_all
 from app.fitting.pooled import APART, NOT_KNOWN
 from app.next_shot.from_rows import plan_next
-from app.store.log_views import LoggedAttempt, LoggedEntry
+from app.store.logged import LoggedAttempt, LoggedEntry
 from app.telling.coach import Figures, coach_figures, rule_name
 from app.telling.drawing import draw_practice
 from app.telling.fit_words import weight_words

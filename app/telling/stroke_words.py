@@ -4,7 +4,7 @@ from math import degrees, hypot, isfinite, nan
 
 import numpy as np
 
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.stroke.analysis import SURE, Offset, left_out
 from app.stroke.chances import LEAST_FOR_CHANCES
 from app.stroke.expected import Expected

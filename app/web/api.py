@@ -11,7 +11,7 @@ from app.fitting.choices import fit_apart
 from app.room.marks import Marks
 from app.room.room_file import Room, load_room
 from app.store import log_views
-from app.store.log_views import LoggedAttempt, LoggedSession, LoggedShot
+from app.store.logged import LoggedAttempt, LoggedSession, LoggedShot
 from app.telling.mirrored import image_names, practise_mirrored
 from app.telling.practice import practise, practised_rows
 from app.telling.rest_of_log import fit_together, rest_of_log

@@ -11,7 +11,8 @@ from app.entry.csv_import import import_attempts
 from app.entry.lines import MOST_LINES, Checked, check_lines, log_lines, parse_when, put_line_right
 from app.fitting.attempts_csv import read_attempts
 from app.store.entries import restore, withdraw
-from app.store.log_views import LoggedAttempt, find_shot, list_attempts
+from app.store.log_views import find_shot, list_attempts
+from app.store.logged import LoggedAttempt
 from app.telling.entries_list import list_entries, write_entries
 from app.web.api import MOST_ID, WRONG, Limit, Offset
 from app.web.entries_form import table_named

@@ -9,7 +9,8 @@ from fastapi.responses import RedirectResponse
 
 from app.entry.lines import DEFAULT_TABLE, Checked, check_lines, log_lines, parse_when, put_line_right
 from app.store.entries import restore, withdraw
-from app.store.log_views import LoggedAttempt, LoggedShot, list_attempts
+from app.store.log_views import list_attempts
+from app.store.logged import LoggedAttempt, LoggedShot
 from app.telling.entries_list import list_entries
 from app.web.form_values import form_values
 from app.web.pages import page

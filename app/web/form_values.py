@@ -6,7 +6,8 @@ from sqlalchemy import Engine
 
 from app.entry.lines import DEFAULT_TABLE
 from app.entry.vocabulary import EXAMPLE, words_table
-from app.store.log_views import LoggedShot, list_players
+from app.store.log_views import list_players
+from app.store.logged import LoggedShot
 from app.telling.words import counting_corner
 from calibration.table import STANDARD_TABLES
 

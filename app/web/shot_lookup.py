@@ -5,7 +5,8 @@ from typing import cast
 from fastapi import HTTPException, Request
 from sqlalchemy import Engine
 
-from app.store.log_views import LoggedShot, list_shots
+from app.store.log_views import list_shots
+from app.store.logged import LoggedShot
 
 
 def engine_of(request: Request) -> Engine:

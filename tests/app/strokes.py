@@ -9,7 +9,7 @@ import numpy as np
 
 from app.margins.shot_margins import margins
 from app.margins.through_cut import through_cut
-from app.store.log_views import LoggedAttempt, LoggedShot
+from app.store.logged import LoggedAttempt, LoggedShot
 from calibration.table import Vector
 from tests.app.scenario import TABLE, attempt
 from vision.reading import Attempt

@@ -19,7 +19,8 @@ from app.rates.from_log import Question, rates_of_log
 from app.store.database import alembic_config, writing
 from app.store.entries import restore, withdraw
 from app.store.log import store_reading
-from app.store.log_views import LoggedAttempt, find_shot, list_attempts, list_sessions, list_shots, load_session
+from app.store.log_views import find_shot, list_attempts, list_sessions, list_shots, load_session
+from app.store.logged import LoggedAttempt
 from app.store.models import CorrectionRow
 from app.telling.entries_list import list_entries, write_entries
 from app.telling.practice import attempt_rows, practise

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import Engine
 
 from app.entry.lines import check_lines, log_lines
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.stroke.from_log import ShotStroke, StrokeQuestion, strokes_of, strokes_of_log
 from app.stroke.stroke_json import stroke_json
 from app.telling.stroke_tables import stroke_figures

@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 from app.entry import csv_import
 from app.entry.csv_import import Imported, import_attempts
 from app.fitting.attempts_csv import read_attempts
-from app.store.log_views import LoggedAttempt, list_attempts, list_sessions, list_shots
+from app.store.log_views import list_attempts, list_sessions, list_shots
+from app.store.logged import LoggedAttempt
 from tests.app.scenario import KICK
 
 OTHER = replace(KICK, name="other")

@@ -6,7 +6,7 @@ from math import nan
 
 import pytest
 
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.telling.practice import attempt_rows
 from tests.app.scenario import KICK, STARTS_M, TABLE, attempt
 

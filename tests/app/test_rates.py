@@ -18,7 +18,7 @@ from app.rates.intervals import wilson
 from app.rates.make_rates import make_rates
 from app.rates.tries import Try, counted_from, cut_class, gather_tries, select_tries
 from app.store.log import store_reading
-from app.store.log_views import LoggedAttempt
+from app.store.logged import LoggedAttempt
 from app.telling.rates_drawing import draw_rates
 from calibration.errors import InputError
 from tests.app.conftest import Client, clip

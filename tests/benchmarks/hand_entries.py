@@ -24,7 +24,7 @@ from app.fitting.fit import own_prior
 from app.fitting.margins import margins_where_possible
 from app.fitting.region import CONFIDENCE, p_values
 from app.fitting.scatter import integrate_scatter
-from app.store.log_views import LoggedAttempt, LoggedEntry
+from app.store.logged import LoggedAttempt, LoggedEntry
 from app.telling.practice import attempt_rows
 from app.telling.words import side_of
 from calibration.table import Vector
