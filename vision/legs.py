@@ -128,42 +128,37 @@ def kinks(path: Path) -> list[int]:
     The change of velocity between the stretches before and after each sighting is compared with what friction and the
     noise of the sightings can do.
     """
-    n = len(path)
+    n, t = len(path), path.t
     excess = np.zeros(n)
-    before = np.zeros(n)
-    after = np.zeros(n)
-    for i in range(1, n - 1):
-        j = _step(path.t, i, -1)
-        k = _step(path.t, i, +1)
-        if j < 0 or k >= n:
-            continue
-        to, from_ = path.t[i] - path.t[j], path.t[k] - path.t[i]
-        change = (path.xy[k] - path.xy[i]) / from_ - (path.xy[i] - path.xy[j]) / to
-        noise = np.hypot(path.sd[i], path.sd[j]) / to + np.hypot(path.sd[i], path.sd[k]) / from_
-        allowed = LEAST_KINK_MPS + MOST_DECELERATION_MPS2 * (to + from_) / 2 * 0.7 + 4 * noise
-        excess[i] = np.hypot(*change) / allowed
-        before[i] = np.hypot(*(path.xy[i] - path.xy[j])) / to
-        after[i] = np.hypot(*(path.xy[k] - path.xy[i])) / from_
+    # The nearest sightings that are far enough away in time, or next to this one across a gap.
+    j, k = np.searchsorted(t, t - KINK_BASE_S, "right") - 1, np.searchsorted(t, t + KINK_BASE_S, "left")
+    i = np.flatnonzero((j >= 0) & (k < n))
+    j, k = j[i], k[i]
+    to, from_ = t[i] - t[j], t[k] - t[i]
+    change = (path.xy[k] - path.xy[i]) / from_[:, None] - (path.xy[i] - path.xy[j]) / to[:, None]
+    noise = np.hypot(path.sd[i], path.sd[j]) / to + np.hypot(path.sd[i], path.sd[k]) / from_
+    allowed = LEAST_KINK_MPS + MOST_DECELERATION_MPS2 * (to + from_) / 2 * 0.7 + 4 * noise
+    excess[i] = np.hypot(*change.T) / allowed
     spans: list[tuple[int, int]] = []
-    i = 1
-    while i < n - 1:
-        if excess[i] <= 1:
-            i += 1
+    first = 1
+    while first < n - 1:
+        if excess[first] <= 1:
+            first += 1
             continue
-        end = i
-        while end + 1 < n - 1 and excess[end + 1] > 1 and path.t[end + 1] - path.t[i] < 0.2:
-            end += 1
-        spans += _apart(excess, i, end)
-        i = end + 1
+        last = first
+        while last + 1 < n - 1 and excess[last + 1] > 1 and t[last + 1] - t[first] < 0.2:
+            last += 1
+        spans += _apart(excess, first, last)
+        first = last + 1
     found: list[int] = []
-    for k, (first, last) in enumerate(spans):
-        close = [j for j in (k - 1, k + 1) if 0 <= j < len(spans) and _gap(spans[k], spans[j]) <= BESIDE]
+    for m, (first, last) in enumerate(spans):
+        close = [o for o in (m - 1, m + 1) if 0 <= o < len(spans) and _gap(spans[m], spans[o]) <= BESIDE]
         if close:
             first, last = _near_peak(excess, first, last)
         until = n
-        if k + 1 in close:
+        if m + 1 in close:
             # The leg after is short: what was met next tells nothing of it, unless nothing else does.
-            next_first = _near_peak(excess, *spans[k + 1])[0]
+            next_first = _near_peak(excess, *spans[m + 1])[0]
             until = next_first if next_first > last + 2 else n
         found.append(_last_before(path, found[-1] + 1 if found else 0, first, last, until))
     return found
@@ -313,14 +308,6 @@ def _slide_designs(tau: Vector, slides_s: Vector) -> NDArray[np.float64]:
     designs = np.ones((len(slides_s), len(tau), 3))
     designs[..., 1], designs[..., 2] = tau, slid**2 / 2 + ends * rolled
     return designs
-
-
-def _step(t: Vector, i: int, way: int) -> int:
-    """Index of the nearest sighting at least ``KINK_BASE_S`` away, or the one next to it across a gap."""
-    k = i + way
-    while 0 <= k < len(t) and abs(t[k] - t[i]) < KINK_BASE_S:
-        k += way
-    return k
 
 
 def _last_before(path: Path, since: int, first: int, last: int, until: int) -> int:
