@@ -2,7 +2,8 @@
 
 A converter that brings a film from 30 pictures a second to 24 or 25 may leave out every fifth or sixth and show the
 others evenly spaced: a ball then leaps by turns. Where the leaps of the balls under way follow the turns of such a
-conversion, and not an even rate, the pictures' times are put back to when they were taken.
+conversion, and not an even rate, the pictures' times are put back to when they were taken. Where one is left out more
+seldom than that, ``leaps`` tells them one by one.
 """
 
 from collections.abc import Callable, Sequence
@@ -13,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import Vector
+from vision.leaps import Step, seldom_left_out, steps_of
 from vision.track import Track
 
 # Rates at which cameras take pictures and films are shown, to the nearest whole number a second. A leap less often than
-# every so many pictures cannot be told from what a ball meets.
+# every so many pictures cannot be told by the mean from what a ball meets.
 RATES, LONGEST_TURN = (24, 25, 30, 50, 60), 5
 RATIOS = sorted(
     ratio
@@ -28,6 +30,8 @@ LEAST_MPS, LEAST_PAIRS, LEAST_LEAPS = 0.4, 15, 3
 # How much the velocity changes from step to step, as a share of it, in the mean: so much less must it be with the
 # pictures' times put back, and so much at least without.
 LESS, LEAST_UNEVEN = 0.4, 0.03
+# So many steps are kept in mind at most.
+MOST_STEPS = 3000
 # Times of an evenly shown film are off its even rate by no more than this share of a frame.
 ON_THE_BEAT = 0.1
 
@@ -47,15 +51,38 @@ class Turns:
         return time_s + float(_taken(np.array([number]), self.ratio, self.phase)[0] - number) * self.shown_s
 
 
-def turns_of(tracks: Sequence[Track]) -> Turns | None:
-    """The turns in which pictures are left out, told by the balls under way; None where none are."""
+def beat_of(tracks: Sequence[Track]) -> float | None:
+    """Seconds from frame to frame of a film that shows the balls under way evenly; None for another."""
     times = np.unique([s.time_s for track in tracks for s in track.path])
     if len(times) < LEAST_PAIRS:
         return None
-    shown_s = float(np.median(np.diff(times)))
-    numbers = times / shown_s
-    if np.abs((numbers - numbers[0] + 0.5) % 1 - 0.5).max() > ON_THE_BEAT:
+    numbers = (times - times[0]) / float(np.median(np.diff(times)))
+    if np.abs(numbers - np.rint(numbers)).max() > ON_THE_BEAT:
         return None
+    # Times are rounded to some unit of the file's.
+    return float((times[-1] - times[0]) / np.rint(numbers[-1]))
+
+
+def turns_of(tracks: Sequence[Track], earlier: list[Step] | None = None) -> Turns | None:
+    """The turns in which pictures are left out, told by the balls under way; None where none are.
+
+    ``earlier`` holds what was told of single steps earlier in the film, and is given what is told of these.
+    """
+    shown_s = beat_of(tracks)
+    if shown_s is None:
+        return None
+    often = _often_left_out(tracks, shown_s)
+    if often is not None:
+        return often
+    steps = [*(earlier or []), *steps_of(tracks, shown_s)][-MOST_STEPS:]
+    if earlier is not None:
+        earlier[:] = steps
+    seldom = seldom_left_out(steps, shown_s)
+    return None if seldom is None else Turns(shown_s, *seldom)
+
+
+def _often_left_out(tracks: Sequence[Track], shown_s: float) -> Turns | None:
+    """Turns of ``LONGEST_TURN`` pictures at most."""
     first, places = _in_a_row(tracks, shown_s)
     if len(first) < LEAST_PAIRS:
         return None

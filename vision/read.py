@@ -19,6 +19,7 @@ from vision.balls import BallFinder
 from vision.balls_lain import BallsLain
 from vision.disturbances import Disturbances
 from vision.film.clip import Clip, open_clip
+from vision.film_warnings import film_warnings
 from vision.flags import known
 from vision.knocked_back import without_knocked_back
 from vision.looks import Looks
@@ -42,8 +43,6 @@ QUIET_S = 1.5
 LONGEST_STRETCH_S = 120.0
 # A camera that sags is changed for the next one when no ball has moved for this long, or after that long all the same.
 CALM_S, LONGEST_WAIT_S = 0.5, 15.0
-# A few pictures that are shown twice are not worth a word.
-REPEATS_TOLD = 10
 # Progress is told this often, in frames.
 PROGRESS_FRAMES = 15
 
@@ -174,7 +173,7 @@ def _read(
             ),
             attempts=(),
             not_attempts=tuple(sorted([*others, *sent_back], key=lambda move: move.t_s)),
-            warnings=(*stands.warnings, *_warnings(clip, repeats, shown), *([why] if why else ())),
+            warnings=(*stands.warnings, *film_warnings(clip, repeats, shown), *([why] if why else ())),
         )
         return whole, tries, setup
 
@@ -295,29 +294,3 @@ def _flagged(found: Attempt, moves: Sequence[tuple[float, float]]) -> Attempt:
     if any(to_s > found.t_s and from_s < until_s for from_s, to_s in moves):
         return replace(found, flags=known([*found.flags, "camera_moved"]))
     return found
-
-
-def _warnings(clip: Clip, repeats: Repeats, shown: ShownAgain) -> tuple[str, ...]:
-    out = list(clip.warnings)
-    if shown.learnt:
-        out.append(
-            f"each picture is shown {shown.times:.2g} times in the mean, as in a film brought to a higher frame rate; "
-            "it was read once"
-        )
-    elif repeats.count >= REPEATS_TOLD:
-        out.append("some pictures are shown twice, as in a film brought to another frame rate; each was read once")
-    for from_s, until_s in repeats.stood:
-        out.append(f"the film stands still from {from_s:.1f} to {until_s:.1f} s; what the balls did then is not seen")
-    if repeats.left_out:
-        out.append(
-            "pictures are left out by turns, as in a film brought to a lower frame rate; the times of the others were "
-            "put back"
-        )
-    if clip.died:
-        out.append(f"the film ends at {clip.last_s:.1f} s, where {clip.died}; what was read is kept")
-    elif not clip.complete:
-        out.append(f"the film ends at {clip.last_s:.1f} s, before its stated end; what was read is kept")
-    if clip.frames_lost:
-        lost = "1 frame could" if clip.frames_lost == 1 else f"{clip.frames_lost} frames could"
-        out.append(f"{lost} not be decoded, or had no time: left out")
-    return tuple(out)

@@ -14,6 +14,7 @@ import numpy as np
 
 from calibration.table import Vector
 from vision.balls import TableView
+from vision.leaps import LEAST_LEAPS, Step
 from vision.left_out import turns_of
 from vision.track import Loss, Track
 from vision.tracks import Tracker
@@ -34,8 +35,8 @@ MOST_OFF_FRAMES = 0.6
 class Repeats:
     """Which of the pictures looked at are repeats. ``count`` is of the whole film; ``times`` forgets with the tracker.
 
-    ``left_out`` says that the film was found, in some stretch, to leave out pictures by turns; ``stood`` from when to
-    when it stood still while a ball rolled.
+    ``left_out`` says that the film was found, in some stretch, to leave out pictures by turns, ``steps`` what single
+    steps of the balls tell of that; ``stood`` from when to when it stood still while a ball rolled.
 
     ``_runs`` holds stretches in which a ball was under way fast enough to tell: times of pictures, and whether each is
     a repeat.
@@ -43,6 +44,7 @@ class Repeats:
 
     count: int = 0
     left_out: bool = False
+    steps: list[Step] = field(default_factory=list)
     stood: list[tuple[float, float]] = field(default_factory=list)
     _runs: list[list[tuple[float, bool]]] = field(default_factory=list)
     _before_s: float = float("nan")
@@ -88,11 +90,17 @@ class Repeats:
         times = {old: new for run in self._runs for old, new in even_times(run).items()}
         if times:
             return [_retimed(track, lambda time_s: times.get(time_s, time_s)) for track in tracks]
-        turns = turns_of(tracks)
+        turns = turns_of(tracks, self.steps)
         if turns is None:
             return list(tracks)
         self.left_out = True
         return [_retimed(track, turns.taken_s) for track in tracks]
+
+    @property
+    def leaps(self) -> tuple[float, ...]:
+        """When balls leapt as if pictures were missing there, if they did so now and again and not by turns."""
+        leaps = sorted({step.time_s for step in self.steps if step.leapt})
+        return tuple(leaps) if len(leaps) >= LEAST_LEAPS and not self.left_out else ()
 
     def forget(self) -> None:
         """Drop what is past; what the repeats counted stays."""

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from calibration.table import Vector
+from vision.leaps import Step
 from vision.left_out import RATIOS, turns_of
 from vision.outlines.outline import BallView
 from vision.sightings import Sighting
@@ -64,7 +65,42 @@ def test_varying_times_are_left_as_they_are() -> None:
 
 def test_pictures_lost_now_and_then_show_no_turns() -> None:
     taken = np.delete(np.arange(75), [11, 30, 38])
-    assert turns_of([track_of(taken / 30, np.arange(72) / 30)]) is None
+    steps: list[Step] = []
+    assert turns_of([track_of(taken / 30, np.arange(72) / 30)], steps) is None
+    # But that they are lost is told.
+    assert [round(30 * step.time_s) for step in steps if step.leapt] == [10, 28, 35]
+
+
+@pytest.mark.parametrize("begin", [0, 7])
+@pytest.mark.parametrize("every", [6, 8, 10, 15])
+def test_one_picture_in_many_that_is_left_out_is_told(every: int, begin: int) -> None:
+    ratio = Fraction(every, every - 1)
+    taken_s, shown_s = shown(ratio, 30 / float(ratio), begin)
+    turns = turns_of([track_of(taken_s, shown_s, seed=begin)])
+    assert turns is not None
+    assert turns.ratio == ratio
+    back_s = np.array([turns.taken_s(float(t)) for t in shown_s])
+    assert np.ptp(back_s - taken_s) < 0.001
+
+
+def test_one_picture_in_very_many_is_told_by_all_of_the_film_until_then() -> None:
+    ratio, steps = Fraction(25, 24), list[Step]()
+    for begin, told in ((0, False), (400, True)):
+        taken_s, shown_s = shown(ratio, 24.0, begin)
+        turns = turns_of([track_of(taken_s, shown_s, seed=begin)], steps)
+        assert (turns is not None) == told
+    assert turns is not None
+    assert turns.ratio == ratio
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
+def test_no_ball_leaps_in_even_films(fps: float) -> None:
+    steps: list[Step] = []
+    for seed in range(20):
+        times = np.arange(round(2.4 * fps)) / fps
+        assert turns_of([track_of(times, times, bounce_s=0.5 + 0.083 * seed, seed=seed)], steps) is None
+    assert len(steps) > 20 * fps
+    assert not any(step.leapt for step in steps)
 
 
 def test_nothing_is_told_by_few_sightings() -> None:

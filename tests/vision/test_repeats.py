@@ -1,5 +1,6 @@
 """Films that show pictures twice: what is shown again counts once, and the others at the times when they were taken."""
 
+from collections.abc import Callable
 from math import degrees
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 
 from calibration.ball_plane import BallPlane
+from tests.rendering.film import write_frames
 from tests.vision.one_kick import CAMERA, FPS, TABLE, film_kick, read_kick
 from vision.balls import TableView
 from vision.outlines.outline import BallView
@@ -51,6 +53,16 @@ def shown_at(source: Path, goal: Path, fps: int, *, coarse: bool = False) -> Pat
     return goal
 
 
+def shown_without(source: Path, goal: Path, left_out: Callable[[int], bool]) -> Path:
+    """The film without some of its pictures, by their numbers, the others shown evenly in the same time."""
+    with av.open(str(source)) as film:
+        pictures = [picture.to_ndarray(format="bgr24") for picture in film.decode(video=0)]
+    kept = [picture for k, picture in enumerate(pictures) if not left_out(k)]
+    times = np.arange(len(kept)) * len(pictures) / len(kept) / FPS
+    write_frames(goal, kept, (CAMERA.width, CAMERA.height), times, FPS, crf=14)
+    return goal
+
+
 @pytest.mark.parametrize(("fps", "coarse"), [(36, False), (50, False), (75, False), (120, True), (240, False)])
 def test_film_brought_to_another_rate_is_read_alike(
     taken: tuple[Path, Attempt], fps: int, coarse: bool, tmp_path: Path
@@ -82,6 +94,23 @@ def test_film_with_pictures_left_out_by_turns_is_read_alike(
     assert degrees(abs(found.bearing_rad - true.bearing_rad)) < 0.1
     assert found.speed_mps == pytest.approx(true.speed_mps, rel=0.01)
     assert found.miss_m == pytest.approx(true.miss_m, abs=0.003)
+
+
+def test_film_with_every_eighth_picture_left_out_is_read_alike(taken: tuple[Path, Attempt], tmp_path: Path) -> None:
+    source, true = taken
+    reading = read_kick(shown_without(source, tmp_path / "shown.mp4", lambda k: k % 8 == 5))
+    assert any("left out by turns" in warning for warning in reading.warnings)
+    (found,) = reading.attempts
+    assert degrees(abs(found.bearing_rad - true.bearing_rad)) < 0.1
+    # Those that are left are shown in the time of all.
+    assert found.speed_mps == pytest.approx(true.speed_mps, rel=0.01)
+    assert found.miss_m == pytest.approx(true.miss_m, abs=0.003)
+
+
+def test_pictures_left_out_now_and_again_are_warned_of(taken: tuple[Path, Attempt], tmp_path: Path) -> None:
+    source, _ = taken
+    reading = read_kick(shown_without(source, tmp_path / "shown.mp4", lambda k: k in (50, 57, 75, 80, 101)))
+    assert any("pictures are missing in" in warning for warning in reading.warnings)
 
 
 def run_of(taken_fps: float, shown_fps: float, count: int = 90) -> list[tuple[float, bool]]:
