@@ -42,6 +42,8 @@ class Track:
     lost: list[Loss] = field(default_factory=list)
     crowded: bool = False
     suspects: int = 0
+    # The time of the last sighting, since when, and how fast it was lately.
+    _lately: tuple[float, float, float] = (float("nan"), float("nan"), 0.0)
 
     @property
     def at_m(self) -> Vector:
@@ -68,8 +70,13 @@ class Track:
         last, since_s = self.path[-1], self.path[-1].time_s - LATELY_S
         if self.rests:
             since_s = max(since_s, self.rests[-1].last_s)
-        before = [s for s in self.path[-LATELY_FRAMES - 1 : -1] if s.time_s > since_s]
-        return max((hypot(*(last.at_m - s.at_m)) / (last.time_s - s.time_s) for s in before), default=0.0)
+        # Asked several times a frame.
+        if self._lately[:2] != (last.time_s, since_s):
+            x, y = last.at_m.tolist()
+            before = [(*s.at_m.tolist(), s.time_s) for s in self.path[-LATELY_FRAMES - 1 : -1] if s.time_s > since_s]
+            fastest = max((hypot(x - u, y - v) / (last.time_s - t) for u, v, t in before), default=0.0)
+            self._lately = last.time_s, since_s, fastest
+        return self._lately[2]
 
     def first_step_mps(self) -> Vector:
         """From the resting place to the one sighting since; zero for any other ball. It was hit some time in between,
