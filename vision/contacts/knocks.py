@@ -10,13 +10,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.table import RAILS, Table, Vector
-from vision.contacts.run import Run
-from vision.legs import Path, fit_line, legs, motion_at
+from vision.contacts.run import Run, measured
+from vision.legs import Path, fit_line, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest
 
 # A ball that leaves slower than this, or sideways to its first sightings, tells nothing.
 LEAST_LEAVING_MPS, LEAST_SIGHTINGS = 0.08, 3
+# Two sightings will do, where a rail turns it at once, if they lie in line with its place, give or take so much.
+IN_LINE_M = 0.004
 # How far off the ball that met it may have been seen at that moment, and for how long it may have been out of sight.
 OFF_PATH_M, OUT_OF_SIGHT_S = 0.03, 0.05
 # A ball came off a rail before it met the other when it would have been this far behind the track line by then, and is
@@ -24,6 +26,12 @@ OFF_PATH_M, OUT_OF_SIGHT_S = 0.03, 0.05
 CLEARLY_BEHIND_M, MOST_BACK, BACK_TOLERANCE_M, LEAST_INTO_RAIL_MPS = 0.004, 1.2, 0.006, 0.2
 # A leg between two contacts that no frame shows: its ends are known no better than this.
 UNSEEN_SD_M = 0.005
+# Two moments must differ to be told in order.
+LEAST_APART_S = 1e-4
+# A leg of fewer sightings than this does not tell by itself where it ended.
+FEW_SEEN = 4
+# A ball that had been hit this long before a contact with it that is told was hit twice.
+SAME_S = 0.06
 
 
 @dataclass(frozen=True)
@@ -38,10 +46,9 @@ def departure(rest: Rest, path: Path, table: Table) -> Departure | None:
     """How a ball that lay still set off along its ``path``; None when too little of that is seen."""
     if len(path) < LEAST_SIGHTINGS:
         return None
-    first = legs(path)[0]
-    if len(first) < LEAST_SIGHTINGS:
+    first = legs(path)[0].part(slice(0, 8))
+    if len(first) < LEAST_SIGHTINGS and not _in_line(rest, first):
         return None
-    first = first.part(slice(0, 8))
     speed = motion_at(first, float(first.t[0])).speed_mps
     direction = fit_line(first).direction
     gone = float((first.xy[0] - rest.at_m) @ direction)
@@ -50,6 +57,14 @@ def departure(rest: Rest, path: Path, table: Table) -> Departure | None:
     # It cannot have left before it was last seen in its place.
     time_s = max(float(first.t[0]) - gone / speed, rest.last_s)
     return Departure(time_s, rest.at_m - 2 * table.ball_radius_m * direction)
+
+
+def _in_line(rest: Rest, pair: Path) -> bool:
+    """Whether two sightings lead away from the place where a ball lay, in line with it."""
+    if len(pair) < 2:
+        return False
+    off, sd = fit_line(pair).miss(rest.at_m)
+    return abs(off) < IN_LINE_M + 3 * sd
 
 
 def with_knocks(run: Run, departures: Mapping[str, Departure], table: Table) -> Run:
@@ -65,7 +80,7 @@ def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
         return run
     hit = BallHit(left.time_s, (run.ball, name), left.met_at_m)
     told = next((k for k, j in enumerate(run.junctions) if isinstance(j, BallHit) and name in j.balls), None)
-    if told is not None:
+    if told is not None and run.junctions[told].t_s < left.time_s + SAME_S:
         rail = _rail_before(run.legs[told], hit, table)
         if rail is None:
             return run
@@ -78,10 +93,11 @@ def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
             junction = run.junctions[k]
             if not isinstance(junction, RailHit):
                 return replace(run, junctions=(*run.junctions[:k], hit, *run.junctions[k + 1 :]))
-            pair = (junction, hit) if junction.t_s <= hit.t_s else (hit, junction)
-            return _split(run, k + 1, (leg, unseen(*pair), run.legs[k + 1]), pair)
+            if hit.t_s < junction.t_s:
+                return _before_rail(run, k, leg, leg.part(slice(0, 0)), hit, junction, table)
+            return _split(run, k + 1, (leg, unseen(junction, hit), run.legs[k + 1]), (junction, hit))
         if leg.t[0] < left.time_s < leg.t[-1]:
-            return _within(run, k, hit)
+            return _within(run, k, hit, table)
     return run
 
 
@@ -126,17 +142,52 @@ def _rail_before(leg: Path, hit: BallHit, table: Table) -> RailHit | None:
     return None
 
 
-def _within(run: Run, k: int, hit: BallHit) -> Run:
+def _within(run: Run, k: int, hit: BallHit, table: Table) -> Run:
     """A leg cut at a contact within it; one that is too near to a rail's contact for sightings between is unseen."""
     leg = run.legs[k]
     before, after = leg.part(leg.t < hit.t_s), leg.part(leg.t >= hit.t_s)
     earlier = run.junctions[k - 1] if k else None
+    later = run.junctions[k] if k < len(run.junctions) else None
     if len(before) < 2 and isinstance(earlier, RailHit):
         return _split(run, k, (run.legs[k - 1], unseen(earlier, hit), after), (earlier, hit)) if len(after) else run
+    if len(before) >= 2 and len(after) < FEW_SEEN and isinstance(later, RailHit):
+        return _before_rail(run, k, before, after, hit, later, table)
     if len(before) < 2 or len(after) < 2:
         return run
     legs_ = (*run.legs[:k], before, after, *run.legs[k + 1 :])
     return Run(run.ball, legs_, (*run.junctions[:k], hit, *run.junctions[k:]))
+
+
+def _before_rail(run: Run, k: int, before: Path, seen: Path, hit: BallHit, rail: RailHit, table: Table) -> Run:
+    """A leg cut at a contact so near to the rail after it that one sighting, or none, was ``seen`` in between.
+
+    The ball did not come to the rail on the line that it had before. What was seen in between tells where it did, and
+    how it comes away from there.
+    """
+    came = run.legs[k + 1]
+    if len(came) < 2:
+        return run
+    axis, level = table.track_coordinate(rail.rail)
+    way = Path(np.append(hit.t_s, seen.t), np.vstack([hit.at_m, seen.xy]), np.append(UNSEEN_SD_M, seen.sd))
+    if len(seen):
+        at_m, velocity = seen.xy[-1], (seen.xy[-1] - hit.at_m) / max(float(seen.t[-1]) - hit.t_s, LEAST_APART_S)
+        from_s = float(seen.t[-1])
+    else:
+        leaving = sliding_motion(came, float(came.t[0]))
+        at_m, velocity, from_s = leaving.at_m, leaving.velocity_mps, float(came.t[0])
+    time_s = from_s + (level - float(at_m[axis])) / float(velocity[axis])
+    if not np.isfinite(time_s):
+        return run
+    time_s = float(np.clip(time_s, float(way.t[-1]) + LEAST_APART_S, max(float(came.t[0]), way.t[-1] + LEAST_APART_S)))
+    if not len(seen):
+        rail_m = at_m + (time_s - from_s) * velocity
+        rail_m[axis] = level
+        way = Path(np.append(way.t, time_s), np.vstack([way.xy, rail_m]), np.append(way.sd, UNSEEN_SD_M))
+    met = measured(way, came, rail.rail, time_s, fit_line(way), table)
+    beside = sorted(float(place[1 - axis]) for place in (hit.at_m, came.xy[0]))
+    if not beside[0] - OFF_PATH_M < met.at_m[1 - axis] < beside[1] + OFF_PATH_M:
+        return run
+    return _split(run, k + 1, (before, way, came), (hit, met))
 
 
 def _split(run: Run, k: int, parts: tuple[Path, Path, Path], pair: tuple[RailHit | BallHit, RailHit | BallHit]) -> Run:

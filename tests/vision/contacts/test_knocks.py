@@ -15,7 +15,7 @@ from vision.legs import Path
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest
 
-START, BEARING_DEG, SPEED_MPS = (0.9, 0.5), 50.0, 2.0
+START, BEARING_DEG, SPEED_MPS, FAST_MPS = (0.9, 0.5), 50.0, 2.0, 2.5
 # From the rail to the ball, in seconds, and frames a second.
 GAPS = [(0.02, 60.0), (0.03, 60.0), (0.05, 60.0), (0.03, 30.0), (0.04, 30.0), (0.05, 30.0), (0.1, 30.0), (0.2, 30.0)]
 
@@ -48,6 +48,35 @@ def test_ball_met_close_behind_a_rail_is_told(gap_s: float, cut_deg: float, fps:
     assert junctions[1].at_m == pytest.approx(where, abs=0.010)
     assert len(stroke.cue.legs) == len(stroke.cue.junctions) + 1
     assert len([h for h in stroke.cue.ball_hits if "red" in h.balls]) == 1
+
+
+def close_before_a_rail(gap_s: float, cut_deg: float) -> Motion:
+    """A kick that meets a ball so long before the left rail, ``cut_deg`` off full."""
+    alone = motion_of({"cue": START}, BEARING_DEG, FAST_MPS)
+    rail_s = next(leg.t_s for leg in alone.legs if leg.ball == "cue" and leg.t_s > alone.legs[0].t_s)
+    here = alone.where("cue", rail_s - gap_s)
+    assert here is not None
+    ahead = radians(BEARING_DEG + cut_deg)
+    red = here + (2 * TABLE.ball_radius_m + 1e-4) * np.array([cos(ahead), sin(ahead)])
+    return motion_of({"cue": START, "red": (float(red[0]), float(red[1]))}, BEARING_DEG, FAST_MPS)
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "cut_deg"), [(0.015, -60.0), (0.03, -60.0), (0.045, -60.0), (0.045, 60.0), (0.06, -60.0), (0.06, 60.0)]
+)
+@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
+def test_ball_met_thinly_close_before_a_rail_is_told(gap_s: float, cut_deg: float, fps: float) -> None:
+    """What the path before and after shows is one kink, at the rail; and it met the rail elsewhere than on its line."""
+    motion = close_before_a_rail(gap_s, cut_deg)
+    met, rail = motion.balls[0], next(c for c in motion.rails if c.ball == "cue")
+    assert 0 < rail.t_s - met.t_s < 0.13
+    stroke = only_stroke(seen(motion, fps=fps, until_s=6.0))
+    first, second = stroke.cue.junctions[:2]
+    assert isinstance(first, BallHit)
+    assert first.t_s == pytest.approx(met.t_s, abs=0.012)
+    assert isinstance(second, RailHit)
+    assert second.rail == "left"
+    assert second.at_m == pytest.approx(rail.at_m, abs=0.008)
 
 
 @pytest.mark.parametrize("gap_m", [0.002, 0.005, 0.01, 0.03])
