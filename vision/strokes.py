@@ -71,7 +71,10 @@ class Ball:
 
 @dataclass(frozen=True)
 class Stroke:
-    """A struck cue ball and all that followed until ``end_s``."""
+    """A struck cue ball and all that followed until ``end_s``.
+
+    ``vanished`` names the balls that were lost from sight under way with nothing over them, and did not drop.
+    """
 
     rest: Rest
     launch: Launch
@@ -82,6 +85,7 @@ class Stroke:
     hidden_s: float
     end_s: float
     cue_path: Path
+    vanished: frozenset[str] = frozenset()
 
 
 def name_balls(tracks: Sequence[Track]) -> list[Ball]:
@@ -191,7 +195,19 @@ def _stroke(
         hidden_s=hidden_s,
         end_s=end_s,
         cue_path=whole,
+        vanished=frozenset(ball.name for ball in balls if _vanished(ball, struck_s, end_s))
+        - {p.ball for p in pocketed},
     )
+
+
+def _vanished(ball: Ball, from_s: float, until_s: float) -> bool:
+    """Whether a ball was lost from sight between two moments with nothing over it, before it was seen to lie still."""
+    for loss in ball.lost:
+        seen_again = any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in ball.path)
+        stopped = any(from_s < rest.first_s <= loss.time_s for rest in ball.rests)
+        if from_s < loss.time_s <= until_s and not (loss.crowded or seen_again or stopped):
+            return True
+    return False
 
 
 def _carried(rest: Rest, moving: Sequence[Sighting]) -> bool:

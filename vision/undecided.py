@@ -51,7 +51,8 @@ def undecided(
         unseen = dropped.t_s - run.legs[-1].t[-1] > UNSEEN_S
         return unseen or (dropped.pocket == shot.target_pocket and _perhaps_met(run, shot, table))
     if leg is None:
-        return _under_way(run)
+        # Nobody saw it lie still, or what it met on its way.
+        return _under_way(run) or run.ball in stroke.vanished or _turned_unseen(run, shot)
     waits = shot.target_ball is not None and target_name is not None
     if leg == len(run.legs) - 1 and target is not None and _under_way(run):
         ahead = float((target - run.legs[leg].xy[-1]) @ _last_heading(run))
@@ -73,7 +74,10 @@ def _turned_unseen(run: Run, shot: Shot) -> bool:
     """Whether, before what was met wrongly, something turned the ball out of sight: a rail of the shot perhaps."""
     coming = list(shot.rails)
     for k, junction in enumerate(run.junctions):
-        if junction is None and run.legs[k + 1].t[0] - run.legs[k].t[-1] > UNSEEN_S:
+        # A leg of two sightings may hold the turn between them.
+        before = run.legs[k]
+        seen_s = before.t[-1] if len(before) > 2 else before.t[0]
+        if junction is None and run.legs[k + 1].t[0] - seen_s > UNSEEN_S:
             return True
         if isinstance(junction, RailHit) and (not coming or junction.rail != coming.pop(0)):
             return False

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from math import degrees
 
 import numpy as np
@@ -16,6 +17,7 @@ from vision.place_error import PlaceError
 from vision.reading import Attempt
 from vision.shot import Shot
 from vision.strokes import Ball
+from vision.track import Loss
 from vision.tracks import GONE_S
 
 ERRORS = PlaceError(overhead_camera(TABLE), TABLE)
@@ -91,3 +93,50 @@ def test_leg_ends_where_pictures_are_left_out_round_a_turn(gap_s: float) -> None
     whole, until_s = seen(made_kick(), fps=FPS, until_s=8.0), MET_S - 0.1
     without_hit = told(without(whole, until_s, until_s + gap_s), 8.0)
     assert without_hit.miss_m == pytest.approx(told(whole, 8.0).miss_m, abs=0.004)
+
+
+def lost_slow(crowded: bool) -> list[Ball]:
+    """A kick that stops before the rail, its ball last seen as it creeps."""
+    balls = seen(motion_of({"cue": (0.9, 0.3), "red": HANGING}, 60.0, 0.55), fps=FPS, until_s=12.0)
+    cue = next(ball for ball in balls if ball.name == "cue")
+    crept = next(
+        k for k, (a, b) in enumerate(pairwise(cue.path)) if k > 5 and np.hypot(*(cue.path[k - 5].at_m - b.at_m)) < 0.01
+    )
+    lost_s = cue.path[crept].time_s
+    lost = replace(cue, rests=cue.rests[:1], path=cue.path[: crept + 1], lost=(Loss(lost_s, crowded, lost_s + 0.03),))
+    return [lost if ball.name == "cue" else ball for ball in balls]
+
+
+def test_ball_that_vanishes_as_it_creeps_did_not_stop_short() -> None:
+    whole = seen(motion_of({"cue": (0.9, 0.3), "red": HANGING}, 60.0, 0.55), fps=FPS, until_s=12.0)
+    stopped = told(whole, 12.0)
+    assert (stopped.outcome, "stopped_short" in stopped.flags) == ("missed", True)
+    found = told(lost_slow(crowded=False), 12.0)
+    assert found.outcome == "unclear"
+    assert "stopped_short" not in found.flags
+
+
+def test_ball_that_is_taken_up_as_it_creeps_had_stopped_short() -> None:
+    found = told(lost_slow(crowded=True), 12.0)
+    assert (found.outcome, "stopped_short" in found.flags) == ("missed", True)
+
+
+@pytest.mark.parametrize("cut_deg", [2.0, 5.0])
+def test_ball_turned_out_of_sight_may_have_met_the_rail(cut_deg: float) -> None:
+    """A banked ball that is seen once on its way there, and then on its way back to another rail."""
+    bank = Shot("bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
+    cue, red, ahead = np.array([1.17, 0.39]), np.array([1.4764, 0.7002]), np.radians(67 + cut_deg)
+    line = red - 2 * TABLE.ball_radius_m * np.array([np.cos(ahead), np.sin(ahead)]) - cue
+    bearing = degrees(np.arctan2(line[1], line[0]))
+    motion = motion_of({"cue": (1.17, 0.39), "red": (1.4764, 0.7002)}, bearing, 2.6)
+    rail_s = next(c.t_s for c in motion.rails if c.ball == "red")
+    once = rail_s - 0.04 - 1 / FPS
+    balls = [
+        replace(ball, path=tuple(s for s in ball.path if once < s.time_s < rail_s - 0.04 or s.time_s > rail_s + 0.1))
+        if ball.name == "red"
+        else ball
+        for ball in seen(motion, fps=FPS, until_s=12.0)
+    ]
+    found = attempt(only_stroke(balls, 12.0), bank, ERRORS)
+    assert not {"stopped_short", "wrong_rails"} & set(found.flags)
+    assert found.outcome == "unclear" or found.contacts[0].rail == "left"

@@ -30,7 +30,7 @@ UNSEEN_SD_M = 0.005
 LEAST_APART_S = 1e-4
 # A leg of fewer sightings than this does not tell by itself where it ended.
 FEW_SEEN = 4
-# A ball that had been hit this long before a contact with it that is told was hit twice.
+# A contact is told of when a ball set off, give or take so much.
 SAME_S = 0.06
 
 
@@ -79,8 +79,11 @@ def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
     if _off_path_m(run.legs, left) > OFF_PATH_M:
         return run
     hit = BallHit(left.time_s, (run.ball, name), left.met_at_m)
-    told = next((k for k, j in enumerate(run.junctions) if isinstance(j, BallHit) and name in j.balls), None)
-    if told is not None and run.junctions[told].t_s < left.time_s + SAME_S:
+    # A contact with it long after it set off is a second one.
+    until_s = left.time_s + SAME_S
+    met = ((k, j) for k, j in enumerate(run.junctions) if isinstance(j, BallHit) and name in j.balls)
+    told = next((k for k, j in met if j.t_s < until_s), None)
+    if told is not None:
         rail = _rail_before(run.legs[told], hit, table)
         if rail is None:
             return run
