@@ -8,8 +8,8 @@ import pytest
 
 from tests.rendering import STRAIGHT
 from tests.rendering.motion import GRAVITY_MPS2
+from tests.vision.aimed import ERRORS
 from tests.vision.seen import motion_of, only_stroke, seen
-from tests.vision.test_outcome import ERRORS
 from vision.knocked_back import without_knocked_back
 from vision.shot import Shot
 from vision.sorting import Tried, try_shots

@@ -7,8 +7,8 @@ import pytest
 
 from calibration.table import Vector
 from tests.rendering import STRAIGHT
+from tests.vision.aimed import ERRORS, HANGING, bank_motion
 from tests.vision.seen import motion_of, only_stroke, seen
-from tests.vision.test_outcome import ERRORS, HANGING, bank_motion
 from vision.outcome import attempt
 from vision.placement import Lay, lay_of, nearest_ball, place_attempts
 from vision.reading import Attempt, Placement, attempt_json

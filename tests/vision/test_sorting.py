@@ -11,8 +11,8 @@ import pytest
 
 from calibration.table import STANDARD_TABLES, Rail
 from tests.rendering import STRAIGHT, aim_rad, overhead_camera
+from tests.vision.aimed import ERRORS, HANGING, bank_motion
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
-from tests.vision.test_outcome import ERRORS, HANGING, bank_motion
 from tests.vision.test_reading import READING
 from vision.place_error import PlaceError
 from vision.shot import Shot, Stroke
