@@ -14,8 +14,9 @@ import numpy as np
 from calibration.table import POCKETS, Table, Vector
 from vision.sightings import Rest, Sighting
 from vision.strokes import LEAST_MOVE_M, LEAST_SPEED_MPS, Ball, Stroke
+from vision.struck_again import struck_again
 
-How = Literal["put", "rolled", "knocked", "nudged", "taken"]
+How = Literal["put", "rolled", "knocked", "nudged", "taken", "struck"]
 # A ball that somebody holds is seen now and then; one that rolls free is seen so often in a row, in no crowd.
 UNSEEN_S, LEAST_FREE, FREE_S = 0.25, 4, 0.4
 # One that is seen on its way so soon after it was last seen lying was not covered by a hand.
@@ -170,6 +171,12 @@ def _sent_on(way: _Way, ways: Sequence[_Way], table: Table) -> list[Moved]:
                 # It was seen in the hand that let it go only then.
                 one = replace(one, from_s=found.pop().from_s)
             found.append(one)
+    paths = [other.path for other in ways if other.ball is not way.ball]
+    for run in runs:
+        k = struck_again(run, paths, table)
+        if k is not None:
+            how: How = "struck" if way.ball.name == "cue" else "knocked"
+            found.append(Moved(run[k].time_s, run[-1].time_s, way.ball.name, how))
     return found
 
 

@@ -25,6 +25,7 @@ _WORDS = {
     "knocked": "was knocked away by hand or stick",
     "nudged": f"was nudged: slower than {LEAST_SPEED_MPS} m/s",
     "taken": "was taken off the table",
+    "struck": "was struck again while it still rolled",
 }
 # Balls put down one after another, with no longer a pause, were set up in one go; a visit that ends no later than this
 # after one was for it.
@@ -40,7 +41,7 @@ KNOWN_S, LAIN_S = 5.0, 0.8
 PUSHED_S = 2.0
 # Two resting places are one when they were first seen as near in time as this.
 SAME_S = 0.02
-PUSHED = ("rolled", "knocked", "nudged")
+PUSHED = ("rolled", "knocked", "nudged", "struck")
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,5 @@
-"""Whether a ball that vanished dropped into a pocket, told by where it was on its way to when it was last seen."""
+"""Whether a ball that vanished dropped into a pocket, told by where it was on its way to when it was last seen; or
+whether nobody knows what became of it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -55,6 +56,18 @@ def dropped(
         if pocket is not None:
             return Pocketing(name, pocket, loss.time_s)
     return None
+
+
+def vanished(
+    rests: Sequence[Rest], path: Sequence[Sighting], lost: Sequence[Loss], from_s: float, until_s: float
+) -> bool:
+    """Whether a ball was lost from sight between two moments with nothing over it, before it was seen to lie still."""
+    for loss in lost:
+        seen_again = any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in path)
+        stopped = any(from_s < rest.first_s <= loss.time_s for rest in rests)
+        if from_s < loss.time_s <= until_s and not (loss.crowded or seen_again or stopped):
+            return True
+    return False
 
 
 @dataclass(frozen=True)

@@ -17,15 +17,17 @@ from vision.contacts.knocks import departure, with_knocks
 from vision.contacts.over_rails import struck_from, with_rebounds
 from vision.contacts.rail_after_hit import with_rail_after
 from vision.contacts.run import Run, follow
-from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by
+from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by, way_unseen
 from vision.contacts.struck_into_rail import bounced_first, set_off_by_rail
 from vision.contacts.struck_over_rails import set_off_over_rails
-from vision.dropped import dropped
+from vision.dropped import dropped, vanished
 from vision.launch import Launch
 from vision.legs import Path
+from vision.pushed import gathers_speed
 from vision.reading import BallHit, NotAttempt, Pocketing
 from vision.set_off import SetOff, set_off, set_off_before, set_off_into
 from vision.sightings import Rest, Sighting
+from vision.struck_again import struck_again, under_way
 from vision.track import Loss, Track
 from vision.tracks import GONE_S
 
@@ -39,6 +41,7 @@ SET_DOWN_S, HELD_HIDDEN_S = 1.0, 0.15
 # sightings from so far on, for so long and so many of them, is carried.
 FREE_SHARE, BY_HAND_M, CARRIED_S, CARRIED_SIGHTINGS = 0.1, 0.15, 0.4, 5
 BY_HAND = "the cue ball was moved by hand"
+PUSHED = "the cue ball was pushed: it gathered speed on its way"
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
 # Two tracks of one colour that were both seen for longer than this are two balls; a shorter gap is no gap.
@@ -124,6 +127,12 @@ def find_strokes(balls: Sequence[Ball], table: Table, until_s: float) -> tuple[l
         if following:
             moving = [s for s in moving if s.time_s <= following.first_s + 0.1]
         moving = _until_lost(cue, moving)
+        since_s = moving[0].time_s if moving else end_s
+        again = struck_again(moving, (under_way(b.rests, b.path, since_s) for b in balls if b.name != "cue"), table)
+        if again is not None:
+            # What follows is no part of the attempt.
+            moving = moving[: again + 1]
+            end_s = moving[-1].time_s
         found = _stroke(cue, rest, moving, balls, table, end_s)
         if isinstance(found, Stroke):
             strokes.append(found)
@@ -158,6 +167,8 @@ def _stroke(
         return NotAttempt(began_s, BY_HAND)
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
         return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")
+    if gathers_speed(begun):
+        return NotAttempt(began_s, PUSHED)
     at_first = moving[:4]
     unseen_s = float(np.diff([rest.last_s, *(s.time_s for s in at_first)]).max())
     held = unseen_s > (HAND_HIDDEN_S if rest.last_s - rest.first_s > SET_DOWN_S else HELD_HIDDEN_S)
@@ -195,19 +206,9 @@ def _stroke(
         hidden_s=hidden_s,
         end_s=end_s,
         cue_path=whole,
-        vanished=frozenset(ball.name for ball in balls if _vanished(ball, struck_s, end_s))
+        vanished=frozenset(b.name for b in balls if vanished(b.rests, b.path, b.lost, struck_s, end_s))
         - {p.ball for p in pocketed},
     )
-
-
-def _vanished(ball: Ball, from_s: float, until_s: float) -> bool:
-    """Whether a ball was lost from sight between two moments with nothing over it, before it was seen to lie still."""
-    for loss in ball.lost:
-        seen_again = any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in ball.path)
-        stopped = any(from_s < rest.first_s <= loss.time_s for rest in ball.rests)
-        if from_s < loss.time_s <= until_s and not (loss.crowded or seen_again or stopped):
-            return True
-    return False
 
 
 def _carried(rest: Rest, moving: Sequence[Sighting]) -> bool:
@@ -260,7 +261,10 @@ def _sent_run(
     run = follow(name, path, elsewhere, table, seen_s)
     sent = sent_by(cue, rest, name, table)
     first = first_rail(rest, path, sent, table) if sent is not None else None
-    if first is None or seen_to_meet(run, first.hit):
+    if first is None:
+        way = way_unseen(rest, path, sent) if sent is not None else None
+        return run if way is None else Run(name, (way, *run.legs), (None, *run.junctions))
+    if seen_to_meet(run, first.hit):
         return run
     rest_of_it = follow(name, first.after, elsewhere, table, seen_s)
     return Run(name, (first.way, *rest_of_it.legs), (first.hit, *rest_of_it.junctions))

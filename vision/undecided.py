@@ -64,9 +64,11 @@ def undecided(
     if drops is None:
         met = any(target_name in hit.balls for hit in run.ball_hits)
         return met and _last_seen_s(run) > stroke.end_s - FILM_ENDS_S
+    pocket = shot.target_pocket
+    if drops.ball in stroke.vanished:
+        return pocket is not None and _bound_for(drops.legs[-1], table.mouth_m(pocket))
     if _last_seen_s(drops) < stroke.end_s - NOT_GONE_S or not _under_way(drops):
         return False
-    pocket = shot.target_pocket
     return _bound_for(drops.legs[-1], table.mouth_m(pocket)) if pocket is not None else drops is not run
 
 

@@ -140,3 +140,19 @@ def test_ball_turned_out_of_sight_may_have_met_the_rail(cut_deg: float) -> None:
     found = attempt(only_stroke(balls, 12.0), bank, ERRORS)
     assert not {"stopped_short", "wrong_rails"} & set(found.flags)
     assert found.outcome == "unclear" or found.contacts[0].rail == "left"
+
+
+def test_ball_that_vanishes_on_its_way_to_the_pocket_may_have_dropped() -> None:
+    """It is not seen over the lip; nothing was over it, and nobody saw it lie there."""
+    kick = Shot("kick", "kick", ("left",), "pocketed", target_pocket="foot-right")
+    mouth, start = TABLE.mouth_m("foot-right"), (0.9, 0.3)
+    line = aim_rad(start, (float(mouth[0]), float(mouth[1])), ["left"], 2.2, TABLE, STRAIGHT)
+    (cue,) = seen(motion_of({"cue": start}, degrees(line), 2.2, physics=STRAIGHT), fps=FPS, until_s=8.0)
+    path = tuple(s for s in cue.path if np.hypot(*(s.at_m - mouth)) > 0.09)
+    assert [attempt(only_stroke([cue], 8.0), kick, ERRORS).outcome] == ["made"]
+    for crowded, outcome in ((False, "unclear"), (True, "missed")):
+        # Last seen twice in one place: how fast it was is not known then.
+        last = replace(path[-1], time_s=path[-1].time_s + 1 / FPS)
+        still = replace(last, time_s=last.time_s + 1 / FPS)
+        lost = replace(cue, path=(*path, last, still), lost=(Loss(still.time_s, crowded, still.time_s + 1 / FPS),))
+        assert attempt(only_stroke([lost], 8.0), kick, ERRORS).outcome == outcome

@@ -24,6 +24,9 @@ AT_ONCE_S = 0.13
 UNSEEN_S, LEAST_BACK_SD_M = 0.2, 0.004
 # One that touches the rail goes no way at all, but two moments must differ to be told in order.
 LEAST_WAY_S = 0.001
+# A ball first seen this late, and this far off the line on which it was sent, was turned by what no frame shows. How
+# it set off is carried on for so long.
+UNSEEN_TURN_S, TURN_RAD, CARRIED_S = 0.15, np.radians(10.0), 0.01
 # A ball sent at a flatter angle to the rail (its sine) may miss it, and one slower than this towards it may stop short.
 LEAST_TOWARDS, LEAST_TOWARDS_MPS, SURE_SDS = 0.1, 0.15, 3.0
 # At a steeper angle than this it cannot but meet the rail; at a flatter one it is seen to come away from it.
@@ -164,6 +167,28 @@ def _unseen_until_back(
     met_m = at_m.copy()
     met_m[1 - axis] = np.average([at_m[1 - axis], from_m[1 - axis]], weights=weights)
     return met_m, float(1 / np.sqrt(weights.sum()))
+
+
+def way_unseen(rest: Rest, path: Path, sent: Sent) -> Path | None:
+    """The way on which a ball set off that was first seen so late that something had turned it; None for any other.
+
+    It is carried on for a moment from where the ball lay, as surely as it is known how it was sent.
+    """
+    if not len(path) or path.t[0] - sent.time_s < UNSEEN_TURN_S or not sent.speed_mps > LEAST_TOWARDS_MPS:
+        return None
+    gone = path.xy[0] - rest.at_m
+    ahead, aside = (
+        sent.line.direction @ gone,
+        np.hypot(*gone) * np.sin(max(SURE_SDS * sent.line.bearing_sd_rad, TURN_RAD)),
+    )
+    if ahead > 0 and abs(sent.line.miss(path.xy[0])[0]) < aside:
+        return None
+    reach_m = sent.speed_mps * CARRIED_S
+    return Path(
+        np.array([sent.time_s, sent.time_s + CARRIED_S]),
+        np.array([rest.at_m, rest.at_m + reach_m * sent.line.direction]),
+        np.array([max(rest.sd_m, 1e-4), max(reach_m * sent.line.bearing_sd_rad, rest.sd_m, 1e-4)]),
+    )
 
 
 def has_rubber(rail: Rail, at_m: Vector, table: Table) -> bool:

@@ -159,3 +159,30 @@ def test_rail_that_a_ball_was_sent_into_out_of_sight_is_told(fps: float) -> None
     assert len(off_m) >= 0.8 * len(cases)
     assert 0.3 < np.sqrt(np.mean(np.square(off_m))) < 1.5
     assert np.sqrt(np.mean(np.square(off_s))) < 0.02
+
+
+@pytest.mark.parametrize("sightings", [1, 2])
+def test_ball_first_seen_long_after_a_rail_set_off_as_it_was_sent(sightings: int) -> None:
+    """A fast ball that no frame shows on its way to the rail, and few after it: not struck to where it is seen."""
+    told, off_rad = 0, []
+    cases = sent_into(30, seed=6, gaps_m=(0.08, 0.3))
+    for k, case in enumerate(cases):
+        since_s = case.contact.t_s + 0.25
+        balls = [
+            replace(b, path=tuple(s for s in b.path if s.time_s > since_s)[:sightings], rests=b.rests[:1])
+            if b.name == "red"
+            else b
+            for b in seen(case.motion, fps=30.0, until_s=4.0, seed=k)
+        ]
+        strokes, _ = find_strokes(balls, TABLE, 4.0)
+        run = strokes[0].others["red"]
+        way, truth = (
+            run.legs[0].xy[-1] - strokes[0].resting["red"].at_m,
+            case.motion.leg_at("red", case.motion.balls[0].t_s),
+        )
+        assert truth is not None
+        sent = truth.velocity_at(truth.t_s)
+        off_rad.append(abs(float(np.angle(complex(*way) / complex(*sent)))))
+        told += bool(run.rail_hits) and run.rail_hits[0].rail == case.rail
+    assert max(off_rad) < 0.2
+    assert told >= 24
