@@ -15,7 +15,7 @@ from calibration.camera_fit import (
     fit_camera,
     rail_points,
 )
-from calibration.cloth import ClothOutline
+from calibration.cloth import ClothOutline, outline_from_corners
 from calibration.likeness import LEAST_INSIDE, inside_of
 from calibration.pose import posed_camera
 from calibration.table import RAILS, Rail, Table, Vector
@@ -27,6 +27,8 @@ COARSE_ITERATIONS = 15
 GOOD_COST = 1.0
 # The outline is read to about a pixel of the reduced picture, and its error is shared along a side.
 OUTLINE_SD_PX = 2.0
+# How much farther out a far rail may lie than a camera has it that took another line for its nose.
+FARTHER_OUT_M = tuple(np.arange(0.02, 0.17, 0.02))
 # Noses to outer edges of the rails: rails of 4 to 7 1/2 in by the WPA's specification, cushions included.
 FRAME_WIDTHS_M = (0.105, 0.12, 0.135, 0.15, 0.165, 0.18, 0.2)
 SIDE_ORDER: tuple[Rail, ...] = ("right", "foot", "left", "head")
@@ -100,6 +102,27 @@ def _with_cushion(outline: ClothOutline, camera: Camera, table: Table, rail: Rai
         moved[here] = corners[here] + step * neighbour
     sides = tuple(points + by if k == side else points for k, points in enumerate(outline.sides_px))
     return replace(outline, corners_px=moved, sides_px=sides)
+
+
+def start_farther_out(camera: Camera, table: Table) -> list[CameraFit]:
+    """Cameras that have a rail farther out than ``camera``, which faces it and took another line for its nose.
+
+    Where a far cushion is seen small, its nose is mistaken for the foot of the bed, and the three other rails fit all
+    the same, since a lower camera with a longer lens sees nearly that.
+    """
+    size = (camera.width, camera.height)
+    fits: list[CameraFit] = []
+    for rail in RAILS:
+        if inside_of(camera, table, rail) < LEAST_INSIDE:
+            continue
+        for out_m in FARTHER_OUT_M:
+            corners = np.array([table.nose_segment(side)[0] for side in SIDE_ORDER])
+            _, outward = rail_points(table, rail, np.zeros(1), 0.0, table.nose_height_m)
+            corners[[SIDE_ORDER.index(rail), (SIDE_ORDER.index(rail) + 1) % 4]] += out_m * outward.reshape(3)
+            pixels = camera.project(corners)
+            if np.isfinite(pixels).all():
+                fits += start_cameras(outline_from_corners(pixels), table, size, "nose")[:1]
+    return fits
 
 
 def start_inside_frame(outline: ClothOutline, table: Table, size: tuple[int, int]) -> list[CameraFit]:

@@ -18,7 +18,7 @@ from calibration.camera_fit import (
     LinePoints,
     fit_camera,
 )
-from calibration.camera_start import start_cameras, start_inside_frame, start_short_of_cushion
+from calibration.camera_start import start_cameras, start_farther_out, start_inside_frame, start_short_of_cushion
 from calibration.cloth import THIN_BRIDGE_PX, ClothOutline, Picture, find_cloth
 from calibration.likeness import Likeness, table_likeness
 from calibration.nose_lines import find_lines
@@ -71,11 +71,12 @@ class Found:
 
 @dataclass(frozen=True)
 class Starts:
-    """Cameras to start from; ``faced``: what comes of them is believed only where the camera faces a cushion, and each
-    that it faces shows its dark line."""
+    """Cameras to start from, and how far about them the noses are looked for; ``faced``: what comes of them is believed
+    only where the camera faces a cushion, and each that it faces shows its dark line."""
 
     fits: Sequence[CameraFit]
     faced: bool = False
+    reaches_m: Sequence[float] = COARSE_REACHES_M
 
 
 def find_table(still: Picture, light: Linear, table: Table, given: ClothOutline | None) -> Found | None:
@@ -84,10 +85,18 @@ def find_table(still: Picture, light: Linear, table: Table, given: ClothOutline 
     ``light`` is the still in linear light; ``given`` an outline of the noses to start from, instead of a search.
     """
     best: Found | None = None
+    likely: Found | None = None
     for starts in _rounds(still, table, light, given):
-        best = _best(light, table, starts, best)
+        for found in _refined(light, table, starts):
+            likely = _liker(likely, found)
+            best = _liker(best, found) if _believed(found, starts) else best
         if best is not None and best.enough:
-            break
+            return best
+    if likely is not None and likely.likeness.doubtful and given is None:
+        # All but a far side may be right.
+        starts = Starts(start_farther_out(likely.fit.camera, table), faced=True, reaches_m=COARSE_REACHES_M[1:])
+        for found in _refined(light, table, starts):
+            best = _liker(best, found) if _believed(found, starts) else best
     return best
 
 
@@ -106,25 +115,30 @@ def _rounds(still: Picture, table: Table, light: Linear, given: ClothOutline | N
     yield Starts([fit for outline in outlines for fit in _starts(outline, table, size)])
 
 
-def _best(light: Linear, table: Table, starts: Starts, best: Found | None) -> Found | None:
-    """The best of what was found before and what comes of the likeliest starts."""
+def _refined(light: Linear, table: Table, starts: Starts) -> Iterator[Found]:
+    """What comes of the likeliest starts, until one is sure."""
     scored = sorted(
         ((table_likeness(light, fit.camera, table).score, k) for k, fit in enumerate(starts.fits)), reverse=True
     )
     for score, k in scored[:MOST_REFINED]:
         if score < LEAST_SCORE_SHARE * scored[0][0]:
-            break
-        fit = refined(light, starts.fits[k], table, COARSE_REACHES_M)
+            return
+        fit = refined(light, starts.fits[k], table, starts.reaches_m)
         if fit is None:
             continue
         found = Found(fit, table_likeness(light, fit.camera, table))
-        if starts.faced and not found.likeness.faced:
-            continue
-        if credible(found) and (best is None or found.likeness.score > best.likeness.score):
-            best = found
-            if best.sure:
-                break
-    return best
+        yield found
+        if found.sure and _believed(found, starts):
+            return
+
+
+def _liker(best: Found | None, found: Found) -> Found:
+    """The one under which the picture looks more like a table."""
+    return found if best is None or found.likeness.score > best.likeness.score else best
+
+
+def _believed(found: Found, starts: Starts) -> bool:
+    return credible(found) and (found.likeness.faced or not starts.faced)
 
 
 def _as_fit(camera: Camera, table: Table) -> CameraFit:

@@ -192,3 +192,16 @@ def test_a_far_cushion_that_the_cloth_was_found_without() -> None:
     look = Look(cloth=(24, 76, 46), pockets=False, lamp_m=(0.03, -0.05, 1.38), light=1.12, noise_sd=2.1)
     setup = register([render_table(camera, CAROM, look, seed=3)], rotation_deg=0, table=CAROM, head=None)
     assert camera_error(setup.camera, camera, CAROM).worst_m < 0.004
+
+
+def test_a_far_nose_that_a_lamp_hides_in_part_is_not_taken_to_be_the_foot_of_the_bed() -> None:
+    """With the foot of the bed for the far nose, three rails fit, under a camera that stands lower."""
+    camera = looking_at(
+        (-0.75, 0.48, 2.52), (1.206, 0.71, 0.0), focal_px=684.0, up=(1.0, 0.0, 0.0), roll_deg=2.0, k1=-0.064, k2=0.01
+    )
+    look = Look(cloth=(84, 150, 190), pockets=False, lamp_m=(0.64, 0.15, 1.06), light=0.84, ambient=0.46, noise_sd=1.1)
+    picture = render_table(camera, CAROM, look, seed=3)
+    lamp = camera.project(np.array([(x, y, 0.0) for x, y in ((1.6, 1.0), (1.6, 1.28), (2.95, 1.28), (2.95, 1.0))]))
+    cv2.fillConvexPoly(picture, np.rint(lamp).astype(np.int32), (34, 36, 38))
+    setup = register([picture], rotation_deg=0, table=CAROM, head=None)
+    assert camera_error(setup.camera, camera, CAROM).worst_m < 0.004
