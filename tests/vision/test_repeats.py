@@ -63,7 +63,7 @@ def shown_without(source: Path, goal: Path, left_out: Callable[[int], bool]) -> 
     return goal
 
 
-@pytest.mark.parametrize(("fps", "coarse"), [(36, False), (50, False), (75, False), (120, True), (240, False)])
+@pytest.mark.parametrize(("fps", "coarse"), [(36, False), (50, False), (75, True), (240, False)])
 def test_film_brought_to_another_rate_is_read_alike(
     taken: tuple[Path, Attempt], fps: int, coarse: bool, tmp_path: Path
 ) -> None:
