@@ -13,6 +13,9 @@ MOST_CONTRADICTION, CONTRADICTION_SDS = 0.03, 2.0
 # Standard tables without pockets; where no pocket is seen, one of them is taken if the balls fit within this share.
 WITHOUT_POCKETS = ("carom",)
 NO_POCKETS_STRAY = 0.08
+# Pockets are not seen on about one table in five that has them (a film of little contrast, a lid, a hand), against one
+# without: from memory. So the balls may tell that they were overlooked.
+POCKETS_OVERLOOKED = 0.2
 # How common a size is before the balls are looked at: home tables are rarer where practice is filmed (common practice,
 # no source). Names left out count 1.
 PRIOR = {"8ft-home": 0.4}
@@ -48,8 +51,14 @@ def choose_table(
     without = [table for table in tables.values() if table.name in WITHOUT_POCKETS]
     others = sorted((table for table in tables.values() if table not in without), key=stray)
     best = max(others[:2], key=likelihood)
-    if not pockets and stray(min(without, key=stray)) < NO_POCKETS_STRAY:
-        return min(without, key=stray)
+    bare = min(without, key=stray)
+    if not pockets and stray(bare) < NO_POCKETS_STRAY:
+        if likelihood(bare) < LEAST_ODDS * POCKETS_OVERLOOKED * likelihood(best):
+            raise InputError(
+                f"no pockets were made out, but the balls fit a {best.name} table rather than a {bare.name} one; state "
+                f"the table, --table {best.name} or --table {bare.name}."
+            )
+        return bare
     ratio = size_ratio(size, assumed, best)
     if abs(ratio - 1) > max(2 * MOST_CONTRADICTION, 3 * size.sd_m / size.radius_m):
         across = 2000 * size.radius_m * best.length_m / assumed.length_m

@@ -59,6 +59,17 @@ def test_between_two_sizes_the_user_is_asked() -> None:
         choose_table(replace(seen_on(home, EIGHT), sd_m=0.03 * EIGHT.ball_radius_m), EIGHT, pockets=True)
 
 
+def test_where_pockets_were_overlooked_the_balls_tell() -> None:
+    carom = STANDARD_TABLES["carom"]
+    for error in (-0.015, 0.0, 0.015):
+        assert choose_table(seen_on(carom, EIGHT, error), EIGHT, pockets=False) == carom
+        with pytest.raises(InputError, match="no pockets were made out, but the balls fit a 9ft table"):
+            choose_table(seen_on(NINE, EIGHT, error), EIGHT, pockets=False)
+    # Balls that are measured badly tell nothing against what is seen.
+    blurred = replace(seen_on(carom, EIGHT), sd_m=0.05 * EIGHT.ball_radius_m)
+    assert choose_table(blurred, EIGHT, pockets=False) == carom
+
+
 VIEWS: dict[str, Camera] = {
     "overhead": overhead_camera(NINE, size=(1280, 720)),
     "oblique": oblique_camera(NINE, size=(1080, 1920), focal_px=1500.0),
