@@ -28,11 +28,13 @@ from vision.outlines.rays import (
     OUTER,
     RAYS,
     SAMPLES,
+    SHADING_ENDS,
     Rays,
     Window,
     find_edges,
     mix_of_planes,
     samples_along,
+    shading,
 )
 from vision.outlines.shift import Shift, shift_onto, shift_sd_px, untold_sd_px
 from vision.outlines.vote import FAR_VOTES, REACH, lattice, votes_for
@@ -145,17 +147,20 @@ def _settle(frame: Frame, rays: Rays, start_px: Vector, voted: bool = False) -> 
     mix = mix_of_planes(samples, fractions)
     profile = np.einsum("cr,crs->rs", mix, samples)
     beyond: Samples | None = None
+    dark: Vector | None = None
     shift: Shift | None = None
     for _ in range(ROUNDS):
         if abs(off_px[0]) + abs(off_px[1]) > OFF_MIDDLE_PX:
-            middle_px, off_px, beyond = middle_px + off_px, np.zeros(2), None
+            middle_px, off_px, beyond, dark = middle_px + off_px, np.zeros(2), None, None
             samples = samples_along(frame, middle_px, places_px)
             profile = np.einsum("cr,crs->rs", mix, samples)
         window = None
         if shift is not None or voted:
             # Where the rays cut the outline if it is where the round before put it.
             beyond = cloth_beyond(samples, step, radius_px, reach) if beyond is None else beyond
-            window = Window(1 + (units @ off_px / lengths).astype(np.float32), WINDOW + reach, beyond)
+            dark = shading(samples, mix, fractions, reach) if dark is None else dark
+            cut = 1 + (units @ off_px / lengths).astype(np.float32)
+            window = Window(cut, WINDOW + reach, beyond, dark, SHADING_ENDS + reach)
         edges, contrast, counts = find_edges(profile, fractions, NEAR_EDGE + reach, window)
         strength = _strength(contrast * counts)
         shift = shift_onto(design, (edges - 1.0) * lengths, strength, shift, offset_sd_px)

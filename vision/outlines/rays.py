@@ -22,10 +22,16 @@ RIM, TWO_COLOURS, WHOLE_SHARE = (0.62, 0.86), 60.0, 0.25
 # How much less the direction counts in which a shadow changes colours (noise of 10 grey levels against shadows of 30,
 # in Fisher's linear discriminant).
 SHADOW_SHARE = np.float32(0.9)
+# How a ball's light falls is told by what lies farther inside than this share of the radius; it goes on to the outline
+# and ends there over so much either way, in radii: a pixel of a usual ball, as far as a picture's edges are soft.
+SHADED, SHADING_ENDS, LEAST_INSIDE = 0.82, 0.08, 4
+# Luma of a ball of which the colour's share in its light is not asked (grey levels over black).
+LEAST_LIGHT = np.float32(8.0)
 # Weights for the mean of a ray's first and last samples: the ball and the cloth.
 _FIRST_FOUR = np.where(np.arange(SAMPLES) < 4, np.float32(0.25), np.float32(0))
 _LAST_FOUR = _FIRST_FOUR[::-1]
 _EACH_RAY, _ALL_COUNT = np.arange(RAYS), np.ones(RAYS)
+_NEIGHBOURS = (np.arange(RAYS)[:, None] + np.arange(-2, 3)) % RAYS
 
 
 class Rays(NamedTuple):
@@ -81,13 +87,40 @@ def mix_of_planes(samples: NDArray[np.float32], fractions: NDArray[np.float32]) 
     return difference / np.maximum(np.sqrt((difference**2).sum(axis=0)), 1e-6)
 
 
+def shading(
+    samples: NDArray[np.float32], mix: NDArray[np.float32], fractions: NDArray[np.float32], reach: float
+) -> Vector:
+    """How much a ball of even colour darkens from each sample to the next along the rays (rays,), in their mix.
+
+    Lit from above, it darkens towards the camera of a slanting view, where it shows its underside, and does so up to
+    its outline. Light takes the same share of all planes, so that the luma tells it; hues are kept too coarsely. Half a
+    smear of ``reach`` radii leaves less that is inside; nothing is told by fewer than ``LEAST_INSIDE`` samples.
+    """
+    inside = int(np.count_nonzero(fractions < SHADED - reach))
+    if inside < LEAST_INSIDE:
+        return np.zeros(RAYS)
+    luma = samples[0, :, :inside]
+    falls = luma[:, :-1] - luma[:, 1:]
+    half = falls.shape[1] // 2
+    # The middle one along each ray, so that the border of a pattern does not count.
+    slope = np.partition(falls, half, axis=1)[:, half][_NEIGHBOURS]
+    slope.partition(2, axis=1)
+    slope = slope[:, 2]
+    colour = np.add.reduce(samples[:, :, :inside], axis=2) * np.float32(1 / inside) - NO_LIGHT[:, None]
+    share = (mix * colour).sum(axis=0) / np.maximum(colour[0], LEAST_LIGHT)
+    return np.maximum(slope * share, np.float32(0))
+
+
 class Window(NamedTuple):
     """Where along each ray (rays,) the edge is looked for and how far round it, in radii; what a fall of brightness
-    from each sample to the next counts there (rays, samples - 1), by what lies farther out."""
+    from each sample to the next counts there (rays, samples - 1), by what lies farther out; how much of a fall inside
+    is the ball's ``shading`` (rays,), and over which way it ends at the outline, in radii."""
 
     middle: NDArray[np.float32]
     width: float
     counts: NDArray[np.float32]
+    shading: Vector
+    ends: float
 
 
 def find_edges(
@@ -97,11 +130,16 @@ def find_edges(
 
     Without a ``window`` all falls count, wherever they are.
     """
-    fall = np.maximum(profile[:, :-1] - profile[:, 1:], np.float32(0))
+    fall = profile[:, :-1] - profile[:, 1:]
     middle = (fractions[:-1] + fractions[1:]) / 2
-    counting = fall
-    if window is not None:
-        away = (middle - window.middle[:, None]) * np.float32(1 / window.width)
+    if window is None:
+        counting = np.maximum(fall, np.float32(0), out=fall)
+    else:
+        away = middle - window.middle[:, None]
+        inside = np.clip(np.float32(0.5) - away * np.float32(0.5 / window.ends), np.float32(0), np.float32(1))
+        fall -= window.shading[:, None] * inside
+        np.maximum(fall, np.float32(0), out=fall)
+        away *= np.float32(1 / window.width)
         fall *= np.exp(away * away * np.float32(-0.5))
         counting = fall * window.counts
     # The steepest place that counts first, then the centre of mass around it, so that a pattern inside the ball does

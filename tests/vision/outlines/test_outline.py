@@ -241,6 +241,22 @@ def coded(frame: Frame, crf: int) -> Frame:
     return Frame(0, frame.time_base, y.reshape(height, width), u.reshape(half), v.reshape(half))
 
 
+@pytest.mark.parametrize("crf", [20, 28])
+def test_dark_underside_of_a_slanting_view_does_not_pull(slanting: Scene, crf: int) -> None:
+    """Towards the camera a ball darkens up to its outline, which coding makes soft: the shading is not part of it."""
+    camera = slanting.stage.camera
+    errors = []
+    for k in range(10):
+        place = np.array(PLACES_M[k % len(PLACES_M)])
+        frame = slanting.frame(slanting.stage.still([Ball(*place, WHITE)]), 1.5, seed=k)
+        view = slanting.fit(coded(frame, crf), guesses(k)[k % len(PLACES_M)])
+        away = place - camera.position_m[:2]
+        here, there = camera.project(np.array([[*place, RADIUS_M], [*(place + 0.01 * away), RADIUS_M]]))
+        errors.append(slanting.error_px(view, PLACES_M[k % len(PLACES_M)]) @ (there - here) / np.hypot(*(there - here)))
+    # A third of what it is when the shading counts.
+    assert abs(np.mean(errors)) < {20: 0.025, 28: 0.08}[crf]
+
+
 def test_empty_cloth_has_no_support(plain: Scene) -> None:
     frame = plain.frame(plain.stage.empty(), 1.5)
     for place in PLACES_M:
