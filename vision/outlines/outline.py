@@ -41,6 +41,9 @@ from vision.outlines.vote import FAR_VOTES, REACH, lattice, votes_for
 
 # From the second round on the edge is looked for near its predicted place: a Gaussian of this width, in radii.
 WINDOW = 0.14
+# Half a smear so short, in radii, needs no search for its ends: what is gathered round an edge holds them. A blob that
+# is as little too long may be so by the ball's shadow.
+LEAST_REACH = NEAR_EDGE / 2
 # The search is done again round the shifted centre, windowed now, until it shifts no farther than so: of a shift of the
 # window an edge takes over an eighth. The frame is sampled anew only when the centre is so far from the middle of the
 # rays that these no longer cut the outline square.
@@ -82,7 +85,8 @@ class BallView:
 def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
     """Find the centre of a ball near ``guess_m`` (2,); None when its outline leaves the picture.
 
-    ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far.
+    ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far; it
+    may seem longer by the ball's shadow.
     """
     radius_m = plane.radius_m
     pixels = centre_and_outline_px(plane.camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
@@ -91,6 +95,7 @@ def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float 
     lengths = np.hypot(spokes[:, 0], spokes[:, 1])
     units = spokes / lengths[:, None]
     reach = smear_m / 2 / radius_m
+    reach = reach if reach > LEAST_REACH else 0.0
     fractions = np.linspace(INNER - min(reach, 0.4), OUTER + reach, SAMPLES).astype(np.float32)
     height, width = frame.y.shape
     margin = float(lengths.max()) * float(fractions[-1]) + 2

@@ -210,6 +210,21 @@ def test_smeared_ball_is_where_it_was_at_mid_exposure(plain: Scene, way_m: float
     assert abs(error @ image) < max(0.2, 0.05 * way_px)
 
 
+def test_short_smear_is_not_searched_for(slanting: Scene) -> None:
+    """A blob is as much too long by a ball's shadow: what it says is left aside, and a ball so little smeared is placed
+    as surely without."""
+    place, guess = PLACES_M[1], (PLACES_M[1][0] + 0.003, PLACES_M[1][1] - 0.002)
+    errors = []
+    for turn in np.linspace(0, np.pi, 4, endpoint=False):
+        moments = np.linspace(-0.5, 0.5, 9) * 0.003
+        balls = [Ball(place[0] + np.cos(turn) * m, place[1] + np.sin(turn) * m, WHITE) for m in moments]
+        frame = slanting.frame(slanting.smeared(balls), 1.5)
+        said, unsaid = (slanting.error_px(slanting.fit(frame, guess, smear_m), place) for smear_m in (0.003, 0.0))
+        assert np.array_equal(said, unsaid)
+        errors.append(said)
+    assert rms(errors) < 0.04
+
+
 def test_half_hidden_ball(plain: Scene) -> None:
     """A stick over a third of the ball: the rest of the outline is enough, and the support says what is missing."""
     place = PLACES_M[1]
