@@ -3,16 +3,18 @@
 A ball rolled or carried by hand does neither: it gathers speed on the way, or comes from elsewhere.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
-from calibration.table import Table
+from calibration.table import Table, Vector
 from vision.launch import LAUNCH_S, Launch, fit_launch
 from vision.legs import Path, fit_line, legs
 from vision.reading import BallHit, RailHit
-from vision.sightings import Rest
+from vision.sightings import Rest, Sighting
+from vision.tracks import FASTEST_MPS
 
 # The line of the first leg must pass this close to the resting place, and the times must agree this well.
 START_TOLERANCE_M = 0.012
@@ -30,6 +32,8 @@ CLOSE_S = 0.15
 SMEARED_S = 0.004
 # Nearer than this to the ball that it met, where the cue ball went cannot be told from the two places.
 LEAST_WAY_M = 0.02
+# So many first sightings may be of a stick or a hand elsewhere.
+MOST_STRAY = 2
 # Hands roll balls more slowly than this (common practice, no source).
 FASTER_THAN_HAND_MPS = 2.0
 # Share of the closing speed that a ball takes from another: (1 + e) / 2 with e = 0.92 to 0.98 (D. G. Alciatore,
@@ -152,6 +156,18 @@ def set_off_before(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]
         if _in_time(launch, rest, whole):
             return SetOff(whole.part(whole.t > met_s + SMEARED_S), launch, way, BallHit(met_s, ("cue", name), centre))
     return None
+
+
+def without_stray(rest: Rest, moving: Sequence[Sighting]) -> list[Sighting]:
+    """Sightings without first ones where no ball gets in time from where it lay, or on to the next from there."""
+
+    def in_reach(one_m: Vector, one_s: float, other: Sighting) -> bool:
+        return bool(np.hypot(*(other.at_m - one_m)) < FASTEST_MPS * (other.time_s - one_s))
+
+    for k, (here, following) in enumerate(pairwise(moving[: MOST_STRAY + 2])):
+        if in_reach(rest.at_m, rest.last_s, here) and in_reach(here.at_m, here.time_s, following):
+            return list(moving[k:])
+    return list(moving)
 
 
 def _gets_away(rest: Rest, leg: Path) -> bool:

@@ -6,7 +6,8 @@ from math import cos, isfinite, sin
 import numpy as np
 
 from calibration.table import Table, Vector
-from vision.contacts.run import GRAZED_M, Run
+from vision.contacts.grazes import GRAZED_M
+from vision.contacts.run import Run
 from vision.contacts.sent_into_rail import has_rubber
 from vision.legs import Path, motion_at
 from vision.reading import BallHit, RailHit

@@ -107,6 +107,16 @@ def test_stroke_whose_first_frames_the_stick_hid() -> None:
     assert stroke.hidden_s == pytest.approx(0.18, abs=0.02)
 
 
+@pytest.mark.parametrize("strays", [1, 2])
+def test_first_sightings_of_something_far_off_are_left_out(strays: int) -> None:
+    """A stick's end across the table was taken for the ball as a hand was drawn off it."""
+    (cue,) = seen(motion_of({"cue": START}, 40.0, 2.0))
+    far = [replace(s, at_m=np.array(START) + [0.9 * (1 - 2 * (k % 2)), 0.5]) for k, s in enumerate(cue.path[:strays])]
+    stroke = only_stroke([replace(cue, path=(*far, *cue.path[strays:]))])
+    assert stroke.launch.time_s == pytest.approx(STRUCK_S, abs=0.006)
+    assert stroke.launch.speed_mps == pytest.approx(2.0, rel=0.03)
+
+
 def test_nothing_without_a_cue_ball() -> None:
     balls = [replace(b, name="red") for b in seen(motion_of({"cue": START}, 40.0, 2.0))]
     assert find_strokes(balls, TABLE, 12.0) == ([], [])

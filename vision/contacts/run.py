@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import POCKETS, RAILS, Pocket, Rail, Table, Vector
+from vision.contacts.grazes import cut_at_grazes
 from vision.contacts.rebounds import Rebounds
 from vision.contacts.turns import before_turn
 from vision.launch import Launch
@@ -23,9 +24,6 @@ from vision.straight import straight_end
 RAIL_REACH_M = 0.025
 # A ball at a rail may seem this much behind the track line.
 ON_TRACK_M = 0.006
-# A ball that comes this close to a track line and is this much farther from it before and after came off that rail,
-# however softly.
-GRAZED_M, GRAZE_DEPTH_M = 0.010, 0.015
 # A turn on the open bed is one when the ball is seen for so long before and after: a stick beside a ball, or a rail,
 # spoils a few sightings.
 TURNED_ALONE_S = 0.15
@@ -110,7 +108,7 @@ def follow(
     that the path begins where the ball set off, not where it met something.
     """
     whole = [piece for leg in legs(path) for piece in _cut_out_of_sight(leg)]
-    parts = [piece for leg in _cut_at_touches(whole, others, table) for piece in _cut_at_grazes(leg, table)]
+    parts = [piece for leg in _cut_at_touches(whole, others, table) for piece in cut_at_grazes(leg, table)]
     if straight and parts:
         parts[:1] = _cut_at_turn(parts[0])
     junctions: list[RailHit | BallHit | None] = []
@@ -214,20 +212,6 @@ def _cut_at_turn(first: Path) -> list[Path]:
     after = first.part(slice(len(before), None))
     alone = all(len(part) > 1 and part.t[-1] - part.t[0] > TURNED_ALONE_S for part in (before, after))
     return [before, after] if alone else [first]
-
-
-def _cut_at_grazes(leg: Path, table: Table) -> list[Path]:
-    """A leg cut where it touched a rail so softly, or at so flat an angle, that its velocity shows no kink."""
-    for rail in RAILS:
-        axis, level = table.track_coordinate(rail)
-        distance = np.abs(leg.xy[:, axis] - level)
-        # The sightings of the deepest visit: it is one when the ball was farther off on either side of it.
-        k = int(distance.argmin())
-        depth = min(distance[: k + 1].max(), distance[k:].max()) - distance[k]
-        if distance[k] < GRAZED_M and depth > GRAZE_DEPTH_M:
-            before, after = leg.part(slice(0, k + 1)), leg.part(slice(k + 1, None))
-            return [*_cut_at_grazes(before, table), *_cut_at_grazes(after, table)]
-    return [leg]
 
 
 def _rail_hit(before: Path, after: Path, table: Table, *, straight: bool) -> RailHit | None:

@@ -15,7 +15,7 @@ from vision.contacts.sent_into_rail import LEAST_WAY_S, has_rubber, seen_to_meet
 from vision.launch import Launch, fit_launch
 from vision.legs import Line, Path, fit_line, legs, sliding_motion
 from vision.reading import RailHit
-from vision.set_off import START_TOLERANCE_M, TIME_TOLERANCE_S, SetOff, from_rest
+from vision.set_off import FASTER_THAN_HAND_MPS, START_TOLERANCE_M, TIME_TOLERANCE_S, SetOff, from_rest
 from vision.sightings import Rest
 
 # A ball that lies farther from a rail's track line than this is seen often enough on its way there: at 24 pictures a
@@ -23,6 +23,8 @@ from vision.sightings import Rest
 FARTHEST_M = 0.5
 # No more sightings than this are from before the contact, and the ball is out of sight no longer than this.
 MOST_BEFORE, HIDDEN_S = 3, 0.15
+# One that no hand can have sent off so fast may have lain under the hand at the stick for so long before.
+UNDER_HAND_S = 0.5
 # It comes off the rail at least this fast, and so long afterwards no faster than by this factor: a hand speeds it up.
 LEAST_AWAY_MPS, LATER_S, FASTER = 0.15, 0.25, 1.03
 # Shares of the speed towards the rail and along it that a cushion returns: an apparent restitution of 0.6 to 0.9 is
@@ -61,11 +63,12 @@ def set_off_by_rail(rest: Rest, whole: Path, table: Table) -> SetOff | None:
     for rail in RAILS:
         axis, level = table.track_coordinate(rail)
         gap_m = abs(level - float(rest.at_m[axis]))
-        if gap_m > FARTHEST_M or whole.t[0] - rest.last_s > HIDDEN_S:
+        hidden_s = float(whole.t[0]) - rest.last_s
+        if gap_m > FARTHEST_M or hidden_s > UNDER_HAND_S:
             continue
         for k in range(min(MOST_BEFORE, len(whole) - 3) + 1):
             found = _by(rail, rest, whole.part(slice(0, k)), whole.part(slice(k, None)), table)
-            if found is not None:
+            if found is not None and (hidden_s <= HIDDEN_S or found.launch.speed_mps > FASTER_THAN_HAND_MPS):
                 return found
     return None
 
