@@ -76,7 +76,7 @@ def test_film_brought_to_another_rate_is_read_alike(
     assert 0 <= found.t_s - true.t_s + 0.001 < 1 / fps + 0.002
     assert found.start_m == pytest.approx(true.start_m, abs=0.001 if coarse else 0.0005)
     assert degrees(abs(found.bearing_rad - true.bearing_rad)) < 0.1
-    assert found.speed_mps == pytest.approx(true.speed_mps, rel=0.01)
+    assert found.speed_mps == pytest.approx(true.speed_mps, rel=0.02 if coarse else 0.01)
     assert found.miss_m == pytest.approx(true.miss_m, abs=0.003)
     assert (found.outcome, [c.rail for c in found.contacts]) == (true.outcome, [c.rail for c in true.contacts])
 
