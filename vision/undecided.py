@@ -9,7 +9,7 @@ from calibration.table import Table, Vector
 from vision.contacts.grazes import GRAZED_M
 from vision.contacts.run import Run
 from vision.contacts.sent_into_rail import has_rubber
-from vision.legs import Path, motion_at
+from vision.legs import Path, fit_line, motion_at
 from vision.reading import BallHit, RailHit
 from vision.shot import Shot
 from vision.strokes import Stroke
@@ -21,6 +21,8 @@ UNDER_WAY_MPS, SHORT_OF_TARGET_M = 0.12, 0.08
 FILM_ENDS_S, NOT_GONE_S = 0.1, GONE_S + 0.1
 # What a ball met while it was not seen for this long is not known.
 UNSEEN_S = 0.15
+# What it did then is told by so many sightings after it; this far off their line it was somewhere else before.
+LINE_SEEN, OFF_LINE_M = 6, 0.05
 # A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
 BOUND_WITHIN_M = 0.12
 
@@ -79,6 +81,8 @@ def _turned_unseen(run: Run, shot: Shot) -> bool:
     for k, junction in enumerate(run.junctions):
         # A leg of two sightings may hold the turn between them.
         before = run.legs[k]
+        if _bent_unseen(before):
+            return True
         seen_s = before.t[-1] if len(before) > 2 else before.t[0]
         if junction is None and run.legs[k + 1].t[0] - seen_s > UNSEEN_S:
             return True
@@ -86,6 +90,16 @@ def _turned_unseen(run: Run, shot: Shot) -> bool:
             return False
         if isinstance(junction, BallHit) and "cue" not in junction.balls[1:]:
             return False
+    return False
+
+
+def _bent_unseen(leg: Path) -> bool:
+    """Whether a leg goes on, after the ball was not seen for a while, on a line that does not come from there."""
+    for k in np.flatnonzero(np.diff(leg.t) > UNSEEN_S):
+        after = leg.part(slice(k + 1, k + 1 + LINE_SEEN))
+        off, sd = fit_line(after).miss(leg.xy[k]) if len(after) > 2 else (0.0, 0.0)
+        if abs(off) > OFF_LINE_M + 4 * sd:
+            return True
     return False
 
 

@@ -12,6 +12,7 @@ import pytest
 from tests.rendering import STRAIGHT, aim_rad, overhead_camera
 from tests.rendering.motion import Motion
 from tests.vision.seen import STRUCK_S, TABLE, motion_of, only_stroke, seen
+from vision.legs import Path
 from vision.outcome import attempt
 from vision.place_error import PlaceError
 from vision.reading import Attempt
@@ -19,6 +20,7 @@ from vision.shot import Shot
 from vision.strokes import Ball
 from vision.track import Loss
 from vision.tracks import GONE_S
+from vision.undecided import _bent_unseen
 
 ERRORS = PlaceError(overhead_camera(TABLE), TABLE)
 HANGING = (2.452, 0.088)
@@ -156,3 +158,13 @@ def test_ball_that_vanishes_on_its_way_to_the_pocket_may_have_dropped() -> None:
         still = replace(last, time_s=last.time_s + 1 / FPS)
         lost = replace(cue, path=(*path, last, still), lost=(Loss(still.time_s, crowded, still.time_s + 1 / FPS),))
         assert attempt(only_stroke([lost], 8.0), kick, ERRORS).outcome == outcome
+
+
+def test_leg_that_is_bent_where_nobody_saw_it_hides_a_turn() -> None:
+    t = np.concatenate([[0.0], 0.37 + np.arange(6) / FPS])
+    bent = np.column_stack([1.57 + 0.6 * t, np.where(t > 0, 0.63 - 0.9 * (t - 0.37), 0.84)])
+    straight = np.column_stack([1.57 + 0.6 * t, 0.84 - 0.9 * t])
+    assert _bent_unseen(Path(t, bent, np.full(len(t), 0.001)))
+    assert not _bent_unseen(Path(t, straight, np.full(len(t), 0.001)))
+    # Seen all the way, it shows the turn itself.
+    assert not _bent_unseen(Path(np.arange(7) / FPS, bent, np.full(len(t), 0.001)))
