@@ -73,6 +73,8 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     if outcome == "missed" and ball and undecided(stroke, shot, table, ball.run, leg, target_name, target, flags):
         outcome = "unclear"
         flags = [flag for flag in flags if flag not in LEFT_OPEN] + ["path_lost"]
+    if ball is None and _never_seen_again(stroke):
+        outcome, flags = "unclear", [flag for flag in flags if flag != "no_ball_hit"] + ["path_lost"]
     flags = _with_early_drop(flags, ball, stroke, shot)
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
@@ -152,6 +154,12 @@ def _rail_ball(stroke: Stroke, shot: Shot, flags: list[str]) -> RailBall | None:
     rest = stroke.resting[name]
     run = stroke.others[name]
     return RailBall(name, rest, run.launch or fit_launch(rest.at_m, run.legs[0]), run)
+
+
+def _never_seen_again(stroke: Stroke) -> bool:
+    """Whether the ball that the cue ball met was lost from sight as it set off."""
+    hit = next(iter(stroke.cue.ball_hits), None)
+    return hit is not None and hit.balls[1] in stroke.vanished
 
 
 def _target_ball(

@@ -168,3 +168,16 @@ def test_leg_that_is_bent_where_nobody_saw_it_hides_a_turn() -> None:
     assert not _bent_unseen(Path(t, straight, np.full(len(t), 0.001)))
     # Seen all the way, it shows the turn itself.
     assert not _bent_unseen(Path(np.arange(7) / FPS, bent, np.full(len(t), 0.001)))
+
+
+def test_banked_ball_that_no_picture_shows_under_way_is_lost() -> None:
+    bank = Shot("bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
+    balls = seen(motion_of({"cue": (1.17, 0.39), "red": (1.4764, 0.7002)}, 45.0, 2.0), fps=FPS, until_s=12.0)
+    gone = [
+        replace(b, path=(), rests=b.rests[:1], lost=(Loss(b.rests[0].last_s, False),)) if b.name == "red" else b
+        for b in balls
+    ]
+    found = attempt(only_stroke(gone, 12.0), bank, ERRORS)
+    assert found.outcome == "unclear"
+    assert "path_lost" in found.flags
+    assert "no_ball_hit" not in found.flags
