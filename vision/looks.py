@@ -6,9 +6,9 @@ after all, so that no sighting of a ball under way is lost.
 
 from vision.balls import BallFinder
 from vision.film.clip import Frame
-from vision.repeats import Repeats
+from vision.no_attempt.visits import Visits
+from vision.rhythm.repeats import Repeats
 from vision.tracks import Tracker
-from vision.visits import Visits
 
 # While all is calm a frame is looked at so often, and no more than so many are passed over in a row.
 CALM_EVERY_S, MOST_PASSED = 1 / 15, 3

@@ -17,20 +17,20 @@ from calibration.still import draw_setup
 from calibration.table import Vector
 from vision.balls import BallFinder
 from vision.balls_lain import BallsLain
-from vision.disturbances import Disturbances
 from vision.film.clip import Clip, open_clip
-from vision.film_warnings import film_warnings
 from vision.flags import known
-from vision.knocked_back import without_knocked_back
 from vision.looks import Looks
 from vision.mixed_reading import MixedReading
+from vision.no_attempt.disturbances import Disturbances
+from vision.no_attempt.knocked_back import without_knocked_back
 from vision.place_error import PlaceError
 from vision.placement import Lay, place_attempts
 from vision.reading import Attempt, CameraFacts, ClipFacts, NotAttempt, Reading
-from vision.readout import timed_by_rows
-from vision.repeats import Repeats
+from vision.rhythm.film_warnings import film_warnings
+from vision.rhythm.readout import timed_by_rows
+from vision.rhythm.repeats import Repeats
+from vision.rhythm.shown_again import ShownAgain
 from vision.shot import Shot
-from vision.shown_again import ShownAgain
 from vision.sorting import Tried, sort_tries, sorted_reading, try_shots
 from vision.stands import Stand, learn_stands, longest_stand
 from vision.strokes import name_balls

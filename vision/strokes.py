@@ -23,11 +23,11 @@ from vision.contacts.struck_over_rails import set_off_over_rails
 from vision.dropped import dropped, vanished
 from vision.launch import Launch
 from vision.legs import Path
-from vision.pushed import gathers_speed
+from vision.no_attempt.pushed import gathers_speed
+from vision.no_attempt.struck_again import struck_again, under_way
 from vision.reading import BallHit, NotAttempt, Pocketing
 from vision.set_off import SetOff, set_off, set_off_before, set_off_into, without_stray
 from vision.sightings import Rest, Sighting
-from vision.struck_again import struck_again, under_way
 from vision.track import Loss, Track
 from vision.tracks import GONE_S
 

@@ -13,11 +13,11 @@ from calibration.table import STANDARD_TABLES
 from tests.known_clips import KnownClip, footage_clips
 from tests.rendering import Physics, overhead_camera, simulate
 from tests.rendering.script import Place, Script, render_script
-from vision.disturbances import RAKED, SET_UP, SEVERAL_MOVED
+from vision.no_attempt.disturbances import RAKED, SET_UP, SEVERAL_MOVED
+from vision.no_attempt.visits import ADDRESSED, NO_BALL_MOVED
 from vision.read import read_clip
 from vision.reading import Reading
 from vision.shot import Shot
-from vision.visits import ADDRESSED, NO_BALL_MOVED
 
 TABLE = STANDARD_TABLES["9ft"]
 CAMERA = overhead_camera(TABLE, size=(640, 360))

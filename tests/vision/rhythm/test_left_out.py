@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from calibration.table import Vector
-from vision.leaps import Step
-from vision.left_out import RATIOS, turns_of
 from vision.outlines.outline import BallView
+from vision.rhythm.leaps import Step
+from vision.rhythm.left_out import RATIOS, turns_of
 from vision.sightings import Sighting
 from vision.track import Track
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vision.reduced import Picture
-from vision.shown_again import LEAST_PICTURES, ShownAgain
+from vision.rhythm.shown_again import LEAST_PICTURES, ShownAgain
 
 STEP_PX, NOISE = 4, 1.0
 

@@ -15,7 +15,7 @@ from vision.balls import TableView
 from vision.outlines.outline import BallView
 from vision.reading import Attempt
 from vision.reduced import Reduction
-from vision.repeats import Repeats, even_times
+from vision.rhythm.repeats import Repeats, even_times
 from vision.sightings import Rest, Sighting
 from vision.track import Track
 from vision.tracks import Tracker

@@ -8,10 +8,10 @@ from calibration.ball_plane import BallPlane
 from calibration.table import STANDARD_TABLES, Vector
 from tests.rendering import overhead_camera
 from vision.balls import TableView
+from vision.no_attempt.visits import ADDRESSED, NO_BALL_MOVED, Visits
 from vision.outlines.outline import BallView
 from vision.reduced import Reduction
 from vision.tracks import Tracker
-from vision.visits import ADDRESSED, NO_BALL_MOVED, Visits
 
 TABLE = STANDARD_TABLES["9ft"]
 CAMERA = overhead_camera(TABLE)

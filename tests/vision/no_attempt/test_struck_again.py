@@ -8,12 +8,12 @@ import pytest
 
 from tests.rendering import Physics, overhead_camera, simulate
 from tests.vision.seen import STRUCK_S, TABLE, motion_of, seen
-from vision.by_hand import moved_by_hand
+from vision.no_attempt.by_hand import moved_by_hand
+from vision.no_attempt.struck_again import sudden_gains
 from vision.outcome import attempt
 from vision.place_error import PlaceError
 from vision.shot import Shot
 from vision.strokes import Ball, find_strokes
-from vision.struck_again import sudden_gains
 
 HANGING = (2.452, 0.088)
 KICK = Shot("kick", "kick", ("left",), "pocketed", target_ball=HANGING, target_pocket="foot-right")

@@ -14,8 +14,8 @@ import numpy as np
 
 from calibration.table import Vector
 from vision.balls import TableView
-from vision.leaps import LEAST_LEAPS, Step
-from vision.left_out import turns_of
+from vision.rhythm.leaps import LEAST_LEAPS, Step
+from vision.rhythm.left_out import turns_of
 from vision.track import Loss, Track
 from vision.tracks import Tracker
 

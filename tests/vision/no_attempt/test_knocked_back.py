@@ -10,7 +10,7 @@ from tests.rendering import STRAIGHT
 from tests.rendering.motion import GRAVITY_MPS2
 from tests.vision.aimed import ERRORS
 from tests.vision.seen import motion_of, only_stroke, seen
-from vision.knocked_back import without_knocked_back
+from vision.no_attempt.knocked_back import without_knocked_back
 from vision.shot import Shot
 from vision.sorting import Tried, try_shots
 

@@ -7,7 +7,7 @@ import pytest
 
 from calibration.table import Vector
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, seen
-from vision.by_hand import Moved, moved_by_hand
+from vision.no_attempt.by_hand import Moved, moved_by_hand
 from vision.sightings import Rest, Sighting
 from vision.strokes import Ball, find_strokes
 from vision.track import Loss

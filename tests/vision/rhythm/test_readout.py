@@ -14,7 +14,7 @@ from tests.vision.films import turned
 from tests.vision.one_kick import HANGING, KICK, TABLE
 from vision.read import read_clip
 from vision.reading import Attempt
-from vision.readout import timed_by_rows
+from vision.rhythm.readout import timed_by_rows
 from vision.sightings import Rest, Sighting
 from vision.strokes import Ball
 from vision.track import Loss

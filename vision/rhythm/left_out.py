@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import Vector
-from vision.leaps import Step, seldom_left_out, steps_of
+from vision.rhythm.leaps import Step, seldom_left_out, steps_of
 from vision.track import Track
 
 # Rates at which cameras take pictures and films are shown, to the nearest whole number a second. A leap less often than

@@ -1,8 +1,8 @@
 """What the user should know about a film that was read: what it lacks, repeats, or stands still for."""
 
 from vision.film.clip import Clip
-from vision.repeats import Repeats
-from vision.shown_again import ShownAgain
+from vision.rhythm.repeats import Repeats
+from vision.rhythm.shown_again import ShownAgain
 
 # A few pictures that are shown twice are not worth a word.
 REPEATS_TOLD = 10

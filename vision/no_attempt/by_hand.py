@@ -12,9 +12,9 @@ from typing import Literal
 import numpy as np
 
 from calibration.table import POCKETS, Table, Vector
+from vision.no_attempt.struck_again import struck_again
 from vision.sightings import Rest, Sighting
 from vision.strokes import LEAST_MOVE_M, LEAST_SPEED_MPS, Ball, Stroke
-from vision.struck_again import struck_again
 
 How = Literal["put", "rolled", "knocked", "nudged", "taken", "struck"]
 # A ball that somebody holds is seen now and then; one that rolls free is seen so often in a row, in no crowd.

@@ -10,11 +10,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calibration.table import Table
-from vision.by_hand import Moved, departed, moved_by_hand
+from vision.no_attempt.by_hand import Moved, departed, moved_by_hand
+from vision.no_attempt.visits import Visit
 from vision.reading import NotAttempt
 from vision.sightings import Rest
 from vision.strokes import BY_HAND, LEAST_MOVE_M, LEAST_SPEED_MPS, Ball, Stroke
-from vision.visits import Visit
 
 SET_UP = "balls were set up by hand"
 SEVERAL_MOVED = "balls were moved by hand"
