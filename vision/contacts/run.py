@@ -107,8 +107,10 @@ def follow(
     when each was seen there: a ball that stays where it lay was not met, however near this one came. ``straight`` says
     that the path begins where the ball set off, not where it met something.
     """
+    seen_until_s = seen_until_s or {}
     whole = [piece for leg in legs(path) for piece in _cut_out_of_sight(leg)]
-    parts = [piece for leg in _cut_at_touches(whole, others, table) for piece in cut_at_grazes(leg, table)]
+    touching = _cut_at_touches(whole, others, seen_until_s, table)
+    parts = [piece for leg in touching for piece in cut_at_grazes(leg, table)]
     if straight and parts:
         parts[:1] = _cut_at_turn(parts[0])
     junctions: list[RailHit | BallHit | None] = []
@@ -121,10 +123,10 @@ def follow(
             hit = _ball_hit(ball, parts[i], parts[i + 1], waiting, table)
         else:
             until_s = float(parts[i + 1].t[0]) + AT_ONCE_S
-            gone = {n: p for n, p in waiting.items() if (seen_until_s or {}).get(n, np.inf) < until_s}
+            gone = {n: p for n, p in waiting.items() if seen_until_s.get(n, np.inf) < until_s}
             hit = _ball_in_the_way(ball, parts[i], parts[i + 1], gone, rail_hit.rail, table) or rail_hit
         if isinstance(hit, BallHit):
-            if (seen_until_s or {}).get(hit.balls[1], -np.inf) > hit.t_s + STAYED_S:
+            if seen_until_s.get(hit.balls[1], -np.inf) > hit.t_s + STAYED_S:
                 hit = None
             else:
                 # It lies there no longer.
@@ -188,15 +190,20 @@ def _cut_out_of_sight(leg: Path) -> list[Path]:
     return [leg]
 
 
-def _cut_at_touches(parts: list[Path], others: Mapping[str, Vector], table: Table) -> list[Path]:
-    """Legs cut where the ball first came up to a resting one: beside a ball it is seen too unsurely to show a kink."""
+def _cut_at_touches(
+    parts: list[Path], others: Mapping[str, Vector], seen_until_s: Mapping[str, float], table: Table
+) -> list[Path]:
+    """Legs cut where the ball first came up to a resting one: beside a ball it is seen too unsurely to show a kink.
+
+    One that is seen to stay where it lay was passed by.
+    """
     waiting = dict(others)
     out: list[Path] = []
     for leg in parts:
         cuts = {0, len(leg)}
         for name, where in list(waiting.items()):
             close = np.flatnonzero(np.hypot(*(leg.xy - where).T) < 2 * table.ball_radius_m + TOUCHING_M)
-            if len(close):
+            if len(close) and seen_until_s.get(name, -np.inf) <= leg.t[close[0]] + STAYED_S:
                 # From then on it may lie elsewhere.
                 del waiting[name]
                 if 1 < close[0] < len(leg) - 2:

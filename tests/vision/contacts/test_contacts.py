@@ -226,3 +226,15 @@ def test_line_on_which_a_ball_set_off_ends_where_something_unseen_turned_it(fps:
         assert found.junctions == (None,)
         line = found.line_of(0, TABLE)
         assert abs(angle_deg(line.bearing_rad, true)) < max(0.1, np.degrees(4 * line.bearing_sd_rad))
+
+
+@pytest.mark.parametrize(("stayed", "legs"), [(True, 1), (False, 2)])
+def test_ball_that_another_passes_closely_cuts_its_path_only_if_it_left(stayed: bool, legs: int) -> None:
+    """Beside it the ball that passes is seen a little aside; no rail and no kink is near."""
+    rolled = run((0.6, 0.635), (1.6, 0.0), frames(0.6))
+    path = rolled.path(NOISE_M)
+    other = np.array([path.xy[15, 0], 0.635 + 2 * TABLE.ball_radius_m + 0.0015])
+    path.xy[15:17, 1] += 0.0008
+    found = follow("cue", path, {"red": other}, TABLE, {"red": path.t[-1] if stayed else path.t[15]})
+    assert len(found.legs) == legs
+    assert len(found.ball_hits) == len(found.junctions) == legs - 1
