@@ -19,9 +19,6 @@ POCKETS_OVERLOOKED = 0.2
 # How common a size is before the balls are looked at: home tables are rarer where practice is filmed (common practice,
 # no source). Names left out count 1.
 PRIOR = {"8ft-home": 0.4}
-# Errors are taken to follow Student's t with so many degrees of freedom: how far the stated sd is true differs from
-# film to film, and of two sizes that both fit badly the one that fits a little less so is not much likelier.
-FREEDOM = 10
 # The likeliest size must be so many times likelier than the next, or the user is asked.
 LEAST_ODDS = 3.0
 
@@ -49,8 +46,7 @@ def choose_table(
         return float(abs(np.log(size_ratio(known, assumed, table))))
 
     def likelihood(table: Table) -> float:
-        off = stray(table) * known.radius_m / known.sd_m
-        return PRIOR.get(table.name, 1.0) * float((1 + off**2 / FREEDOM) ** (-(FREEDOM + 1) / 2))
+        return PRIOR.get(table.name, 1.0) * float(np.exp(-0.5 * (stray(table) * known.radius_m / known.sd_m) ** 2))
 
     without = [table for table in tables.values() if table.name in WITHOUT_POCKETS]
     others = sorted((table for table in tables.values() if table not in without), key=stray)
