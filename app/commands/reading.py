@@ -82,11 +82,8 @@ def read(
         marked = find_by_markers(clip, markers, table, head, corners)
         setup_ = marked.setup
         say(*marked.notes)
-    # Not before they are needed: what reads films takes long to load.
-    from vision.read import read_clip, read_mixed_clip
-
-    reads: Callable[..., Reading | MixedReading] = partial(
-        partial(read_clip, clip, drilled[0]) if shots is None else partial(read_mixed_clip, clip, drilled),
+    reads = partial(
+        _reader(clip, drilled, mixed=shots is not None),
         table=table,
         head=head,
         setup=setup_,
@@ -124,6 +121,17 @@ def load_drilled(shot: Path | None, shots: Path | None) -> list[Shot]:
     if not found:
         raise InputError(f"{shots}: there is no shot file (*.toml) in this folder; put one there for each drill.")
     return found
+
+
+def _reader(clip: Path, drilled: list[Shot], *, mixed: bool) -> Callable[..., Reading | MixedReading]:
+    """What reads a clip of one drill or of several; loaded only now, since that takes long."""
+    if mixed:
+        from vision.read import read_mixed_clip
+
+        return partial(read_mixed_clip, clip, drilled)
+    from vision.read import read_clip
+
+    return partial(read_clip, clip, drilled[0])
 
 
 def read_and_identified(
