@@ -6,7 +6,7 @@ across it. A sphere that lies on the cloth is fitted to the lines of sight, so a
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -26,6 +26,8 @@ SHARE_RANGE = (0.72, 1.45)
 FRAMES_LOOKED_AT = 5
 EDGE_CLEARANCE = 1.2
 DARK_SHARE = 0.3
+# So far beyond the bed its balls and what is round them are seen, in radii.
+BESIDE_RADII = 4.0
 # Less light than a film tells from none, as a share of white.
 LEAST_LIGHT = 1e-5
 # Area of a spot as a share of the assumed ball's: on the smallest table it is 1.4 times that, a view from the side
@@ -106,6 +108,7 @@ def _outlines(frames: Sequence[Picture], camera: Camera, table: Table) -> list[B
 def _look_at(frame: Picture, camera: Camera, table: Table, found: list[BallOutline]) -> None:
     """Put the outlines of a frame's balls to those that were found, but for balls that were seen often enough."""
     places = _spots(frame, camera, table)
+    frame, camera = _cut_to_bed(frame, camera, table)
     # Large arrays: they are let go before the next frame's are made.
     light, bright = linear_light(frame), outline_light(frame)
     for place in places:
@@ -116,6 +119,22 @@ def _look_at(frame: Picture, camera: Camera, table: Table, found: list[BallOutli
         outline = None if guess is None else fit_outline(bright, camera, *guess)
         if outline is not None:
             found.append(outline)
+
+
+def _cut_to_bed(frame: Picture, camera: Camera, table: Table) -> tuple[Picture, Camera]:
+    """That part of a frame in which balls are seen, and the camera that shows just it."""
+    beside, r = BESIDE_RADII * table.ball_radius_m, table.ball_radius_m
+    # Not by the corners alone: a lens may bend the sides outwards.
+    xs, ys = np.linspace(-beside, table.length_m + beside, 9), np.linspace(-beside, table.width_m + beside, 9)
+    seen = camera.project(np.stack(np.meshgrid(xs, ys, (0.0, 2 * r)), axis=-1).reshape(-1, 3))
+    if not np.isfinite(seen).all():
+        return frame, camera
+    height, width = frame.shape[:2]
+    left, top = np.clip(np.floor(seen.min(axis=0)).astype(int), 0, (width - 1, height - 1)).tolist()
+    right, bottom = np.clip(np.ceil(seen.max(axis=0)).astype(int) + 1, (left + 1, top + 1), (width, height)).tolist()
+    cx, cy = camera.centre_px
+    cut = replace(camera, centre_px=(cx - left, cy - top), width=right - left, height=bottom - top)
+    return frame[top:bottom, left:right], cut
 
 
 def _spots(frame: Picture, camera: Camera, table: Table) -> list[Vector]:

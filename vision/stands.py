@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.camera import Setup
+from calibration.cloth import Picture
 from calibration.errors import InputError
 from calibration.median import median_of
 from calibration.register import register
@@ -21,6 +22,8 @@ from vision.steadiness import Move, Shift, find_moves, turned
 
 # Stills from which the camera and the empty table are learnt.
 STILLS = 16
+# Of pictures larger than this every other one will do for the camera, of which all would take too much memory.
+LARGE_PX = 5_000_000
 # A camera that is moved more often than this, for each minute of film, does not stand anywhere.
 MOST_MOVES_PER_MIN, MOVES_AT_LEAST = 3.0, 6
 
@@ -145,6 +148,11 @@ def _fitting(clip: Clip, moves: Sequence[Move], order: Sequence[int], setup: Set
     )
 
 
+def _pictures(stills: Sequence[Frame]) -> list[Picture]:
+    """The stills from which a camera is found, in BGR."""
+    return [still.bgr() for still in (stills[::2] if stills and stills[0].y.size > LARGE_PX else stills)]
+
+
 def _usual(stills: Sequence[Frame]) -> Frame:
     """What most stills show, place by place: the median of planes takes half the time of that of colour pictures."""
     y, u, v = (median_of(planes) for planes in zip(*((s.y, s.u, s.v) for s in stills), strict=True))
@@ -154,7 +162,7 @@ def _usual(stills: Sequence[Frame]) -> Frame:
 def _again(clip: Clip, stills: Sequence[Frame], other: Setup, shift_px: Shift) -> tuple[Setup, str]:
     """The camera on one side of a move, given that on the other, and how it was found."""
     try:
-        found = register([s.bgr() for s in stills], rotation_deg=clip.rotation_deg, table=other.table, head=other.head)
+        found = register(_pictures(stills), rotation_deg=clip.rotation_deg, table=other.table, head=other.head)
         return found, "registered again"
     except InputError:
         # Somebody stands in the view for all of a short part: the picture's shift tells the turn all the same.
@@ -184,7 +192,7 @@ def _registered(clip: Clip, stills: Sequence[Frame], table: str, head: str | Non
     known = None if table == "auto" else standard_table(table)
     try:
         return register(
-            [s.bgr() for s in stills],
+            _pictures(stills),
             rotation_deg=clip.rotation_deg,
             table=known,
             head=head,
