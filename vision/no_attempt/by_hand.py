@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from calibration.table import POCKETS, Table, Vector
+from vision.no_attempt.nearness import GAIN, GAIN_MPS, HIT_WITHIN_S, PASSED_M, any_near, apart_m
 from vision.no_attempt.struck_again import struck_again
 from vision.sightings import Rest, Sighting
 from vision.strokes import LEAST_MOVE_M, LEAST_SPEED_MPS, Ball, Stroke
@@ -28,10 +29,6 @@ ARRIVED_M, LATELY_S = 0.015, 0.5
 MOST_DRAG_MPS2, LEAST_DRAG_MPS2, RAIL_SHARE = 0.25, 0.05, 0.3
 # A hand that sends a ball on lets it go no later than this after it was last seen.
 SWUNG_S = 1.0
-# A ball that goes on faster than before by this much, and by that share, was sent on.
-GAIN_MPS, GAIN = 0.15, 1.5
-# A ball that set off was hit when another passed it this closely besides both radii, within this time.
-PASSED_M, HIT_WITHIN_S = 0.06, 0.25
 # A loss this long before a ball is seen again tells when it was taken.
 TAKEN_UP_S = 20.0
 # A ball that vanishes this near to the middle of a pocket's mouth, with nothing over it, dropped.
@@ -108,7 +105,7 @@ def _ways(ball: Ball) -> list[_Way]:
         gone = any(left_s - 0.05 < loss.time_s < until_s for loss in ball.lost)
         # One that was lost from view where it lay, and is seen there again, lay there all the while.
         gone = gone and (to is None or (away is not None and _seen_off(away, path)))
-        elsewhere = away is None or (to is not None and _apart_m(away.at_m, to.at_m) >= LEAST_MOVE_M)
+        elsewhere = away is None or (to is not None and apart_m(away.at_m, to.at_m) >= LEAST_MOVE_M)
         if elsewhere or gone or (to is None and len(path) >= LEAST_FREE):
             found.append(_Way(ball, away, to, path))
     return found
@@ -116,7 +113,7 @@ def _ways(ball: Ball) -> list[_Way]:
 
 def _seen_off(away: Rest, path: Sequence[Sighting]) -> bool:
     """Whether a ball was seen, free, off the place where it had lain."""
-    return any(not s.in_crowd and _apart_m(s.at_m, away.at_m) >= LEAST_MOVE_M for s in path)
+    return any(not s.in_crowd and apart_m(s.at_m, away.at_m) >= LEAST_MOVE_M for s in path)
 
 
 def _struck(way: _Way, strokes: Sequence[Stroke]) -> bool:
@@ -186,8 +183,7 @@ def _may_have_met(path: Sequence[Sighting], last: Sighting, first: Sighting, tab
     seen = [s for s in path if from_s < s.time_s < to_s]
     if not any(last.time_s < s.time_s < first.time_s for s in seen):
         return any(s.time_s <= last.time_s for s in path) and any(s.time_s >= first.time_s for s in path)
-    reach = 4 * table.ball_radius_m + PASSED_M
-    return any(min(_apart_m(s.at_m, last.at_m), _apart_m(s.at_m, first.at_m)) < reach for s in seen)
+    return any_near(seen, last, first, table)
 
 
 def _pushed(way: _Way, away: Rest) -> list[Moved]:
@@ -197,7 +193,7 @@ def _pushed(way: _Way, away: Rest) -> list[Moved]:
     if not seen:
         crowded = any(loss.crowded for loss in way.ball.lost if loss.time_s > away.last_s - 0.05)
         return [Moved(away.last_s, away.last_s, way.ball.name, "taken")] if way.to is None and crowded else []
-    if max(_apart_m(s.at_m, away.at_m) for s in seen) < LEAST_MOVE_M:
+    if max(apart_m(s.at_m, away.at_m) for s in seen) < LEAST_MOVE_M:
         return []
     fastest = max(_speed_mps(run[k : k + LEAST_FREE]) for run in runs for k in range(len(run) - LEAST_FREE + 1))
     how: How = "nudged"
@@ -211,7 +207,7 @@ def _pushed(way: _Way, away: Rest) -> list[Moved]:
 def _was_put(path: Sequence[Sighting], to: Rest, ball: Ball, table: Table) -> bool:
     """Whether a ball did not come to rest by itself where it then lies."""
     there = len(path)
-    while there > 0 and _apart_m(path[there - 1].at_m, to.at_m) < ARRIVED_M:
+    while there > 0 and apart_m(path[there - 1].at_m, to.at_m) < ARRIVED_M:
         there -= 1
     arrived_s = path[there].time_s if there < len(path) else to.first_s
     before = [s for s in path[:there] if s.time_s <= arrived_s]
@@ -224,7 +220,7 @@ def _was_put(path: Sequence[Sighting], to: Rest, ball: Ball, table: Table) -> bo
     if not runs:
         return True
     run = runs[-1]
-    unseen_s, way_m = arrived_s - run[-1].time_s, _apart_m(to.at_m, run[-1].at_m)
+    unseen_s, way_m = arrived_s - run[-1].time_s, apart_m(to.at_m, run[-1].at_m)
     speed = _speed_mps(run[-8:])
     if unseen_s < UNSEEN_S:
         return way_m > ARRIVED_M + 2 * speed * unseen_s + MOST_DRAG_MPS2 * unseen_s**2
@@ -237,7 +233,7 @@ def _was_put(path: Sequence[Sighting], to: Rest, ball: Ball, table: Table) -> bo
 def _taken_s(way: _Way, table: Table) -> float:
     """When a ball that had rolled was taken up; when it was put down, where that was not seen."""
     assert way.to is not None
-    runs = _free_runs([s for s in way.path if _apart_m(s.at_m, way.to.at_m) > ARRIVED_M])
+    runs = _free_runs([s for s in way.path if apart_m(s.at_m, way.to.at_m) > ARRIVED_M])
     last = runs[-1][-1] if runs else way.path[-1] if way.path else None
     if last is None:
         return max(way.left_s, way.ended_s - TAKEN_UP_S) if way.away is not None else way.ended_s
@@ -270,7 +266,7 @@ def _free_runs(path: Sequence[Sighting]) -> list[list[Sighting]]:
 
 def _speed_mps(run: Sequence[Sighting]) -> float:
     """Mean speed over sightings in a row."""
-    return _apart_m(run[-1].at_m, run[0].at_m) / max(run[-1].time_s - run[0].time_s, 1e-6)
+    return apart_m(run[-1].at_m, run[0].at_m) / max(run[-1].time_s - run[0].time_s, 1e-6)
 
 
 def _lain(ball: Ball) -> bool:
@@ -278,8 +274,4 @@ def _lain(ball: Ball) -> bool:
 
 
 def _same(one: Rest, other: Rest) -> bool:
-    return one.first_s == other.first_s and _apart_m(one.at_m, other.at_m) < LEAST_MOVE_M
-
-
-def _apart_m(one: Vector, other: Vector) -> float:
-    return float(np.hypot(*(one - other)))
+    return one.first_s == other.first_s and apart_m(one.at_m, other.at_m) < LEAST_MOVE_M

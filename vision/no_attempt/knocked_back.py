@@ -7,9 +7,7 @@ ball where the next stroke is made, untouched; that one stays an attempt.
 
 from collections.abc import Sequence
 
-import numpy as np
-
-from calibration.table import Vector
+from vision.no_attempt.nearness import apart_m
 from vision.reading import Attempt, NotAttempt
 from vision.shot import Shot
 from vision.sorting import Tried
@@ -40,19 +38,15 @@ def _sent_back(earlier: Tried, stroke: Tried, following: Tried, shots: Sequence[
     # What a stroke that met no ball is as an attempt at one shot, it is at all of them.
     first = stroke.by_shot[0]
     start, end, goal = first.cue_start_m, stroke.cue_end_m, following.by_shot[0].cue_start_m
-    if _apart_m(start, earlier.cue_end_m) > UNTOUCHED_M or _apart_m(goal, end) < UNTOUCHED_M:
+    if apart_m(start, earlier.cue_end_m) > UNTOUCHED_M or apart_m(goal, end) < UNTOUCHED_M:
         return False
     if not first.speed_mps < MOST_SPEED_MPS or first.ball_contacts or first.pocketed:
         return False
     if any(_took_rails(found, shot) for found, shot in zip(stroke.by_shot, shots, strict=True)):
         return False
-    return _apart_m(end, goal) < min(NEAR_M, NEARER_SHARE * _apart_m(start, goal))
+    return apart_m(end, goal) < min(NEAR_M, NEARER_SHARE * apart_m(start, goal))
 
 
 def _took_rails(found: Attempt, shot: Shot) -> bool:
     """Whether the ball of a shot took all its rails in their order."""
     return [c.rail for c in found.contacts][: len(shot.rails)] == list(shot.rails)
-
-
-def _apart_m(a: Vector, b: Vector) -> float:
-    return float(np.hypot(*(a - b)))

@@ -8,20 +8,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from calibration.table import Table, Vector
+from calibration.table import Table
 from vision.legs import MOST_DECELERATION_MPS2
+from vision.no_attempt.nearness import GAIN, GAIN_MPS, HIT_WITHIN_S, any_near
 from vision.sightings import Rest, Sighting
 
-# A ball that goes on faster than before by this much, and by that share, was sent on.
-GAIN_MPS, GAIN = 0.15, 1.5
 # Speeds before and after are told by so many steps from sighting to sighting, none of them shorter than this.
 STEPS, STEP_S = 3, 0.015
 # A ball out of sight for longer may have met anything.
 UNSEEN_S = 0.25
 # What goes on for no longer may be something else that was taken for the ball.
 GOES_ON_S = 0.4
-# Another ball passed closely enough, besides both radii, and soon enough.
-PASSED_M, HIT_WITHIN_S = 0.06, 0.25
 
 
 def sudden_gains(path: Sequence[Sighting]) -> list[int]:
@@ -76,8 +73,7 @@ def _near(path: Sequence[Sighting], last: Sighting, first: Sighting, table: Tabl
     if not path or path[0].time_s > first.time_s or path[-1].time_s < last.time_s:
         return False
     seen = [s for s in path if last.time_s - HIT_WITHIN_S < s.time_s < first.time_s + HIT_WITHIN_S]
-    reach = 4 * table.ball_radius_m + PASSED_M
-    return not seen or any(min(_apart_m(s.at_m, last.at_m), _apart_m(s.at_m, first.at_m)) < reach for s in seen)
+    return not seen or any_near(seen, last, first, table)
 
 
 def _spaced(path: Sequence[Sighting]) -> list[int]:
@@ -87,7 +83,3 @@ def _spaced(path: Sequence[Sighting]) -> list[int]:
         if not kept or sighting.time_s - path[kept[-1]].time_s >= STEP_S:
             kept.append(k)
     return kept
-
-
-def _apart_m(one: Vector, other: Vector) -> float:
-    return float(np.hypot(*(one - other)))
