@@ -9,6 +9,7 @@ FLAGS: dict[str, str] = {
     "target_not_seen": "the target ball was not seen at rest; its stated place was used",
     "start_hidden": "something hid the cue ball at the strike; the start is where it was last seen at rest",
     "camera_moved": "the camera was moved between the strike and the end of the shot",
+    "pictures_missing": "pictures are missing of which the film's times say nothing; the speed is the less sure",
     "path_lost": "the ball was lost from view before the shot was decided",
     "few_sightings": "a leg was seen in fewer than four frames",
     "scratch": "the cue ball dropped into a pocket",

@@ -227,17 +227,20 @@ def _read_frames(
     lain = BallsLain()
 
     def take_apart(until_s: float) -> None:
-        balls = timed_by_rows(name_balls(looks.repeats.evened(tracker.tracks)), tracker.plane, readout_s)
+        as_taken = looks.repeats.evened(tracker.tracks)
+        balls = timed_by_rows(name_balls(as_taken), tracker.plane, readout_s)
         lain.take(balls)
-        # The last row of the last picture is seen that much later.
-        strokes, others = find_strokes_of_white(balls, table, until_s + max(readout_s, 0.0))
+        missing = looks.repeats.missing(taken_apart_s)
+        # The last row of the last picture is seen that much later; times put back may end later than the film's.
+        ends_s = max([until_s + max(readout_s, 0.0), *(ball.path[-1].time_s for ball in balls if ball.path)])
+        strokes, others = find_strokes_of_white(balls, table, ends_s)
         for stroke in strokes:
             tried = try_shots(stroke, shots, PlaceError(tracker.plane.camera, table), or_none=or_none)
-            by_shot = tuple(_flagged(a, moves) for a in tried.by_shot)
-            plain = None if tried.plain is None else _flagged(tried.plain, moves)
+            by_shot = tuple(_flagged(a, moves, missing) for a in tried.by_shot)
+            plain = None if tried.plain is None else _flagged(tried.plain, moves, missing)
             tries.append(replace(tried, by_shot=by_shot, plain=plain))
         disturbances.take(balls, strokes, others, until_s)
-        tracker.forget_history()
+        tracker.forget_history(as_taken)
         looks.repeats.forget()
 
     now, known = float("nan"), shown.learnt
@@ -288,9 +291,14 @@ def _moving(coming: Sequence[Stand], now_s: float) -> bool:
     return move is not None and not move.slow and move.from_s < now_s < move.until_s
 
 
-def _flagged(found: Attempt, moves: Sequence[tuple[float, float]]) -> Attempt:
-    """The attempt, with a flag when the camera was moved between its strike and the last that was seen of it."""
+def _flagged(found: Attempt, moves: Sequence[tuple[float, float]], missing: float) -> Attempt:
+    """The attempt, with a flag when the camera was moved between its strike and the last that was seen of it, and one
+    when a share of the film's pictures is ``missing`` there without its times telling of it."""
     until_s = float(found.path_m[-1, 0])
     if any(to_s > found.t_s and from_s < until_s for from_s, to_s in moves):
-        return replace(found, flags=known([*found.flags, "camera_moved"]))
+        found = replace(found, flags=known([*found.flags, "camera_moved"]))
+    if missing:
+        # The others may be shown at their own rate, or spread over the time of all.
+        unsure_mps = float(np.hypot(found.speed_sd_mps, missing * found.speed_mps))
+        found = replace(found, speed_sd_mps=unsure_mps, flags=known([*found.flags, "pictures_missing"]))
     return found

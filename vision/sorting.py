@@ -43,7 +43,7 @@ MOST_DOUBT, MOST_DOUBT_OFF_WAY = 4.0, 7.5
 CLEAR = log(5.0)
 FITS_NONE = "it fits none of the shots"
 # Flags that hold whatever was drilled.
-OF_ANY_SHOT = ("start_hidden", "camera_moved", "few_sightings", "scratch")
+OF_ANY_SHOT = ("start_hidden", "camera_moved", "pictures_missing", "few_sightings", "scratch")
 # A stroke that fits no shot is told as the cue ball's path; what this shot asks for is left out of it. It asks for
 # nothing that a table may not have: one for carom has no pockets.
 NO_SHOT = Shot("none", "kick", ("left",), "hit", target_ball="any")

@@ -137,10 +137,12 @@ class Tracker:
                 return False
         return True
 
-    def forget_history(self) -> None:
-        """Drop what happened before: keep where the balls rest now."""
+    def forget_history(self, as_taken: Sequence[Track] = ()) -> None:
+        """Drop what happened before: keep where the balls rest now, since when by the tracks ``as_taken``."""
+        since_s = {track.ident: track.rests[-1].first_s for track in as_taken if track.rests}
         for track in self.tracks:
-            track.rests = [] if track.gone else track.rests[-1:]
+            last = track.rests[-1:] if not track.gone else []
+            track.rests = [replace(rest, first_s=since_s.get(track.ident, rest.first_s)) for rest in last]
             track.path = [] if track.resting else track.path[-2:]
             track.lost = []
         self.tracks = [t for t in self.tracks if not t.gone or self._now_s - t.gone_s < 60.0]

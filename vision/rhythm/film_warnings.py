@@ -28,7 +28,8 @@ def film_warnings(clip: Clip, repeats: Repeats, shown: ShownAgain) -> tuple[str,
     if repeats.leaps:
         out.append(
             f"pictures are missing in {len(repeats.leaps)} places, first at {repeats.leaps[0]:.1f} s, and the times "
-            "of the film do not say so: speeds there are too high; give the camera's own file"
+            "of the film do not say so: they were put back where balls leap, but speeds there may be off by "
+            f"{max(repeats.missing(), 0.01):.0%}; give the camera's own file"
         )
     if clip.died:
         out.append(f"the film ends at {clip.last_s:.1f} s, where {clip.died}; what was read is kept")

@@ -15,7 +15,8 @@ import numpy as np
 from calibration.table import Vector
 from vision.balls import TableView
 from vision.rhythm.leaps import LEAST_LEAPS, Step
-from vision.rhythm.left_out import turns_of
+from vision.rhythm.left_out import beat_of, turns_of
+from vision.rhythm.put_back import put_back
 from vision.track import Loss, Track
 from vision.tracks import Tracker
 
@@ -86,21 +87,34 @@ class Repeats:
 
     def evened(self, tracks: Sequence[Track]) -> list[Track]:
         """The tracks with the times of their sightings put back to an even rate where the film's repeats show one, or
-        to when the pictures were taken of which it leaves some out by turns."""
+        to when the pictures were taken of which it leaves some out, by turns or now and again."""
         times = {old: new for run in self._runs for old, new in even_times(run).items()}
         if times:
             return [_retimed(track, lambda time_s: times.get(time_s, time_s)) for track in tracks]
         turns = turns_of(tracks, self.steps)
-        if turns is None:
-            return list(tracks)
-        self.left_out = True
-        return [_retimed(track, turns.taken_s) for track in tracks]
+        if turns is not None:
+            self.left_out = True
+            return [_retimed(track, turns.taken_s) for track in tracks]
+        shown_s = beat_of(tracks) if self.leaps else None
+        back = put_back(tracks, shown_s) if shown_s is not None else None
+        return list(tracks) if back is None else [_retimed(track, back.taken_s) for track in tracks]
 
     @property
     def leaps(self) -> tuple[float, ...]:
         """When balls leapt as if pictures were missing there, if they did so now and again and not by turns."""
         leaps = sorted({step.time_s for step in self.steps if step.leapt})
         return tuple(leaps) if len(leaps) >= LEAST_LEAPS and not self.left_out else ()
+
+    def missing(self, since_s: float = float("-inf")) -> float:
+        """The share of a film's pictures that may be missing now and again: what is told of them, and so much more as
+        chance may hide; 0 if none are missing since a moment."""
+        if not any(leap_s >= since_s for leap_s in self.leaps):
+            return 0.0
+        pictures = dict.fromkeys((step.time_s for step in self.steps), 1)
+        pictures |= {step.time_s: step.pictures for step in self.steps if step.leapt}
+        taken = sum(pictures.values())
+        lacking = taken - len(pictures)
+        return (lacking + lacking**0.5) / taken
 
     def forget(self) -> None:
         """Drop what is past; what the repeats counted stays."""
