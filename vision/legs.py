@@ -199,8 +199,8 @@ def legs(path: Path) -> list[Path]:
 def fit_line(path: Path) -> Line:
     """Straight line through sightings by total least squares (first principal axis), forward in time.
 
-    The scatter found is used when it exceeds what the sightings' own standard deviations say, and so is what neighbours
-    have in common. NaN for fewer than two.
+    How the sightings scatter is weighed against what they state themselves; what neighbours have in common counts too.
+    NaN for fewer than two.
     """
     if len(path) < 2:
         through = path.xy[0] if len(path) else np.full(2, np.nan)
