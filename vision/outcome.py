@@ -20,7 +20,7 @@ from vision.serial import inflation
 from vision.shot import Shot
 from vision.sightings import Rest
 from vision.strokes import Stroke
-from vision.undecided import undecided
+from vision.undecided import met_unseen, undecided
 
 # The target ball is the one that rests nearest to the place the shot names, if it is this near.
 TARGET_REACH_M = 0.15
@@ -73,6 +73,9 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     if outcome == "missed" and ball and undecided(stroke, shot, table, ball.run, leg, target_name, target, flags):
         outcome = "unclear"
         flags = [flag for flag in flags if flag not in LEFT_OPEN] + ["path_lost"]
+    if outcome == "missed" and ball and "target_not_seen" in flags and leg is not None:
+        # Whether it lay there, and what became of it, nobody knows.
+        outcome = "unclear" if met_unseen(ball.run, leg, target_m, table) else outcome
     if ball is None and _never_seen_again(stroke):
         outcome, flags = "unclear", [flag for flag in flags if flag != "no_ball_hit"] + ["path_lost"]
     flags = _with_early_drop(flags, ball, stroke, shot)

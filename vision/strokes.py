@@ -44,6 +44,8 @@ BY_HAND = "the cue ball was moved by hand"
 PUSHED = "the cue ball was pushed: it gathered speed on its way"
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
+# What is seen no farther than this from where a ball lies is seen of it where it lies.
+LAY_WITHIN_M = 0.015
 # Two tracks of one colour that were both seen for longer than this are two balls; a shorter gap is no gap.
 TOGETHER_S, UNSEEN_S = 0.3, 0.2
 # A ball less white than this (luma less twice the chroma) is no cue ball, even when nothing whiter is on the table.
@@ -225,7 +227,7 @@ def _others(balls: Sequence[Ball], table: Table, began_s: float, end_s: float) -
     """The other balls that lay still when the cue ball was first seen under way, and their paths until ``end_s``."""
     found = {}
     for ball in balls:
-        rest = ball.rest_at(began_s) if ball.name != "cue" else None
+        rest = (ball.rest_at(began_s) or _first_seen_lying(ball, began_s, end_s)) if ball.name != "cue" else None
         if rest is not None:
             after = [s for s in ball.path if rest.last_s < s.time_s <= end_s]
             found[ball.name] = (rest, Path.of(_until_lost(ball, after)))
@@ -236,6 +238,16 @@ def _others(balls: Sequence[Ball], table: Table, began_s: float, end_s: float) -
         if all(np.hypot(*(other.at_m - place)) > table.ball_radius_m for other, _ in kept.values()):
             kept[name] = found[name]
     return {name: kept[name] for name in found if name in kept}
+
+
+def _first_seen_lying(ball: Ball, began_s: float, end_s: float) -> Rest | None:
+    """Where a ball lay that was first seen, hardly told from the cloth, while the cue ball was under way already."""
+    first = next(iter(ball.rests), None)
+    if first is None or not began_s < first.first_s < end_s or any(loss.time_s < first.first_s for loss in ball.lost):
+        return None
+    # One that hands put down, or that rolled there, is seen elsewhere before.
+    before = [s for s in ball.path if s.time_s <= first.first_s]
+    return first if all(float(np.hypot(*(s.at_m - first.at_m))) < LAY_WITHIN_M for s in before) else None
 
 
 def _cue_run(begun: SetOff, places: Mapping[str, Vector], seen_s: Mapping[str, float], table: Table) -> Run:

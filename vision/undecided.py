@@ -23,6 +23,9 @@ FILM_ENDS_S, NOT_GONE_S = 0.1, GONE_S + 0.1
 UNSEEN_S = 0.15
 # What it did then is told by so many sightings after it; this far off their line it was somewhere else before.
 LINE_SEEN, OFF_LINE_M = 6, 0.05
+# A ball that comes this near to where another should lie, besides both radii, may have met it: it need not lie right
+# there, and may be met between two frames.
+MET_WITHIN_M = 0.02
 # A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
 BOUND_WITHIN_M = 0.12
 
@@ -73,6 +76,29 @@ def undecided(
     if _last_seen_s(drops) < stroke.end_s - NOT_GONE_S or not _under_way(drops):
         return False
     return _bound_for(drops.legs[-1], table.mouth_m(pocket)) if pocket is not None else drops is not run
+
+
+def met_unseen(run: Run, leg: int, place_m: Vector | None, table: Table) -> bool:
+    """Whether a ball came up to the place (2,) of another that was not seen, from a leg on, and not over it."""
+    if place_m is None:
+        return False
+    over_m = nearest_m = float("inf")
+    for k in range(leg, min(leg + 2, len(run.legs))):
+        seen = run.legs[k].xy
+        if k == leg:
+            # One that is stopped short of it by the other may roll on over its place after.
+            over_m = _passed_m(seen, place_m)
+        # Where a leg is cut may be nearer than what any frame shows.
+        turned = [junction.at_m for junction in run.junctions[k : k + 1] if junction is not None]
+        nearest_m = min(nearest_m, _passed_m(np.array([*seen, *turned]), place_m))
+    return over_m > table.ball_radius_m and nearest_m < 2 * table.ball_radius_m + MET_WITHIN_M
+
+
+def _passed_m(way_m: Vector, place_m: Vector) -> float:
+    """How near a way through some places (n, 2) comes to a place (2,)."""
+    ahead = np.diff(way_m, axis=0, append=way_m[-1:])
+    share = ((place_m - way_m) * ahead).sum(axis=1) / np.maximum((ahead**2).sum(axis=1), 1e-12)
+    return float(np.hypot(*(way_m + np.clip(share, 0, 1)[:, None] * ahead - place_m).T).min())
 
 
 def _turned_unseen(run: Run, shot: Shot) -> bool:

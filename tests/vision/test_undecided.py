@@ -181,3 +181,45 @@ def test_banked_ball_that_no_picture_shows_under_way_is_lost() -> None:
     assert found.outcome == "unclear"
     assert "path_lost" in found.flags
     assert "no_ball_hit" not in found.flags
+
+
+WAITING = (2.2, 0.5)
+HIT = Shot("hit", "kick", ("left",), "hit", target_ball=WAITING)
+
+
+def hit_kick(starts_m: dict[str, tuple[float, float]], off_deg: float = 0.0) -> Motion:
+    """Over the left rail to the place of a ball that waits on the open bed."""
+    line = aim_rad((0.9, 0.3), WAITING, ["left"], 2.2, TABLE, STRAIGHT)
+    return motion_of({"cue": (0.9, 0.3), **starts_m}, degrees(line) + off_deg, 2.2, physics=STRAIGHT)
+
+
+@pytest.mark.parametrize("off_deg", [-1.0, 0.0, 1.0])
+@pytest.mark.parametrize("fps", [15.0, 30.0])
+def test_ball_that_turns_where_the_unseen_target_should_lie_decides_nothing(fps: float, off_deg: float) -> None:
+    """A dark ball on a dark cloth: whether it was hit nobody saw."""
+    motion = hit_kick({"black": WAITING}, off_deg)
+    assert motion.balls
+    found = attempt(only_stroke([b for b in seen(motion, fps=fps) if b.name == "cue"]), HIT, ERRORS)
+    assert "target_not_seen" in found.flags
+    assert found.outcome == "unclear"
+
+
+@pytest.mark.parametrize("off_deg", [0.0, 6.0, -6.0])
+def test_ball_that_rolls_over_the_place_of_the_target_or_past_it_missed(off_deg: float) -> None:
+    found = attempt(only_stroke(seen(hit_kick({}, off_deg), fps=30.0)), HIT, ERRORS)
+    assert "target_not_seen" in found.flags
+    assert found.outcome == "missed"
+
+
+def test_target_first_seen_as_the_cue_ball_is_under_way_lay_there() -> None:
+    motion = hit_kick({"black": WAITING})
+    late_s = STRUCK_S + 0.3
+
+    def late(ball: Ball) -> Ball:
+        first = replace(ball.rests[0], first_s=late_s, sightings=9)
+        return replace(ball, rests=(first, *ball.rests[1:]))
+
+    whole = seen(motion, fps=30.0)
+    found = attempt(only_stroke([late(b) if b.name == "black" else b for b in whole]), HIT, ERRORS)
+    assert found.outcome == "made"
+    assert "target_not_seen" not in found.flags

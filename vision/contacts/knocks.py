@@ -24,6 +24,8 @@ OFF_PATH_M, OUT_OF_SIGHT_S = 0.03, 0.05
 # A ball came off a rail before it met the other when it would have been this far behind the track line by then, and is
 # no farther before it than it can have come back, give or take; slower than this it did not come to the rail.
 CLEARLY_BEHIND_M, MOST_BACK, BACK_TOLERANCE_M, LEAST_INTO_RAIL_MPS = 0.004, 1.2, 0.006, 0.2
+# A ball that lies this near to a rail's track line is off that rail again before it has gone aside as far as that.
+AT_RAIL_M = 0.01
 # A leg between two contacts that no frame shows: its ends are known no better than this.
 UNSEEN_SD_M = 0.005
 # Two moments must differ to be told in order.
@@ -56,7 +58,24 @@ def departure(rest: Rest, path: Path, table: Table) -> Departure | None:
         return None
     # It cannot have left before it was last seen in its place.
     time_s = max(float(first.t[0]) - gone / speed, rest.last_s)
-    return Departure(time_s, rest.at_m - 2 * table.ball_radius_m * direction)
+    return Departure(time_s, rest.at_m - 2 * table.ball_radius_m * _sent_along(rest, direction, table))
+
+
+def _sent_along(rest: Rest, direction: Vector, table: Table) -> Vector:
+    """The direction (2,) in which a ball was sent that comes away from a rail where it lay.
+
+    No ball has room behind it there: it was sent into the rail, and is first seen as it comes off.
+    """
+    sent = direction.copy()
+    for rail in RAILS:
+        axis, level = table.track_coordinate(rail)
+        outward = np.sign(level - float(table.centre_m[axis]))
+        room = outward * (level - float(rest.at_m[axis]))
+        behind = -outward * float(direction[axis]) * 2 * table.ball_radius_m - room
+        if room < AT_RAIL_M and behind > CLEARLY_BEHIND_M:
+            # As a mirror sends it back: what a real rail takes of its speed turns it by a few degrees.
+            sent[axis] = -sent[axis]
+    return sent
 
 
 def _in_line(rest: Rest, pair: Path) -> bool:

@@ -133,3 +133,38 @@ def test_departure_is_on_the_line_of_centres() -> None:
     assert departure(rest, path.part(slice(0, 2)), TABLE) is None
     crept = replace(path, xy=rest.at_m + (path.xy - rest.at_m) * 0.05)
     assert departure(rest, crept, TABLE) is None
+
+
+@pytest.mark.parametrize("gap_m", [0.0, 0.002, 0.005])
+@pytest.mark.parametrize("into_deg", [15.0, 30.0, 50.0])
+def test_ball_sent_into_the_rail_that_it_lies_at_tells_who_met_it(gap_m: float, into_deg: float) -> None:
+    """It is first seen as it comes off the rail: behind it there is no room for another one."""
+    red = np.array([1.5, TABLE.track_offset_m + gap_m])
+    sent = np.array([cos(radians(into_deg)), -sin(radians(into_deg))])
+    cue = red - 2 * TABLE.ball_radius_m * sent
+    t, speed = np.arange(2.02, 2.4, 1 / 30), 1.2
+    # The normal part of its speed comes back by a good half to nine tenths.
+    off = np.array([sent[0], -0.75 * sent[1]]) * speed
+    rail_m = red + sent * gap_m / -sent[1]
+    path = Path(t, rail_m + off * (t - 2.0 - gap_m / speed)[:, None], np.full(len(t), 3e-4))
+    found = departure(Rest(red, 2e-4, 0.0, 1.99, 40), path, TABLE)
+    assert found is not None
+    assert found.met_at_m == pytest.approx(cue, abs=0.012)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_ball_frozen_to_a_rail_is_told_to_be_met_close_behind_that_rail(seed: int) -> None:
+    """The cue ball comes off the rail just before; both contacts make one kink in its path."""
+    rng = np.random.default_rng(seed)
+    bearing = -float(rng.uniform(18, 24))
+    alone = motion_of({"cue": START}, bearing, FAST_MPS)
+    rail = next(c for c in alone.rails if c.rail == "right")
+    here = alone.where("cue", rail.t_s + float(rng.uniform(0.04, 0.07)))
+    assert here is not None
+    level = TABLE.track_offset_m
+    ahead = np.sqrt((2 * TABLE.ball_radius_m) ** 2 - (here[1] - level) ** 2)
+    motion = motion_of({"cue": START, "red": (float(here[0] + ahead), level)}, bearing, FAST_MPS)
+    assert motion.balls[0].balls == ("cue", "red")
+    stroke = only_stroke(seen(motion, fps=25.0, until_s=6.0))
+    assert [h.balls for h in stroke.cue.ball_hits][:1] == [("cue", "red")]
+    assert stroke.cue.ball_hits[0].t_s == pytest.approx(motion.balls[0].t_s, abs=0.03)
