@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.contacts.run import TURNED_ALONE_S, Run
+from vision.contacts.sent_into_rail import carried_on, sent_by
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.last_leg import free_part, line_after
@@ -58,7 +59,6 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     cue_line = _launch_line(stroke.rest, stroke.cue)
     target_name, target_m = _target_ball(stroke, shot, ball, flags)
     leg = _last_leg(ball, shot, target_name, flags)
-    line = _launch_line(ball.rest, ball.run) if ball else cue_line
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
     target_rest = stroke.resting.get(target_name) if target_name is not None else None
     own_leg = None if ball is None or leg is None or _turned_aside(ball.run, leg) else leg
@@ -81,7 +81,8 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     flags = _with_early_drop(flags, ball, stroke, shot)
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
-    kicked = ball or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
+    kicked = ball or _sent_unseen(stroke, table) or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
+    line = _launch_line(kicked.rest, kicked.run)
     speed_floor = STRUCK_SPEED_FLOOR if kicked.name == "cue" else SENT_SPEED_FLOOR
     # A launch bends to errors that go on for a while: how alike neighbours err is told by all legs, not by its own few.
     once_more = sqrt(inflation([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
@@ -163,6 +164,21 @@ def _never_seen_again(stroke: Stroke) -> bool:
     """Whether the ball that the cue ball met was lost from sight as it set off."""
     hit = next(iter(stroke.cue.ball_hits), None)
     return hit is not None and hit.balls[1] in stroke.vanished
+
+
+def _sent_unseen(stroke: Stroke, table: Table) -> RailBall | None:
+    """The ball that the cue ball met and that was not seen again, as it was sent off; None when it met none."""
+    hit = next(iter(stroke.cue.ball_hits), None)
+    rest = stroke.resting.get(hit.balls[1]) if hit is not None else None
+    if hit is None or rest is None:
+        return None
+    name = hit.balls[1]
+    sent = sent_by(stroke.cue, rest, name, table)
+    if sent is None:
+        return None
+    begin = sent.begin()
+    launch = Launch(sent.time_s, begin.time_sd_s, sent.speed_mps, begin.velocity_sd_mps)
+    return RailBall(name, rest, launch, Run(name, (carried_on(rest, sent),), ()))
 
 
 def _target_ball(

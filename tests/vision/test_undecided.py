@@ -223,3 +223,25 @@ def test_target_first_seen_as_the_cue_ball_is_under_way_lay_there() -> None:
     found = attempt(only_stroke([late(b) if b.name == "black" else b for b in whole]), HIT, ERRORS)
     assert found.outcome == "made"
     assert "target_not_seen" not in found.flags
+
+
+@pytest.mark.parametrize("off_deg", [-1.5, 0.0, 1.0])
+def test_banked_ball_that_is_never_seen_again_is_told_by_the_ball_that_met_it(off_deg: float) -> None:
+    """Where it lay, and how it was sent off, as surely as the hit tells: not the cue ball's own start and line."""
+    start, red = np.array([0.7, 0.4]), np.array([1.2, 0.7])
+    motion = motion_of({"cue": (0.7, 0.4), "red": (1.2, 0.7)}, degrees(np.arctan2(*(red - start)[::-1])) + off_deg, 2.0)
+    met = motion.balls[0]
+    balls = [
+        replace(b, path=(), rests=b.rests[:1], lost=(Loss(met.t_s, False, met.t_s + 0.03),)) if b.name == "red" else b
+        for b in seen(motion, fps=FPS, until_s=6.0)
+    ]
+    bank = Shot("bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
+    found = attempt(only_stroke(balls, 6.0), bank, ERRORS)
+    true = motion.leg_at("red", met.t_s)
+    assert true is not None
+    velocity = true.velocity_at(true.t_s)
+    assert (found.ball, found.outcome) == ("red", "unclear")
+    assert "path_lost" in found.flags
+    assert found.start_m == pytest.approx(red, abs=0.001)
+    assert abs(found.bearing_rad - np.arctan2(velocity[1], velocity[0])) < 3 * found.bearing_sd_rad < 0.4
+    assert abs(found.speed_mps - np.hypot(*velocity)) < 3 * found.speed_sd_mps

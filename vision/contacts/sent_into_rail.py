@@ -19,8 +19,8 @@ from vision.sightings import Rest
 
 # A rail that is reached later than this after the ball set off is seen to be met.
 AT_ONCE_S = 0.13
-# Unless no frame shows it before, a fast dark ball on a dark cloth, and it is seen so soon after. Where it comes from
-# is known no better than this.
+# Unless hardly a frame shows it before, a fast dark ball on a dark cloth, and it is seen so soon after. Where it comes
+# from is known no better than this.
 UNSEEN_S, LEAST_BACK_SD_M = 0.2, 0.004
 # One that touches the rail goes no way at all, but two moments must differ to be told in order.
 LEAST_WAY_S = 0.001
@@ -117,8 +117,8 @@ def first_rail(rest: Rest, path: Path, sent: Sent, table: Table) -> FirstRail | 
         return None
     met = None
     if takes_s > AT_ONCE_S:
-        met = _unseen_until_back(before, legs(after)[0], time_s, rail, at_m, at_sd_m, table)
-        if met is None:
+        met = _unseen_until_back(legs(after)[0], time_s, rail, at_m, at_sd_m, table)
+        if met is None or len(before) >= LEAST_SEEN or not _on_line(before, sent.line):
             return None
         at_m, at_sd_m = met
     outward = np.sign(level - float(table.centre_m[axis]))
@@ -145,11 +145,11 @@ def _slowed_s(way_m: float, speed_mps: float) -> float:
 
 
 def _unseen_until_back(
-    before: Path, after: Path, time_s: float, rail: Rail, at_m: Vector, at_sd_m: float, table: Table
+    after: Path, time_s: float, rail: Rail, at_m: Vector, at_sd_m: float, table: Table
 ) -> tuple[Vector, float] | None:
-    """Where a ball met a rail that no frame shows on its way there, (2,) and sd, by both the way there and back; None
-    when it is seen before, or comes from elsewhere."""
-    if len(before) or len(after) < 3 or after.t[0] - time_s > UNSEEN_S:
+    """Where a ball met a rail that hardly a frame shows on its way there, (2,) and sd, by both the way there and back;
+    None when it comes from elsewhere."""
+    if len(after) < 3 or after.t[0] - time_s > UNSEEN_S:
         return None
     axis, level = table.track_coordinate(rail)
     outward = np.sign(level - float(table.centre_m[axis]))
@@ -169,6 +169,12 @@ def _unseen_until_back(
     return met_m, float(1 / np.sqrt(weights.sum()))
 
 
+def _on_line(few: Path, line: Line) -> bool:
+    """Whether some sightings, or none, are on a line as surely as that is known."""
+    misses = [line.miss(place) for place in few.xy]
+    return all(abs(off) < SURE_SDS * np.hypot(sd, own) for (off, sd), own in zip(misses, few.sd, strict=True))
+
+
 def way_unseen(rest: Rest, path: Path, sent: Sent) -> Path | None:
     """The way on which a ball set off that was first seen so late that something had turned it; None for any other.
 
@@ -183,6 +189,11 @@ def way_unseen(rest: Rest, path: Path, sent: Sent) -> Path | None:
     )
     if ahead > 0 and abs(sent.line.miss(path.xy[0])[0]) < aside:
         return None
+    return carried_on(rest, sent)
+
+
+def carried_on(rest: Rest, sent: Sent) -> Path:
+    """The way of a ball for a moment after it was sent off, as surely as it is known how it was."""
     reach_m = sent.speed_mps * CARRIED_S
     return Path(
         np.array([sent.time_s, sent.time_s + CARRIED_S]),

@@ -186,3 +186,22 @@ def test_ball_first_seen_long_after_a_rail_set_off_as_it_was_sent(sightings: int
         told += bool(run.rail_hits) and run.rail_hits[0].rail == case.rail
     assert max(off_rad) < 0.2
     assert told >= 24
+
+
+@pytest.mark.parametrize("shown", [1, 2, 3])
+def test_rail_met_out_of_sight_by_a_ball_that_few_frames_show_before_is_told(shown: int) -> None:
+    """A dark ball, fast at first: few frames show it on its way, none as it comes off the rail."""
+    told = 0
+    cases = [c for c in sent_into(16, seed=11, gaps_m=(0.2, 0.45)) if c.contact.t_s - c.motion.balls[0].t_s > 0.14]
+    assert len(cases) > 5
+    for k, case in enumerate(cases):
+        met_s, rail_s = case.motion.balls[0].t_s, case.contact.t_s
+        balls = seen(case.motion, fps=30.0, until_s=4.0, noise_m=0.003, seed=k)
+        red = next(ball for ball in balls if ball.name == "red")
+        on_way = [s for s in red.path if met_s + 0.02 < s.time_s < rail_s - 0.02][:shown]
+        path = (*on_way, *(s for s in red.path if s.time_s > rail_s + 0.1))
+        hidden = [replace(ball, path=path) if ball.name == "red" else ball for ball in balls]
+        strokes, _ = find_strokes(hidden, TABLE, 4.0)
+        hits = strokes[0].others["red"].rail_hits
+        told += any(hit.rail == case.rail and abs(hit.t_s - rail_s) < 0.05 for hit in hits)
+    assert told > 0.8 * len(cases)
