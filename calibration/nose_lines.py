@@ -96,11 +96,12 @@ def _aligned(crossings: Crossings, run: Run) -> Vector:
     """Mean profile of a rail on ``nose_shape.window_px``, each piece shifted by the smooth run of its crossing."""
     strip = crossings.strip
     window = window_px()
+    top_px = window[window > 1.5]
     profiles = strip.colour.mean(axis=2)
     rows = []
     for k in np.flatnonzero(run.good):
         px = strip.across_m * strip.px_per_m[k] - run.curve_px[k]
-        top = np.interp(window[window > 1.5], px, profiles[k]).mean()
+        top = np.interp(top_px, px, profiles[k]).mean()
         rows.append(np.interp(window, px, profiles[k], left=np.nan, right=np.nan) / max(top, 1e-6))
     with np.errstate(all="ignore"):
         seen = np.isfinite(rows).sum(axis=0) > len(rows) / 2
@@ -109,9 +110,10 @@ def _aligned(crossings: Crossings, run: Run) -> Vector:
 
 def _cloth_beyond(strip: Strip, bed: Matrix) -> Vector:
     """How much like the bed's cloth it looks just outwards of each place across a strip, 0 to 1, over all pieces."""
-    if not np.isfinite(bed).all(axis=1).any():
+    seen = np.isfinite(bed).all(axis=1)
+    if not seen.any():
         return np.ones(len(strip.across_m))
-    steps = np.nanmedian(colour_steps(bed[:, None], strip.colour), axis=0)
+    steps = np.median(colour_steps(bed[seen, None], strip.colour[seen]), axis=0)
     step_m = float(strip.across_m[1] - strip.across_m[0])
     near = round(BEYOND_PX / STEP_PX)
     far = max(near + round(BEYOND_PX / STEP_PX), round(BEYOND_M / step_m))
@@ -125,11 +127,13 @@ def _cloth_beyond(strip: Strip, bed: Matrix) -> Vector:
 
 def _dark_before(profiles: Linear, bed: Matrix) -> Vector:
     """How sure it is, 0 to 1, that just inwards of each place across a strip it is darker than on the bed."""
-    if not np.isfinite(bed).all(axis=1).any():
+    seen = np.isfinite(bed).all(axis=1)
+    if not seen.any():
         return np.ones(profiles.shape[1])
-    depth = 1 - np.nanmedian(profiles / np.maximum(bed.mean(axis=1, keepdims=True), 1e-4), axis=0)
+    depth = 1 - np.median(profiles[seen] / np.maximum(bed[seen].mean(axis=1, keepdims=True), 1e-4), axis=0)
     reach = round(DARK_WITHIN_PX / STEP_PX)
-    deepest = np.array([depth[max(0, k - reach) : k + 1].max() for k in range(len(depth))])
+    inwards = np.concatenate([np.full(reach, -np.inf), depth])
+    deepest = np.lib.stride_tricks.sliding_window_view(inwards, reach + 1).max(axis=1)
     return np.clip((deepest - LEAST_DEPTH / 2) / (LEAST_DEPTH / 2), 0.0, 1.0)
 
 

@@ -79,16 +79,12 @@ def take_strip(
     step = max(STEP_PX / float(np.median(px_per_m)), (reach_m[1] - reach_m[0]) / MOST_STEPS)
     across = np.arange(reach_m[0], reach_m[1] + step / 2, step)
     inside = (np.arange(SAMPLES_PER_PIECE) + 0.5) / SAMPLES_PER_PIECE - 0.5
-    along = centres[:, None] + inside * PIECE_M
+    starts, _ = rail_points(table, rail, centres[:, None] + inside * PIECE_M, setback_m, height_m)
     colours = [np.empty((0, len(across), 3), np.float32)]
-    for first in range(0, len(along), PIECES_AT_ONCE):
-        some = along[first : first + PIECES_AT_ONCE, :, None]
-        points, _ = rail_points(
-            table, rail, np.broadcast_to(some, (*some.shape[:2], len(across))), setback_m + across, height_m
-        )
-        where = camera.project(points.reshape(-1, 3)).astype(np.float32).reshape(-1, len(across), 2)
-        xs, ys, outside = where[..., 0], where[..., 1], (np.nan,) * 3
-        seen = cv2.remap(light, xs, ys, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
+    for first in range(0, len(starts), PIECES_AT_ONCE):
+        some, nowhere = starts[first : first + PIECES_AT_ONCE], (np.nan,) * 3
+        xs, ys = (px.astype(np.float32) for px in camera.project_beside(some.reshape(-1, 3), outward, across))
+        seen = cv2.remap(light, xs, ys, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=nowhere)
         samples = seen.reshape(len(some), SAMPLES_PER_PIECE, len(across), 3)
         colours.append(median_of([samples[:, k] for k in range(SAMPLES_PER_PIECE)]))
     colour = np.concatenate(colours)
