@@ -70,10 +70,15 @@ def lain_throughout(
 def seen_in(stills: Sequence[Frame], plane: BallPlane, at_m: Vector) -> Vector | None:
     """Where most of the stills show a ball near a place, (2,) metres; None when they do not."""
     looked_at = stills[:: max(len(stills) // LOOKS, 1)]
-    views = [fit_outline(still, plane, at_m) for still in looked_at]
-    places = np.array([v.at_m for v in views if v is not None and v.support >= SEEN_SUPPORT]).reshape(-1, 2)
-    if 2 * len(places) <= len(looked_at):
-        return None
+    seen: list[Vector] = []
+    for count, still in enumerate(looked_at, start=1):
+        view = fit_outline(still, plane, at_m)
+        if view is not None and view.support >= SEEN_SUPPORT:
+            seen.append(view.at_m)
+        # Those that are left cannot make up for it.
+        if 2 * (count - len(seen)) >= len(looked_at):
+            return None
+    places = np.array(seen)
     middle = np.asarray(np.median(places, axis=0))
     together = np.hypot(*(places - middle).T) < SAME_PLACE_RADII * plane.radius_m
     return middle if 2 * int(together.sum()) > len(looked_at) else None
