@@ -16,10 +16,12 @@ BASE_S, LEAST_SEEN = 0.25, 3
 # deviations; what a ball's pattern and a film's coding pull its outline to and fro by is less.
 LEAST_TURN_MPS, LEAST_GAIN = 0.03, 30.0
 
+Array = NDArray[np.float64]
+
 
 def before_turn(leg: Path) -> Path:
     """What of a leg comes before the first turn that friction does not explain; all of it when there is none."""
-    gains = np.array([_gain(leg, k) for k in range(len(leg))])
+    gains = _gains(leg)
     told = np.flatnonzero(gains > LEAST_GAIN)
     if not len(told):
         return leg
@@ -28,40 +30,49 @@ def before_turn(leg: Path) -> Path:
     return leg.part(slice(0, int(within[gains[within].argmax()])))
 
 
-def _gain(leg: Path, k: int) -> float:
-    """How much better the path is explained by a turn just before sighting ``k``, in squared standard deviations."""
-    if k < LEAST_SEEN or len(leg) - k < LEAST_SEEN:
-        return 0.0
-    turned_s = float(leg.t[k - 1] + leg.t[k]) / 2
-    part = leg.part(np.abs(leg.t - turned_s) < BASE_S)
-    tau = part.t - turned_s
-    if min((tau < 0).sum(), (tau > 0).sum()) < LEAST_SEEN:
-        return 0.0
-    turned, turned_cost = _fitted(part, _columns(tau, np.maximum(tau, 0.0)))
-    if np.hypot(*turned[4]) < LEAST_TURN_MPS:
-        return 0.0
-    noise = max(turned_cost / max(2 * (len(part) - 3), 1), 1.0)
-    # A slide that ends at any moment near by is no turn.
-    _, straight_cost = _fitted(part, _columns(tau))
-    if straight_cost - turned_cost < LEAST_GAIN * noise:
-        return 0.0
-    for ends in (tau[1:] + tau[:-1]) / 2:
-        straight_cost = min(straight_cost, _fitted(part, _columns(tau - ends))[1])
-    return (straight_cost - turned_cost) / noise
+def _gains(leg: Path) -> Vector:
+    """How much better the path is explained by a turn just before each sighting (n,), in squared standard deviations;
+    0 where it is not explained enough better."""
+    gains = np.zeros(len(leg))
+    k = np.arange(LEAST_SEEN, len(leg) - LEAST_SEEN + 1)
+    turned_s = (leg.t[k - 1] + leg.t[k]) / 2
+    first, end = np.searchsorted(leg.t, turned_s - BASE_S, "right"), np.searchsorted(leg.t, turned_s + BASE_S, "left")
+    enough = np.minimum(k - first, end - k) >= LEAST_SEEN
+    if not enough.any():
+        return gains
+    k, turned_s, first, end = k[enough], turned_s[enough, None], first[enough, None], end[enough, None]
+    # What is seen round each of them, filled up with what counts nothing.
+    at = first + np.arange((end - first).max())
+    inside, at = at < end, np.minimum(at, len(leg) - 1)
+    tau, weight = leg.t[at] - turned_s, (inside / leg.sd[at])[..., None]
+    columns, goals = weight * _columns(tau, np.maximum(tau, 0.0)), weight * leg.xy[at]
+    turned, turned_cost = _fitted(columns, goals)
+    _, straight_cost = _fitted(columns[..., :4], goals)
+    noise = np.maximum(turned_cost / (2 * (end - first)[:, 0] - 6), 1.0)
+    told = (np.hypot(*turned[:, 4].T) >= LEAST_TURN_MPS) & (straight_cost - turned_cost >= LEAST_GAIN * noise)
+    for each in np.flatnonzero(told):
+        # A slide that ends at any moment near by is no turn.
+        near = tau[each, inside[each]]
+        slides = _columns(near - (near[1:, None] + near[:-1, None]) / 2)
+        _, costs = _fitted(weight[each, inside[each]] * slides, goals[each, inside[each]])
+        gains[k[each]] = (min(straight_cost[each], costs.min()) - turned_cost[each]) / noise[each]
+    return gains
 
 
-def _columns(tau: Vector, *more: Vector) -> NDArray[np.float64]:
-    """Place, velocity, acceleration before and after the moment 0 of ``tau`` (n,), and what else there is: (n, 4)."""
-    return np.column_stack(
-        [np.ones_like(tau), tau, np.minimum(tau, 0.0) ** 2 / 2, np.maximum(tau, 0.0) ** 2 / 2, *more]
+def _columns(tau: Array, *more: Array) -> Array:
+    """Place, velocity, acceleration before and after the moment 0 of ``tau`` (..., n), and what else there is:
+    (..., n, 4 or more)."""
+    return np.stack(
+        [np.ones_like(tau), tau, np.minimum(tau, 0.0) ** 2 / 2, np.maximum(tau, 0.0) ** 2 / 2, *more], axis=-1
     )
 
 
-def _fitted(part: Path, columns: NDArray[np.float64]) -> tuple[Vector, float]:
-    """What the columns count, (columns, 2), and what is left. Friction sets what the two accelerations may be."""
-    held = np.zeros((2, columns.shape[1]))
-    held[0, 2] = held[1, 3] = 1 / SLIDING_MPS2
-    rows = np.vstack([columns / part.sd[:, None], held])
-    goals = np.vstack([part.xy / part.sd[:, None], np.zeros((2, 2))])
-    found = np.linalg.lstsq(rows, goals, rcond=None)[0]
-    return np.asarray(found), float(((rows @ found - goals) ** 2).sum())
+def _fitted(columns: Array, goals: Array) -> tuple[Array, Vector]:
+    """What the columns (parts, n, c) count for goals (..., n, 2), both in standard deviations: (parts, c, 2), and what
+    is left (parts,). Friction sets what the two accelerations may be."""
+    held = np.zeros((columns.shape[2], 1))
+    held[2:4] = 1 / SLIDING_MPS2**2
+    across = columns.transpose(0, 2, 1)
+    found = np.asarray(np.linalg.solve(across @ columns + np.diag(held[:, 0]), across @ goals))
+    left = columns @ found - goals
+    return found, np.asarray((left**2).sum(axis=(1, 2)) + (held * found**2).sum(axis=(1, 2)))
