@@ -127,7 +127,7 @@ class RailWay:
 
     def _off(self, leg: Leg, rail: Rail, found: Array, friction: Array) -> Leg:
         """The leg that follows on one over a rail, by the rail's own parameters (..., EACH)."""
-        towards, along, kept, aside, shift = np.moveaxis(found, -1, 0)
+        towards, along, kept, aside, shift = (found[..., k] for k in range(EACH))
         axis, track = self.table.track_coordinate(rail)
         outward = 1.0 if track > self.table.centre_m[axis] else -1.0
         level = track + shift * TRACK_SD_M

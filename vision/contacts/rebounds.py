@@ -165,15 +165,24 @@ def _fitted(
             told.append(_off_line(arrival.line, legs))
         return np.concatenate([(off / sd[:, None]).reshape(*x.shape[:-1], -1), *told], axis=-1)
 
-    def slopes(x: Array) -> Array:
-        at, *beside = left(np.vstack([x, x + STEP * np.eye(len(x))]))
-        return (np.array(beside) - at).T / STEP
+    steep = np.empty((0, 0))
 
-    fit = least_squares(left, start[fixed], jac=slopes, max_nfev=SOON, xtol=1e-7, ftol=1e-7)
+    def left_and_steep(x: Array) -> Array:
+        # The slopes are asked for where the fit goes on from, and cost hardly more than what is left there.
+        nonlocal steep
+        at, *beside = left(np.vstack([x, x + STEP * np.eye(len(x))]))
+        steep = (np.array(beside) - at).T / STEP
+        return at
+
+    def slopes(_: Array) -> Array:
+        """Slopes at the parameters last tried: it asks for no others."""
+        return steep
+
+    fit = least_squares(left_and_steep, start[fixed], jac=slopes, max_nfev=SOON, xtol=1e-7, ftol=1e-7)
     if fit.status == 0:
         if 2 * fit.cost > HOPELESS_NOISE * max(_freedom(model, 2 * len(seen)), 1):
             return None
-        fit = least_squares(left, fit.x, jac=slopes, max_nfev=MOST_EVALUATIONS, xtol=1e-7, ftol=1e-7)
+        fit = least_squares(left_and_steep, fit.x, jac=slopes, max_nfev=MOST_EVALUATIONS, xtol=1e-7, ftol=1e-7)
     jacobian = np.asarray(fit.jac, float)
     spread = np.zeros((len(fixed), len(jacobian)))
     spread[fixed] = np.linalg.pinv(jacobian, rcond=SINGULAR)
