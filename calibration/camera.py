@@ -79,7 +79,9 @@ class Camera:
         """Pixels of points, (n, 3) metres to (n, 2). NaN for points behind the camera."""
         points = np.atleast_2d(np.asarray(points_m, dtype=float))
         x, y, z = ((points - self.position_m) @ self.rotation.T).T
-        return np.column_stack(self._through_lens(x, y, z))
+        pixels = np.empty((len(points), 2))
+        pixels[:, 0], pixels[:, 1] = self._through_lens(x, y, z)
+        return pixels
 
     def project_beside(self, starts_m: Matrix, direction: Vector, reaches_m: Vector) -> tuple[Matrix, Matrix]:
         """Pixels, x and y (n, k) each, of what lies at ``reaches_m`` (k,) in a ``direction`` (3,) from starts (n, 3).

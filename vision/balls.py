@@ -92,7 +92,7 @@ class TableView:
         return bool((self.everywhere[ring[1], ring[0]] > 0).mean() > 1 - FREE_RING) if ring.size else False
 
     def _value(self, mask: Mask, at_px: Vector) -> bool:
-        x, y = np.round(self.reduction.reduced_px(at_px)).astype(int)
+        x, y = self.reduction.nearest_px(at_px)
         height, width = mask.shape
         if not (0 <= x < width and 0 <= y < height):
             return False
@@ -279,7 +279,7 @@ class BallFinder:
         radius_m = self.table.ball_radius_m
         if _near(views, ball.at_m, radius_m) or not self._on_table(ball.at_m):
             return None
-        x, y = np.round(self._reduction.reduced_px(self.plane.pixel(ball.at_m))).astype(int)
+        x, y = self._reduction.nearest_px(self.plane.pixel(ball.at_m))
         height, width = foreground.shape
         if not (0 <= x < width and 0 <= y < height) or not foreground[y, x]:
             return None
@@ -298,7 +298,7 @@ class BallFinder:
         """Whether the reduced picture round a resting ball is as it was in the frame before."""
         if self._before is None:
             return False
-        x, y = np.round(self._reduction.reduced_px(at_px)).astype(int)
+        x, y = self._reduction.nearest_px(at_px)
         reach = len(self._kernel)
         window = slice(max(y - reach, 0), y + reach + 1), slice(max(x - reach, 0), x + reach + 1)
         differences = (cv2.norm(a[window], b[window], cv2.NORM_L1) for a, b in zip(reduced, self._before, strict=True))

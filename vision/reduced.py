@@ -51,6 +51,14 @@ class Reduction:
         """Places in the reduced picture, (..., 2), of places in the frame; pixel (0, 0) is its pixel's centre."""
         return (frame_px - (self.left, self.top) + 0.5) / self.factor - 0.5
 
+    def nearest_px(self, frame_px: NDArray[np.float64]) -> tuple[int, int]:
+        """The reduced pixel, x and y, nearest to one place in the frame (2,); (-1, -1) for one that is no number."""
+        # In numbers by themselves, in a tenth of the time: this is asked of every ball of every frame.
+        x, y = frame_px.tolist()
+        if not (math.isfinite(x) and math.isfinite(y)):
+            return -1, -1
+        return round((x - self.left + 0.5) / self.factor - 0.5), round((y - self.top + 0.5) / self.factor - 0.5)
+
     def frame_px(self, reduced_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Places in the frame, (..., 2), of places in the reduced picture."""
         return (reduced_px + 0.5) * self.factor - 0.5 + (self.left, self.top)

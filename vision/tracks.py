@@ -114,7 +114,7 @@ class Tracker:
     def _light(self) -> float:
         """How well lit the film is, by the brightest ball: 1, or less in a darker film."""
         brightest = max((float(t.colour[0]) for t in self.tracks if t.frames >= CONFIRM_FRAMES), default=WELL_LIT)
-        return float(np.clip((brightest - BLACK) / (WELL_LIT - BLACK), LEAST_LIGHT, 1.0))
+        return min(max((brightest - BLACK) / (WELL_LIT - BLACK), LEAST_LIGHT), 1.0)
 
     def quiet(self, for_s: float) -> bool:
         """Whether no ball has moved for ``for_s`` seconds."""

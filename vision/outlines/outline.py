@@ -23,11 +23,8 @@ from vision.film.clip import Frame
 from vision.film.planes import NEUTRAL
 from vision.outlines.cloth_beyond import Samples, cloth_beyond
 from vision.outlines.rays import (
-    INNER,
     NEAR_EDGE,
-    OUTER,
     RAYS,
-    SAMPLES,
     SHADING_ENDS,
     Rays,
     Window,
@@ -35,6 +32,7 @@ from vision.outlines.rays import (
     mix_of_planes,
     samples_along,
     shading,
+    stretch,
 )
 from vision.outlines.shift import Shift, shift_onto, shift_sd_px, untold_sd_px
 from vision.outlines.vote import FAR_VOTES, REACH, lattice, votes_for
@@ -96,14 +94,16 @@ def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float 
     units = spokes / lengths[:, None]
     reach = smear_m / 2 / radius_m
     reach = reach if reach > LEAST_REACH else 0.0
-    fractions = np.linspace(INNER - min(reach, 0.4), OUTER + reach, SAMPLES).astype(np.float32)
+    fractions, means = stretch(reach)
     height, width = frame.y.shape
     margin = float(lengths.max()) * float(fractions[-1]) + 2
     if not (margin < centre[0] < width - margin and margin < centre[1] < height - margin):
         return None
     radius_px = float(np.add.reduce(lengths)) / RAYS
     places_px = spokes.astype(np.float32)[:, None] * fractions[:, None]
-    rays = Rays(places_px, lengths, units, np.column_stack([units, np.ones(RAYS)]), fractions, reach, radius_px)
+    design = np.ones((RAYS, 3))
+    design[:, :2] = units
+    rays = Rays(places_px, lengths, units, design, fractions, means, reach, radius_px)
     found = _settle(frame, rays, centre)
     if found.doubtful(radius_px):
         found = _voted(frame, rays, centre, found)
@@ -144,12 +144,12 @@ class _Settled(NamedTuple):
 
 def _settle(frame: Frame, rays: Rays, start_px: Vector, voted: bool = False) -> _Settled:
     """Shift the outline onto the edges, round by round; from a place that was ``voted`` for only near it."""
-    places_px, lengths, units, design, fractions, reach, radius_px = rays
+    places_px, lengths, units, design, fractions, means, reach, radius_px = rays
     step = float(fractions[1] - fractions[0])
     middle_px, off_px = start_px, np.zeros(2)
     offset_sd_px = VOTED_OFFSET_SD_PX if voted else OUTLINE_OFFSET_SD_PX
     samples = samples_along(frame, middle_px, places_px)
-    mix = mix_of_planes(samples, fractions)
+    mix = mix_of_planes(samples, means)
     profile = np.einsum("cr,crs->rs", mix, samples)
     beyond: Samples | None = None
     dark: Vector | None = None

@@ -1,5 +1,6 @@
 """What a frame shows along rays from the middle of a ball through its outline, and where the outline crosses them."""
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import cv2
@@ -34,12 +35,24 @@ _EACH_RAY, _ALL_COUNT = np.arange(RAYS), np.ones(RAYS)
 _NEIGHBOURS = (np.arange(RAYS)[:, None] + np.arange(-2, 3)) % RAYS
 
 
+@lru_cache(maxsize=16)
+def stretch(reach: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The fractions of the radius (samples,) at which rays are sampled for half a smear of ``reach`` radii, and weights
+    (samples, 3) for the means of what is inside, outside and at the rim. Balls without a smear share theirs."""
+    fractions = np.linspace(INNER - min(reach, 0.4), OUTER + reach, SAMPLES).astype(np.float32)
+    at_rim = (fractions > RIM[0]) & (fractions < RIM[1])
+    means = np.column_stack([_FIRST_FOUR, _LAST_FOUR, at_rim / np.float32(at_rim.sum())])
+    for array in (fractions, means):
+        array.flags.writeable = False
+    return fractions, means
+
+
 class Rays(NamedTuple):
     """Rays from a ball's middle through its outline.
 
     ``places_px`` (rays, samples, 2) are those sampled, from the middle, at ``fractions`` of the radius; ``lengths`` the
-    pixels to the outline in directions ``units``; ``design`` (rays, 3) of the shift; ``reach`` of half a smear, in
-    radii; ``radius_px``, the mean.
+    pixels to the outline in directions ``units``; ``design`` (rays, 3) of the shift; ``means`` as ``stretch`` gives
+    them; ``reach`` of half a smear, in radii; ``radius_px``, the mean.
     """
 
     places_px: NDArray[np.float32]
@@ -47,6 +60,7 @@ class Rays(NamedTuple):
     units: Vector
     design: Vector
     fractions: NDArray[np.float32]
+    means: NDArray[np.float32]
     reach: float
     radius_px: float
 
@@ -63,28 +77,29 @@ def samples_along(frame: Frame, middle_px: Vector, places_px: NDArray[np.float32
     return out.astype(np.float32)
 
 
-def mix_of_planes(samples: NDArray[np.float32], fractions: NDArray[np.float32]) -> NDArray[np.float32]:
+def mix_of_planes(samples: NDArray[np.float32], means: NDArray[np.float32]) -> NDArray[np.float32]:
     """Weights (3, rays) of the planes that tell ball from cloth best: along the difference of their colours.
+
+    ``means`` as ``stretch`` gives them.
 
     One mix serves a ball of one colour. On a ball of two, the border between them can show more in that mix than the
     outline: there every ray goes by the colour that the ball has at its rim on that ray.
     """
-    # Means along the rays of what is inside, outside and at the rim, in one product.
-    at_rim = (fractions > RIM[0]) & (fractions < RIM[1])
-    means = samples @ np.column_stack([_FIRST_FOUR, _LAST_FOUR, at_rim / np.float32(at_rim.sum())])
-    cloth = np.add.reduce(means[..., 1], axis=1) / RAYS
-    whole = np.add.reduce(means[..., 0], axis=1) / RAYS - cloth
-    rim = means[..., 2]
+    # Inside, outside and at the rim, in one product.
+    along = samples @ means
+    cloth = np.add.reduce(along[..., 1], axis=1) / RAYS
+    whole = np.add.reduce(along[..., 0], axis=1) / RAYS - cloth
+    rim = along[..., 2]
     difference = np.repeat(whole[:, None], RAYS, axis=1)
     off = rim - (np.add.reduce(rim, axis=1) / RAYS)[:, None]
-    if np.abs(off).sum(axis=0).max() > TWO_COLOURS:
+    if np.add.reduce(np.abs(off), axis=0).max() > TWO_COLOURS:
         difference = rim - cloth[:, None] + WHOLE_SHARE * whole[:, None]
     # A shadow takes light from the cloth and leaves its hue. Beside a ball that is darker than the cloth it looks like
     # a part of the ball, so what is left of the difference once such a loss of light counts little tells more.
     light = cloth - NO_LIGHT
     light = light / max(float(np.sqrt(light @ light)), 1e-6)
     difference = difference - SHADOW_SHARE * np.minimum(light @ difference, 0.0) * light[:, None]
-    return difference / np.maximum(np.sqrt((difference**2).sum(axis=0)), 1e-6)
+    return difference / np.maximum(np.sqrt(np.add.reduce(difference * difference, axis=0)), 1e-6)
 
 
 def shading(
@@ -107,7 +122,7 @@ def shading(
     slope.partition(2, axis=1)
     slope = slope[:, 2]
     colour = np.add.reduce(samples[:, :, :inside], axis=2) * np.float32(1 / inside) - NO_LIGHT[:, None]
-    share = (mix * colour).sum(axis=0) / np.maximum(colour[0], LEAST_LIGHT)
+    share = np.add.reduce(mix * colour, axis=0) / np.maximum(colour[0], LEAST_LIGHT)
     return np.maximum(slope * share, np.float32(0))
 
 
