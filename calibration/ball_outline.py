@@ -1,12 +1,19 @@
 """A ball's radius from the profile of light across its outline, through the blur of the picture.
 
-The place of steepest change is biased: the limb of a bright ball is dim, that of a dark one catches the cloth's light,
-the cloth beside it stands in the ball's shadow, and all of it is blurred by about a pixel. So the profile itself is
-modelled, ray by ray in nearly linear light (``outline_light``): inside, a level and the limb's fall of light (the root
-of 1 - s^2, s being the share of the radius: a matt sphere lit from the camera's side); outside, a level and a slope;
-both cut at the outline of a sphere that lies on the cloth, then blurred. The levels are linear unknowns and drop out
-(variable projection: Golub & Pereyra, SIAM J. Numer. Anal. 10, 1973, cited from memory); place, radius and blur are
-found over all rays at once.
+The place of steepest change is biased: the limb of a ball is dim, its rim mirrors the cloth, the cloth beside it stands
+in the ball's shadow, and all of it is blurred by about a pixel. So the profile itself is modelled, ray by ray in nearly
+linear light (``outline_light``), both sides cut at the outline of a sphere that lies on the cloth, then blurred:
+
+- Inside, a level and the limb's fall of light, c = sqrt(1 - s^2), s being the share of the radius; and a slope along s,
+  of one strength and direction for the whole ball. The light of a matt sphere goes with its normal, whose parts towards
+  the camera and along the ray are c and s; lit from above and seen from a slant its underside is dark.
+- Over it the gloss: towards the rim a growing share of the light (Schlick's form of Fresnel's law, Comput. Graph. Forum
+  13, 1994, cited from memory) is not the ball's but that of the cloth beside it. Without it glossy balls are measured a
+  hundredth part too small, for the rim itself looks like cloth.
+- Outside, a level and a slope.
+
+The levels are linear unknowns and drop out (variable projection: Golub & Pereyra, SIAM J. Numer. Anal. 10, 1973, cited
+from memory); place, radius and blur are found over all rays at once.
 """
 
 from dataclasses import dataclass
@@ -31,6 +38,14 @@ LEAST_REACH_PX, MOST_REACH_PX = 2.5, 7.0
 USUAL_BLUR_PX, BLUR_SD_PX = 0.65, 0.15
 BLUR_RANGE_PX = (0.3, 2.0)
 REWEIGHTINGS = 3
+# What is mirrored where a resin ball faces the camera (refractive index about 1.5, from memory), and how much of what
+# Fresnel's law says is taken: some balls are new, some are worn dull, and half is wrong by no more than half a
+# hundredth of the radius for either.
+FACING_GLOSS, GLOSS = 0.04, 0.5
+# The parts of a profile are tabulated up to so many radii, in steps of a radius by so many.
+REACH_RADII, STEPS = 4, 2000
+# Share of a profile, from its inner end, that tells how light the ball is there.
+INNER_SHARE = 0.25
 # Between encoded values (1) and linear light (2.2): see ``outline_light``.
 LIGHT_EXPONENT = 1.3
 # Noise of a picture with its compression, a share of white in encoded values; how far the model of the profile is off,
@@ -42,6 +57,24 @@ MOST_MISFIT = 1.5
 DARK_LIGHT = 0.01
 # Ridge that keeps levels finite where a profile does not tell them apart.
 RIDGE = 1e-6
+
+
+def _parts() -> Matrix:
+    """Integrals from the middle outwards of the parts of a profile, (5, steps), in radii: of the ball its level, fall
+    and slope; of the cloth its level and slope.
+
+    Summed first, since what a step of a ray holds of a rim that is much narrower than the step must not jump.
+    """
+    s = (np.arange(REACH_RADII * STEPS) + 0.5) / STEPS
+    ball, limb = (s < 1).astype(float), np.sqrt(np.clip(1 - s**2, 0, 1))
+    mirrored = GLOSS * ball * (FACING_GLOSS + (1 - FACING_GLOSS) * (1 - limb) ** 5)
+    own, cloth = ball - mirrored, 1 - ball
+    parts = np.stack([own, own * limb, own * (s - 1), cloth + mirrored, cloth * (s - 1)])
+    return np.pad(np.cumsum(parts, axis=1) / STEPS, ((0, 0), (1, 0)))
+
+
+PARTS = _parts()
+SLOPE = 2
 
 
 @dataclass(frozen=True)
@@ -104,11 +137,11 @@ def fit_outline(
 
     def residual(scaled: Vector) -> Vector:
         now = unknowns + scale * scaled
-        misfit, _ = _misfit(profiles, camera, now)
+        misfit, _ = _misfit(profiles, camera, now, trust / noise**2)
         return np.append((misfit * (np.sqrt(trust) / noise)[:, None]).ravel(), (now[3] - blur_px) / blur_sd_px)
 
     for _ in range(REWEIGHTINGS):
-        misfit, contrast = _misfit(profiles, camera, unknowns)
+        misfit, contrast = _misfit(profiles, camera, unknowns, trust / noise**2)
         noise = np.hypot(NOISE, MODEL_SHARE * contrast)
         trust = 1 / (1 + (np.sqrt(np.mean(misfit**2, axis=1)) / (MOST_MISFIT * noise)) ** 4)
         bounds = ((low - unknowns) / scale, (high - unknowns) / scale)
@@ -162,27 +195,56 @@ def _outline_radius_px(profiles: _Profiles, camera: Camera, unknowns: Vector) ->
     return np.interp(profiles.angle_rad, angle[order], np.hypot(edge[:, 0], edge[:, 1])[order], period=2 * np.pi)
 
 
-def _misfit(profiles: _Profiles, camera: Camera, unknowns: Vector) -> tuple[Matrix, Vector]:
-    """Weighted misfit (sectors, k) of the best levels for an outline and a blur, and contrast (sectors,) across it."""
+def _misfit(profiles: _Profiles, camera: Camera, unknowns: Vector, counts: Vector) -> tuple[Matrix, Vector]:
+    """Weighted misfit (sectors, k) of the best levels for an outline and a blur, and contrast (sectors,) across it.
+
+    ``counts`` (sectors,) is what each sector counts for the slope that they share.
+    """
     edge = _outline_radius_px(profiles, camera, unknowns)[:, None]
-    reach = profiles.reach_px
-    margin = int(np.ceil(3 * BLUR_RANGE_PX[1] / STEP_PX))
-    wide = reach[0] + STEP_PX * np.arange(-margin, len(reach) + margin)
-    ball = np.clip((edge - wide) / STEP_PX + 0.5, 0, 1)
-    limb = np.sqrt(np.clip(1 - (wide / edge) ** 2, 0, 1))
-    beyond = (wide - edge) / edge
-    bases = np.stack([ball, ball * limb, 1 - ball, (1 - ball) * beyond])
-    half = int(np.ceil(3 * unknowns[3] / STEP_PX))
-    kernel = np.exp(-0.5 * (STEP_PX * np.arange(-half, half + 1) / unknowns[3]) ** 2)
-    kernel /= kernel.sum()
-    flat = cv2.filter2D(bases.reshape(-1, len(wide)), -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
-    bases = flat.reshape(4, SECTORS, len(wide))[:, :, margin : margin + len(reach)]
-    # (sectors, 3, k, 4): each colour its own weights.
-    design = bases.transpose(1, 2, 0)[:, None] * profiles.weight.transpose(0, 2, 1)[..., None]
+    design = _bases(edge, profiles.reach_px, float(unknowns[3])).transpose(1, 2, 0)[:, None]
+    # (sectors, colours, k, bases): each colour its own weights.
+    design = design * profiles.weight.transpose(0, 2, 1)[..., None]
     seen = (profiles.light * profiles.weight).transpose(0, 2, 1)
-    normal = np.einsum("sckb,sckd->scbd", design, design)
-    normal += RIDGE * np.trace(normal, axis1=2, axis2=3)[..., None, None] * np.eye(4)
-    levels = np.linalg.solve(normal, np.einsum("sckb,sck->scb", design, seen)[..., None])
-    weight = profiles.weight.mean(axis=1)
-    contrast = np.linalg.norm((levels[..., 0, 0] + 0.5 * levels[..., 1, 0] - levels[..., 2, 0]) * weight, axis=1)
-    return (seen - (design @ levels)[..., 0]).reshape(SECTORS, -1), contrast
+    slope, design = design[..., SLOPE], np.delete(design, SLOPE, axis=-1)
+    across = design.swapaxes(-1, -2)
+    normal = across @ design
+    normal += RIDGE * np.trace(normal, axis1=2, axis2=3)[..., None, None] * np.eye(normal.shape[-1])
+    both = np.stack([seen, slope], axis=-1)
+    levels = np.linalg.solve(normal, across @ both)
+    left = both - design @ levels
+    share = _shared_slope(profiles, left, counts)
+    misfit = left[..., 0] - share[..., None] * left[..., 1]
+    own, limb, beside = (levels[..., k, 0] - share * levels[..., k, 1] for k in range(3))
+    contrast = np.linalg.norm((own + 0.5 * limb - beside) * profiles.weight.mean(axis=1), axis=1)
+    return misfit.reshape(SECTORS, -1), contrast
+
+
+def _bases(edge_px: Matrix, reach_px: Vector, blur_px: float) -> Matrix:
+    """Parts of profiles (5, sectors, k) whose outline is at ``edge_px`` (sectors, 1), each step's mean, blurred."""
+    margin = int(np.ceil(3 * BLUR_RANGE_PX[1] / STEP_PX))
+    ends = reach_px[0] + STEP_PX * (np.arange(-margin, len(reach_px) + margin + 1) - 0.5)
+    at = np.clip(ends / edge_px * STEPS, 0, PARTS.shape[1] - 1.001)
+    low = at.astype(int)
+    upto = PARTS[:, low] + (at - low) * (PARTS[:, low + 1] - PARTS[:, low])
+    bases = np.diff(upto, axis=2) * (edge_px / STEP_PX)
+    half = int(np.ceil(3 * blur_px / STEP_PX))
+    kernel = np.exp(-0.5 * (STEP_PX * np.arange(-half, half + 1) / blur_px) ** 2)
+    kernel /= kernel.sum()
+    wide = bases.shape[2]
+    flat = cv2.filter2D(bases.reshape(-1, wide), -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(flat.reshape(bases.shape)[:, :, margin : margin + len(reach_px)])
+
+
+def _shared_slope(profiles: _Profiles, left: NDArray[np.float64], counts: Vector) -> Matrix:
+    """Slope of the ball's light along each ray (sectors, colours): one direction for all, a share of its brightness.
+
+    ``left`` (sectors, colours, k, 2) is what each sector's levels leave of what is seen, and of a slope.
+    """
+    inner = max(1, round(INNER_SHARE * len(profiles.reach_px)))
+    bright = profiles.light[:, :inner].mean(axis=1)
+    turned = np.stack([np.cos(profiles.angle_rad), np.sin(profiles.angle_rad)], axis=-1)
+    parts = bright[..., None] * turned[:, None]
+    sums = counts[:, None, None] * np.einsum("sckd,sck->scd", left, left[..., 1])
+    normal = np.einsum("sc,sci,scj->ij", sums[..., 1], parts, parts)
+    normal += RIDGE * (np.trace(normal) + RIDGE) * np.eye(2)
+    return np.asarray(parts @ np.linalg.solve(normal, np.einsum("sc,sci->i", sums[..., 0], parts)))

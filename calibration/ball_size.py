@@ -13,8 +13,9 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from calibration.ball_outline import BallOutline, fit_outline, outline_light
-from calibration.camera import Camera, Matrix
+from calibration.camera import PARAMETER_STEPS, Camera, Matrix
 from calibration.cloth import Picture
+from calibration.sphere import outline_px
 from calibration.strips import Linear, linear_light
 from calibration.table import Table, Vector
 
@@ -50,6 +51,8 @@ ODD_RAYS_SHARE = 0.3
 COMMON_SD_PX, COMMON_SD_SHARE = 0.06, 0.012
 FAR_SDS = 3.0
 LEAST_TO_JUDGE = 3
+# Places of an outline that tell what an error of the camera makes of it.
+CAMERA_RAYS = 12
 
 
 @dataclass(frozen=True)
@@ -87,8 +90,32 @@ def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -
     weight = weight * good
     mean = float(weight @ radius / weight.sum())
     scatter = float(weight @ ((radius - mean) / sd) ** 2 / weight.sum()) * len(radius) / max(int(good.sum()) - 1, 1)
-    common = mean * float(np.hypot(COMMON_SD_PX / np.median(radius_px[good]), COMMON_SD_SHARE))
+    place = np.array([outline.place_m for outline in outlines])[good]
+    of_camera = camera_share_sd(camera, place, mean, weight[good] / weight.sum())
+    common = mean * float(np.linalg.norm([COMMON_SD_PX / np.median(radius_px[good]), COMMON_SD_SHARE, of_camera]))
     return BallSize(mean, float(np.hypot(np.sqrt(max(scatter, 1.0) / weight.sum()), common)), int(good.sum()))
+
+
+def camera_share_sd(camera: Camera, places_m: Matrix, radius_m: float, weights: Vector) -> float:
+    """By what share an error of the camera would make balls at places (n, 2) look larger, in the mean by ``weights``.
+
+    Seen straight down the focal length may be off by much: away from the middle of the picture balls are then taken to
+    be seen less aslant, or more, than they are.
+    """
+    centres = np.column_stack([places_m, np.full(len(places_m), radius_m)])
+    pixels = camera.project(centres)
+
+    def log_size(seen_by: Camera) -> Vector:
+        there = np.column_stack([seen_by.to_plane(pixels, radius_m), centres[:, 2]])
+        edges = [outline_px(seen_by, centre, radius_m, CAMERA_RAYS) for centre in there]
+        return np.array([np.log(np.linalg.norm(edge - edge.mean(axis=0), axis=1).mean()) for edge in edges])
+
+    slopes = []
+    for k, size in enumerate(PARAMETER_STEPS):
+        step = np.zeros(len(PARAMETER_STEPS))
+        step[k] = size
+        slopes.append(float(weights @ (log_size(camera.moved(step)) - log_size(camera.moved(-step)))) / (2 * size))
+    return float(np.sqrt(max(np.array(slopes) @ camera.covariance @ np.array(slopes), 0.0)))
 
 
 def _weighted_median(values: Vector, weights: Vector) -> float:

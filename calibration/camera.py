@@ -21,6 +21,8 @@ Matrix = NDArray[np.float64]
 
 # Order of the parameters in every covariance. The turn is a small rotation vector applied in the camera's frame.
 PARAMETERS = ("log_focal", "cx", "cy", "k1", "k2", "turn_x", "turn_y", "turn_z", "pos_x", "pos_y", "pos_z")
+# Steps by which derivatives with respect to them are taken.
+PARAMETER_STEPS = (1e-4, 0.5, 0.5, 1e-3, 1e-3, 1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3)
 
 # Undoing a lens: the least slope of its curve from true to seen radius, and the most that it draws a radius in.
 LEAST_SLOPE, MOST_STRETCH = 0.2, 4.0
@@ -141,10 +143,9 @@ class Camera:
 
     def plane_sensitivity(self, pixels: Matrix, height_m: float) -> NDArray[np.float64]:
         """Derivative of ``to_plane`` with respect to the camera's parameters: (n, 2, 11)."""
-        steps = np.array([1e-4, 0.5, 0.5, 1e-3, 1e-3, 1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3])
         columns = []
-        for k, size in enumerate(steps):
-            step = np.zeros(len(steps))
+        for k, size in enumerate(PARAMETER_STEPS):
+            step = np.zeros(len(PARAMETER_STEPS))
             step[k] = size
             ahead = self.moved(step).to_plane(pixels, height_m)
             columns.append((ahead - self.moved(-step).to_plane(pixels, height_m)) / (2 * size))

@@ -21,7 +21,7 @@ from calibration.median import median_of
 from calibration.strips import Linear, linear_light
 from calibration.table import CORNERS, RAILS, STANDARD_TABLES, Table, Vector
 from calibration.table_search import FINE_REACHES_M, Found, credible, find_table, refined
-from calibration.table_size import check_table, choose_table, contradicts
+from calibration.table_size import check_table, contradicts, tell_table
 from calibration.uncovered import uncover_rails
 
 # Until the size is known: in the middle, so that cushions of a table of any size are about where they are expected.
@@ -83,17 +83,14 @@ def register(
     if start is None:
         raise InputError(NO_TABLE if corners_px is None else NO_TABLE_THERE)
     fit = start
-    size = measure_ball_size(frames, fit.camera, assumed)
     if table is None:
-        pockets = has_pockets(light, fit.camera, assumed)
-        first = choose_table(size, assumed, pockets=pockets)
-        # Measured once more under the table chosen: balls are looked for by their size, so the second look is better.
-        fit = _rescaled(fit, assumed, first)
-        again = measure_ball_size(frames, fit.camera, first)
-        table = choose_table(again or size, first if again else assumed, pockets=pockets)
-        assumed = first
+
+        def measure(under: Table) -> BallSize | None:
+            return measure_ball_size(frames, _rescaled(start, assumed, under).camera, under)
+
+        table = tell_table(measure, assumed, pockets=has_pockets(light, fit.camera, assumed))
     else:
-        _check_stated(frames, fit, size, assumed, table)
+        _check_stated(frames, fit, measure_ball_size(frames, fit.camera, assumed), assumed, table)
     final = refined(light, _rescaled(fit, assumed, table), table, FINE_REACHES_M)
     if final is None or not credible(Found(final, table_likeness(light, final.camera, table))):
         raise InputError(NO_TABLE if corners_px is None else NO_TABLE_THERE)

@@ -1,6 +1,8 @@
 """Which standard table it is, told from the balls, and the check of a stated table against them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -19,13 +21,58 @@ POCKETS_OVERLOOKED = 0.2
 # How common a size is before the balls are looked at: home tables are rarer where practice is filmed (common practice,
 # no source). Names left out count 1.
 PRIOR = {"8ft-home": 0.4}
-# The likeliest size must be so many times likelier than the next, or the user is asked.
-LEAST_ODDS = 3.0
+# The likeliest size must be so many times likelier than the next, or the user is asked: a question is answered in a
+# word, while a size taken wrongly is seen in no single number.
+LEAST_ODDS = 8.0
+# Of a table without pockets against one whose pockets were overlooked less is asked: there is no third.
+LEAST_BARE_ODDS = 3.0
+# So many times if the balls fit neither well, by more sds than this: then something is wrong with them.
+BADLY_SDS, BADLY_ODDS = 2.0, 20.0
+# A first choice whose balls are off by more is held against every other table. One true choice in seven is, and takes
+# longer; measures that lean to the table assumed were seen to miss by two sds and more.
+PLAIN_SDS = 1.5
+# Under a table with other balls some of them are not found, or agree with none: how likely each such sighting is.
+SIGHTING_LOST = 0.5
 
 
 def size_ratio(size: BallSize, assumed: Table, table: Table) -> float:
     """Measured over nominal ball radius if the table is ``table``; the measure was taken under ``assumed``."""
     return size.radius_m * table.length_m / assumed.length_m / table.ball_radius_m
+
+
+def tell_table(
+    measure: Callable[[Table], BallSize | None],
+    assumed: Table,
+    *,
+    pockets: bool,
+    tables: Mapping[str, Table] = STANDARD_TABLES,
+) -> Table:
+    """The likeliest standard table, given what the balls measure when the table is taken for one or another.
+
+    Balls are looked for by the size that is assumed, so that a measure leans to it: a shadow or a pattern as large as
+    the balls of that table would be may pass for one. Where the first choice is not plain, every table is therefore
+    judged by the balls as they measure under itself.
+
+    Raises InputError as ``choose_table`` does.
+    """
+    measure = cache(measure)
+    size = measure(assumed)
+    try:
+        first = choose_table(size, assumed, pockets=pockets, tables=tables)
+        # Balls are found best by their own size.
+        again = measure(first)
+        if again and choose_table(again, first, pockets=pockets, tables=tables) == first and _plain(again, first):
+            return first
+    except InputError:
+        # Nothing is refused before every table had its turn.
+        pass
+    own = {name: measure(table) for name, table in tables.items()}
+    seen = {name: found for name, found in own.items() if found is not None}
+    return _choose(seen, {name: tables[name] for name in seen}, pockets)
+
+
+def _plain(size: BallSize, table: Table) -> bool:
+    return abs(size.radius_m / table.ball_radius_m - 1) <= PLAIN_SDS * size.sd_m / size.radius_m
 
 
 def choose_table(
@@ -37,38 +84,53 @@ def choose_table(
     two sizes apart.
     """
     if size is None:
-        raise InputError(
-            "no ball was seen at rest on the cloth, so the table's size is not known; state it, such as --table 9ft."
-        )
-    known: BallSize = size
+        return _choose({}, {}, pockets)
+    scale = {name: table.length_m / assumed.length_m for name, table in tables.items()}
+    own = {name: replace(size, radius_m=size.radius_m * by, sd_m=size.sd_m * by) for name, by in scale.items()}
+    return _choose(own, tables, pockets)
+
+
+def _choose(own: Mapping[str, BallSize], tables: Mapping[str, Table], pockets: bool) -> Table:
+    """The likeliest of tables by the balls as they measure on each, in its metres."""
+
+    most = max((size.sightings for size in own.values()), default=0)
 
     def stray(table: Table) -> float:
-        return float(abs(np.log(size_ratio(known, assumed, table))))
+        return float(abs(np.log(own[table.name].radius_m / table.ball_radius_m)))
 
     def likelihood(table: Table) -> float:
-        return PRIOR.get(table.name, 1.0) * float(np.exp(-0.5 * (stray(table) * known.radius_m / known.sd_m) ** 2))
+        size = own[table.name]
+        known = size.radius_m / size.sd_m
+        prior = PRIOR.get(table.name, 1.0) * SIGHTING_LOST ** (most - size.sightings)
+        return prior * known * float(np.exp(-0.5 * (stray(table) * known) ** 2))
 
     without = [table for table in tables.values() if table.name in WITHOUT_POCKETS]
     others = sorted((table for table in tables.values() if table not in without), key=stray)
+    if not others:
+        raise InputError(
+            "no ball was seen at rest on the cloth, so the table's size is not known; state it, such as --table 9ft."
+        )
     best = max(others[:2], key=likelihood)
-    bare = min(without, key=stray)
-    if not pockets and stray(bare) < NO_POCKETS_STRAY:
-        if likelihood(bare) < LEAST_ODDS * POCKETS_OVERLOOKED * likelihood(best):
+    bare = min(without, key=stray, default=None)
+    if bare is not None and not pockets and stray(bare) < NO_POCKETS_STRAY:
+        if likelihood(bare) < LEAST_BARE_ODDS * POCKETS_OVERLOOKED * likelihood(best):
             raise InputError(
                 f"no pockets were made out, but the balls fit a {best.name} table rather than a {bare.name} one; state "
                 f"the table, --table {best.name} or --table {bare.name}."
             )
         return bare
-    ratio = size_ratio(size, assumed, best)
-    if abs(ratio - 1) > max(2 * MOST_CONTRADICTION, 3 * size.sd_m / size.radius_m):
-        across = 2000 * size.radius_m * best.length_m / assumed.length_m
+    size = own[best.name]
+    if abs(size.radius_m / best.ball_radius_m - 1) > max(2 * MOST_CONTRADICTION, 3 * size.sd_m / size.radius_m):
         raise InputError(
-            f"the balls would be {across:.1f} mm across on the {best.name} table, the nearest standard one, which has "
-            f"balls of {2000 * best.ball_radius_m:.1f} mm; state the table, such as --table 9ft."
+            f"the balls would be {2000 * size.radius_m:.1f} mm across on the {best.name} table, the nearest standard "
+            f"one, which has balls of {2000 * best.ball_radius_m:.1f} mm; state the table, such as --table 9ft."
         )
-    second = others[0] if best is others[1] else others[1]
-    if likelihood(best) < LEAST_ODDS * likelihood(second):
-        one, two = (f"{2000 * size.radius_m * t.length_m / assumed.length_m:.1f} mm" for t in (best, second))
+    second = next((table for table in others[:2] if table is not best), None)
+    badly = stray(best) * size.radius_m / size.sd_m > BADLY_SDS
+    # Where most of the sightings make balls of one size only on another table, no odds are enough.
+    few = 2 * size.sightings <= most
+    if second is not None and (few or likelihood(best) < (BADLY_ODDS if badly else LEAST_ODDS) * likelihood(second)):
+        one, two = (f"{2000 * own[table.name].radius_m:.1f} mm" for table in (best, second))
         raise InputError(
             f"the balls seen cannot tell a {best.name} table from a {second.name} one (they would be {one} or {two} "
             f"across, give or take {100 * size.sd_m / size.radius_m:.0f} %); "

@@ -67,6 +67,22 @@ def shade_ball(ball: Ball, places_m: Array, table: Table, look: Look) -> Array:
     return look.light * albedo * (lit[:, None] + bounce)
 
 
+def mirrored(
+    ball: Ball, colours: Array, origin_m: Array, places_m: Array, table: Table, look: Look
+) -> NDArray[np.float64]:
+    """Colours (n, 3) of a ball with what it mirrors of the cloth beside it: Schlick's form of Fresnel's law.
+
+    Lines of sight that a glossy ball throws upwards go to the room, which is dark but for the lamp (``highlight``).
+    """
+    normals = (places_m - ball.centre_m(table)) / table.ball_radius_m
+    sight = places_m - origin_m
+    sight = sight / np.linalg.norm(sight, axis=1, keepdims=True)
+    facing = np.clip(-(normals * sight).sum(axis=1, keepdims=True), 0, 1)
+    share = look.gloss * (0.04 + 0.96 * (1 - facing) ** 5)
+    down = (sight + 2 * facing * normals)[:, 2:] < 0
+    return np.asarray(colours * (1 - share) + share * np.where(down, look.light * linear(look.cloth), 0.0))
+
+
 def highlight(ball: Ball, origin_m: Array, places_m: Array, table: Table, look: Look) -> Array:
     """Linear light (n, 1) of the lamp's reflection."""
     normals = (places_m - ball.centre_m(table)) / table.ball_radius_m

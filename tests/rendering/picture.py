@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Camera
 from calibration.table import Table
-from tests.rendering.balls import Ball, highlight, meet, shade_ball, shadow
+from tests.rendering.balls import Ball, highlight, meet, mirrored, shade_ball, shadow
 from tests.rendering.light import encode, shade
 from tests.rendering.scene import Array, Look, trace
 from tests.rendering.view import box_rays, pixel_rays
@@ -117,6 +117,8 @@ class Stage:
         colours = np.zeros((len(rays), 3))
         surface = camera.position_m + rays[hit] * reach[hit][:, None]
         colours[hit] = shade_ball(ball, surface, table, self.look)
+        if self.look.gloss:
+            colours[hit] = mirrored(ball, colours[hit], camera.position_m, surface, table, self.look)
         colours[hit] += highlight(ball, camera.position_m, surface, table, self.look)
         shape = (bottom - top, samples, right - left, samples)
         cover = hit.reshape(shape).mean(axis=(1, 3))[:, :, None]

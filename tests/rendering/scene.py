@@ -44,7 +44,8 @@ class Look:
 
     ``lamp_m`` is where the lamp hangs, relative to the table's centre; its sideways part gives the shadows their
     direction. ``light`` scales everything; ``ambient`` is the share that comes from all around. ``noise_sd`` is in
-    levels of 255. ``vignette`` is the loss of light in the picture's corners.
+    levels of 255. ``vignette`` is the loss of light in the picture's corners. ``gloss`` is how much of what Fresnel's
+    law says balls mirror at their rims: 0 for matt ones, 1 for new resin.
     """
 
     cloth: Colour = (62, 134, 84)
@@ -62,6 +63,7 @@ class Look:
     texture: float = 0.03
     face: float = 0.35  # brightness of the cushion's face under the nose against the bed
     vignette: float = 0.12
+    gloss: float = 0.0
 
 
 @dataclass(frozen=True)
