@@ -16,7 +16,7 @@ from calibration.median import median_of
 from calibration.table import POCKETS, Table, Vector
 from vision.film.clip import Frame
 from vision.lain_throughout import lain_throughout, seen_in
-from vision.light import in_one_light
+from vision.light import Light, in_one_light, light_of_film
 from vision.pieces import Mask
 from vision.reduced import Picture, Planes, Reduction, reduction_of
 
@@ -49,6 +49,7 @@ class Background:
     bounds : lowest and highest planes within which a pixel is the cloth, lit or in shadow.
     faint_bounds : narrower ones, within which it is the cloth as it mostly is.
     region : (h, w) 255 where a ball on the table may be seen.
+    light : that of the film; all the above is as it would be in a good one, and frames are to be looked at so.
     """
 
     reduction: Reduction
@@ -56,6 +57,7 @@ class Background:
     bounds: tuple[Planes, Planes]
     faint_bounds: tuple[Planes, Planes]
     region: Mask
+    light: Light
 
     def changed(self, luma: Picture, looked_at: Picture) -> bool:
         """Whether anything in the region of balls is brighter or darker than in an earlier reduced luma."""
@@ -82,9 +84,13 @@ def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> B
     outline, plane = ball_region_px(camera, table), BallPlane(camera, table.ball_radius_m)
     smallest, largest = ball_radii_px(plane, table)
     reduction = reduction_of(outline, smallest, AROUND_RADII * largest, camera.width, camera.height)
-    pictures = [cv2.merge(reduction.planes(still, reduction.luma(still))) for still in stills]
-    region = np.zeros(pictures[0].shape[:2], np.uint8)
+    lumas = [reduction.luma(still) for still in stills]
+    region = np.zeros(lumas[0].shape, np.uint8)
     cv2.fillPoly(region, [np.round(reduction.reduced_px(outline)).astype(np.int32)], 255)
+    light = light_of_film(lumas, region)
+    pictures = [
+        light.evened_picture(cv2.merge(reduction.planes(s, luma))) for s, luma in zip(stills, lumas, strict=True)
+    ]
     cloth = median_of(in_one_light(pictures, region))
     throats = reduction.reduced_px(_mouths_px(camera, table))
 
@@ -92,12 +98,13 @@ def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> B
         return plane.radii_px(plane.places_m(reduction.frame_px(reduced_px))) / reduction.factor
 
     def seen_at(reduced_px: Vector) -> Vector | None:
-        at_m = seen_in(stills, plane, plane.places_m(reduction.frame_px(reduced_px)[None])[0])
+        lit = [light.evened_frame(still) for still in stills]
+        at_m = seen_in(lit, plane, plane.places_m(reduction.frame_px(reduced_px)[None])[0])
         return None if at_m is None else reduction.reduced_px(plane.pixel(at_m))
 
     cloth = _paint_over(cloth, region, throats, radii, seen_at)
     bounds, faint = _planes(cloth_bounds(cloth)), _planes(faint_bounds(cloth))
-    return Background(reduction, cloth, bounds, faint, region)
+    return Background(reduction, cloth, bounds, faint, region, light)
 
 
 def _planes(pictures: tuple[Picture, Picture]) -> tuple[Planes, Planes]:

@@ -119,6 +119,7 @@ class BallFinder:
         self._view: TableView | None = None
         self._ahead: tuple[Frame, Planes] | None = None
         self._luma: tuple[int, Picture] | None = None
+        self._well_lit: Frame | None = None
         self._since_faint = FAINT_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         self._reduction = background.reduction
@@ -133,12 +134,22 @@ class BallFinder:
     def luma(self, frame: Frame) -> Picture:
         """The reduced luma of a frame, (h, w); asked once more for the frame last asked for it is at hand."""
         if self._luma is None or self._luma[0] != frame.pts:
-            self._luma = frame.pts, self._reduction.luma(frame)
+            self._luma = frame.pts, self._reduction.luma(self._in_good_light(frame))
         return self._luma[1]
+
+    def _in_good_light(self, frame: Frame) -> Frame:
+        """A frame as it is looked at: one of a dark film is made lighter, once for all that is asked of it."""
+        light = self.background.light
+        if light.share == 1.0:
+            return frame
+        if self._well_lit is None or self._well_lit.pts != frame.pts:
+            self._well_lit = light.evened_frame(frame)
+        return self._well_lit
 
     def find(self, frame: Frame, expected: Sequence[Expected]) -> TableView:
         """Look at a frame, given the balls known so far."""
         background, radius_m = self.background, self.table.ball_radius_m
+        frame = self._in_good_light(frame)
         ahead, self._ahead = self._ahead, None
         reduced = ahead[1] if ahead is not None and ahead[0] is frame else None
         luma = self.luma(frame) if reduced is None else reduced[0]
@@ -204,6 +215,7 @@ class BallFinder:
 
     def stirred(self, frame: Frame, expected: Sequence[Expected]) -> bool:
         """Whether a ball that lay still in the frame last looked at does not, or not in the same light, any more."""
+        frame = self._in_good_light(frame)
         reduced = self._reduction.planes(frame, self.luma(frame))
         self._ahead = (frame, reduced)
         return any(b.resting is not None and not self._unchanged(reduced, b.resting.at_px) for b in expected)

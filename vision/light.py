@@ -1,12 +1,17 @@
-"""How light a frame is against the empty table, so that a lamp switched or an exposure that hunts alters no colours."""
+"""How light a film is, and a frame of it against the empty table.
+
+A film taken in poor light is looked at as if it were a lighter one, so that what tells a ball from the cloth is as
+large as in any other; and a lamp switched or an exposure that hunts alters no colours.
+"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from calibration.table import Vector
+from vision.film.clip import Frame
 from vision.film.planes import BLACK, NEUTRAL
 from vision.pieces import Mask
 from vision.reduced import Picture, Planes
@@ -17,13 +22,18 @@ PLACES = 800
 SAME_LIGHT = 0.06
 # Darker or lighter than this no film can be told from its noise.
 LEAST_LIGHT, MOST_LIGHT = 0.2, 5.0
+# A film is dark whose brightest things, balls or other, have no more luma than this. They are then brought to that
+# much, but the cloth to no more than so much: a white ball may lie on it that no still shows.
+DARK, BRIGHT, LIT_CLOTH = 100.0, 160.0, 110.0
+# Reduced pixels, in either direction, that the brightest thing covers at least: more than the lamps in a ball's gloss.
+BRIGHT_PX = 3
 # The levels of Y, U, V that stand for no light.
 _ZERO = np.array([BLACK, NEUTRAL, NEUTRAL])
 
 
 @dataclass(frozen=True)
 class Light:
-    """The light of a frame as a multiple of that in which the empty table was learnt; 1 when about the same."""
+    """A light as a multiple of that in which the empty table was learnt, or of a good one; 1 when about the same."""
 
     share: float
 
@@ -43,11 +53,31 @@ class Light:
         y, u, v = cv2.split(picture)
         return np.asarray(cv2.merge(self.evened((y, u, v))), np.uint8)
 
+    def evened_frame(self, frame: Frame) -> Frame:
+        """The same of a whole frame; in the same light that frame itself."""
+        if self.share == 1.0:
+            return frame
+        y, u, v = self.evened((frame.y, frame.u, frame.v))
+        return replace(frame, y=y, u=u, v=v)
+
     def colour(self, seen: Vector) -> Vector:
         """A ball's colour (3,) Y, U, V as it would be in that light."""
         if self.share == 1.0:
             return seen
         return np.asarray(_ZERO + (seen - _ZERO) / self.share)
+
+
+def light_of_film(lumas: Sequence[Picture], region: Mask) -> Light:
+    """The light of a film as a multiple of a good one, by the brightest that its reduced stills (h, w) show in a region
+    (h, w) of 255; 1 unless it is dark, for a dark cloth with a bright ball on it is well lit."""
+    patch = np.ones((BRIGHT_PX, BRIGHT_PX), np.uint8)
+    inside = region > 0
+    brightest = max(float(cv2.erode(luma, patch)[inside].max(initial=0)) for luma in lumas)
+    if brightest >= DARK:
+        return Light(1.0)
+    cloth = float(np.median([np.median(luma[inside]) for luma in lumas]))
+    share = max((brightest - BLACK) / (BRIGHT - BLACK), (cloth - BLACK) / (LIT_CLOTH - BLACK))
+    return Light(float(np.clip(share, LEAST_LIGHT, 1.0)))
 
 
 def in_one_light(pictures: Sequence[Picture], region: Mask) -> list[Picture]:

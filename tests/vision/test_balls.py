@@ -16,6 +16,7 @@ from tests.rendering.scene import Colour
 from tests.vision.outlines.test_outline import YUV_OF_RGB
 from vision.background import Background, Picture, learn_background
 from vision.balls import BallFinder, Expected
+from vision.colours import colour_name
 from vision.film.clip import Frame
 from vision.outlines.outline import BallView, fit_outline
 
@@ -61,6 +62,20 @@ def test_green_ball_on_a_dim_green_cloth(dim_table: Background) -> None:
     for place in PLACES.values():
         nearest = min(seen.balls, key=lambda view: float(np.hypot(*(view.at_m - place))))
         assert nearest.at_m == pytest.approx(place, abs=0.002)
+
+
+@pytest.mark.parametrize("light", [0.08, 0.04])
+def test_balls_of_a_dark_film_are_found_in_their_colours(light: float) -> None:
+    """White, yellow and red, at a small part of an ordinary lamp's light; the colours are those of a lighter film."""
+    balls = [Ball(*PLACES["cue"], WHITE), Ball(*PLACES["green"], YELLOW), Ball(*PLACES["red"], RED)]
+    dark = taken(Look(light=light), balls, 3)
+    seen = BallFinder(learn_background(dark, CAMERA, TABLE), CAMERA, TABLE).find(dark[0], [])
+    found = {colour_name(view.colour): view.at_m for view in seen.balls}
+    assert found == {
+        "white": pytest.approx(PLACES["cue"], abs=0.002),
+        "yellow": pytest.approx(PLACES["green"], abs=0.002),
+        "red": pytest.approx(PLACES["red"], abs=0.002),
+    }
 
 
 def test_ball_that_always_lay_there_is_no_cloth() -> None:

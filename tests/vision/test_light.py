@@ -10,8 +10,9 @@ import pytest
 
 from tests.vision.one_kick import CAMERA, film_kick, read_kick
 from vision.film.planes import BLACK, NEUTRAL
-from vision.light import Light, LightMeter, in_one_light
+from vision.light import BRIGHT, Light, LightMeter, in_one_light, light_of_film
 from vision.reading import Attempt
+from vision.reduced import Picture
 
 
 def attempts_of(path: Path) -> tuple[Attempt, ...]:
@@ -94,3 +95,27 @@ def test_colours_are_evened_like_pictures() -> None:
 
 def test_a_picture_of_the_dark_has_some_light() -> None:
     assert LightMeter(CLOTH, REGION).of(np.zeros_like(CLOTH[..., 0])).share > 0
+
+
+def dark_still(cloth: int, ball: int) -> Picture:
+    """Reduced luma of a cloth with a ball on it that is five pixels across."""
+    luma = np.full((40, 60), cloth, np.uint8)
+    luma[10:15, 20:25] = ball
+    return luma
+
+
+def test_dark_film_is_told_by_the_brightest_that_it_shows() -> None:
+    light = light_of_film([dark_still(38, 38), dark_still(38, 70)], REGION)
+    evened = light.evened((dark_still(38, 70), *2 * [np.full((20, 30), 118, np.uint8)]))
+    assert evened[0].max() == pytest.approx(BRIGHT, abs=1)
+    # Chroma grows as luma does.
+    assert evened[1][0, 0] == pytest.approx(NEUTRAL - 10 / light.share, abs=1)
+
+
+def test_a_dark_cloth_in_good_light_is_no_dark_film() -> None:
+    assert light_of_film([dark_still(38, 190)], REGION).share == 1.0
+
+
+def test_cloth_without_a_bright_ball_is_not_made_so_light_that_one_would_have_no_edge() -> None:
+    light = light_of_film([dark_still(70, 74)], REGION)
+    assert light.evened((dark_still(70, 130), *2 * [np.full((20, 30), 128, np.uint8)]))[0].max() < 230
