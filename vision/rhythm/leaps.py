@@ -16,8 +16,8 @@ from vision.track import Track
 
 # Steps are judged that are longer than this, by so many before and as many after in the same direction: by three of
 # them at least, or by two of which it is told how long they lasted. Those are alike to this share of them, but for some
-# that leap themselves.
-LEAST_STEP_M, BESIDE, LEAST_BESIDE, LEAST_TOLD, ALIKE = 0.006, 3, 3, 2, 0.2
+# that leap themselves; two that are told, farther apart perhaps, of a ball that slides as it comes off a rail, to that.
+LEAST_STEP_M, BESIDE, LEAST_BESIDE, LEAST_TOLD, ALIKE, TOLD_ALIKE = 0.006, 3, 3, 2, 0.2, 0.3
 # A step is so many times as long as those beside it, give or take this, for each picture that it lasted; no more are
 # told than that.
 OFF, MOST_PICTURES = 0.3, 4
@@ -45,8 +45,12 @@ def steps_of(tracks: Sequence[Track], shown_s: float) -> list[Step]:
         numbers = np.rint([s.time_s / shown_s for s in track.path]).astype(int)
         ends = np.flatnonzero(np.diff(numbers) != 1) + 1
         for first, until in zip([0, *ends], [*ends, len(numbers)], strict=True):
-            lasted = _pictures(np.diff([s.at_m for s in track.path[first:until]], axis=0))
-            out += [Step(track.path[first + k].time_s, pictures) for k, pictures in lasted.items()]
+            steps_m = np.diff([s.at_m for s in track.path[first:until]], axis=0)
+            for k, pictures in _pictures(steps_m).items():
+                # One that was hardly told from a ball beside it may lag behind.
+                unsure_m = max(s.sd_m for s in track.path[first + k : first + k + 2])
+                if unsure_m < ALIKE * float(np.hypot(*steps_m[k])):
+                    out.append(Step(track.path[first + k].time_s, pictures))
     return out
 
 
@@ -75,7 +79,7 @@ def _lasted(steps_m: Vector, k: int, told: Mapping[int, int]) -> int:
     lengths = np.array([np.hypot(*steps_m[j]) for j in before + after])
     if len(known) == LEAST_TOLD:
         one = np.array([np.hypot(*steps_m[j]) / told[j] for j in known])
-        alike = float(np.ptp(one)) < ALIKE * float(one.mean())
+        alike = float(np.ptp(one)) < TOLD_ALIKE * float(one.mean())
     elif len(lengths) >= LEAST_BESIDE:
         long = lengths / np.median(lengths)
         one = lengths[np.abs(long - 1) < ALIKE]

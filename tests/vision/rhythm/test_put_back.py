@@ -99,3 +99,29 @@ def test_no_ball_under_way_tells_nothing() -> None:
     lying = Track(0, np.zeros(3), BallView(place, 0.0003, np.zeros(2), np.zeros(3), 1.0), 1.0)
     lying.rests.append(Rest(place, 0.001, 0.0, 2 * STILL_S, 9))
     assert put_back([lying], 1 / FPS) is None
+
+
+def test_ball_that_was_hardly_told_from_another_does_not_leap() -> None:
+    """As it is hit, the two are one piece in a frame: it is seen where it lay still."""
+    times = np.arange(30) / FPS
+    track = track_of(times[:-1], times[1:])
+    first = track.path[0]
+    lagging = first.at_m - 0.9 * (track.path[1].at_m - first.at_m)
+    seen_late = Sighting(first.time_s, lagging, 0.03, True)
+    track.path[0] = Sighting(first.time_s, lagging, 0.0004, False)
+    assert put_back([track], 1 / FPS) is not None
+    track.path[0] = seen_late
+    assert put_back([track], 1 / FPS) is None
+
+
+def test_leaps_of_a_ball_that_slides_as_it_comes_off_a_rail_are_told() -> None:
+    """Two pictures in three are missing there, and it slows down by a fifth meanwhile."""
+    lasted = [1, 1, 1, 1, 2, 2, 1, 2, 1, 2, 1, 1, 1]
+    lengths_m = np.array([19.2, 18.3, 17.7, 17.3, 33.7, 31.2, 15.7, 28.1, 13.4, 27.3, 14.3, 13.0, 14.0]) * 1e-3
+    track = track_of(np.arange(len(lasted) + 1) / FPS, np.arange(len(lasted) + 1) / FPS)
+    places = np.cumsum([0.0, *lengths_m])
+    track.path = [
+        Sighting(s.time_s, np.array([0.5 + x, 0.4]), 0.0003, False) for s, x in zip(track.path, places, strict=True)
+    ]
+    told = {round(s.time_s * FPS): s.pictures for s in steps_of([track], 1 / FPS)}
+    assert {k: told[k] for k in range(3, 10) if k in told} == {k: lasted[k] for k in range(3, 10)}
