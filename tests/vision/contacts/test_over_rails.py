@@ -1,5 +1,6 @@
 """Rails in corners and in coarse film, told by all sightings round them and by the laws of rebound."""
 
+from dataclasses import replace
 from math import degrees
 
 import numpy as np
@@ -14,6 +15,7 @@ from vision.contacts.over_rails import with_rebounds
 from vision.contacts.rail_way import Begin
 from vision.contacts.rebounds import fit_rebounds
 from vision.contacts.run import Run, follow
+from vision.legs import Path
 from vision.reading import RailHit
 from vision.strokes import find_strokes
 
@@ -152,3 +154,16 @@ def test_times_late_in_a_film_tell_the_same() -> None:
         assert [h.rail for h in late] == [h.rail for h in early]
         assert [h.t_s - 5000.0 for h in late] == pytest.approx([h.t_s for h in early], abs=2e-6)
         assert [h.at_m for h in late] == [pytest.approx(h.at_m, abs=1e-6) for h in early]
+
+
+@pytest.mark.parametrize("hidden_s", [0.16, 0.24, 0.32])
+def test_ball_seen_once_more_before_its_rail_after_a_while_out_of_sight(hidden_s: float) -> None:
+    """An arm was over it: how it moved when it was seen again is not known, and nothing is told from that."""
+    motion = motion_of({"cue": (0.6, 0.3)}, 35.0, 2.4)
+    (ball,) = seen(motion, fps=25.0, until_s=4.0)
+    run = follow("cue", Path.of(ball.path), {}, TABLE)
+    before, last_s = run.legs[0], float(run.legs[0].t[-1])
+    seen_m = before.part((before.t < last_s - hidden_s) | (before.t == last_s))
+    hidden = replace(run, legs=(seen_m.part(slice(-3, None)), *run.legs[1:]))
+    assert hidden.rail_hits[0].rail == motion.rails[0].rail
+    assert [hit.rail for hit in with_rebounds(hidden, TABLE).rail_hits] == [hit.rail for hit in run.rail_hits]
