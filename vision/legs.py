@@ -250,11 +250,14 @@ def off_rolling(path: Path) -> list[Vector]:
 def motion_at(leg: Path, time_s: float, *, window_s: float = TANGENT_S) -> Motion:
     """Place and velocity at a moment at (or just beyond) either end of a leg, from the sightings near that end.
 
-    A quadratic in time, by weighted least squares, its curvature held near zero by what friction can do.
+    A quadratic in time, by weighted least squares, its curvature held near zero by what friction can do. Of a sighting
+    that stands alone there, after a while out of sight, the next one tells, as surely as it can. NaN for a leg of one.
     """
     distance = np.abs(leg.t - time_s)
     nearest = float(distance.min()) if len(leg) else 0.0
     part = leg.part(distance <= nearest + window_s)
+    if len(part) < 2 <= len(leg):
+        part = leg.part(np.sort(np.argsort(distance)[:2]))
     if len(part) < 2:
         return Motion(np.full(2, np.nan), float("nan"), np.full(2, np.nan), float("nan"))
     tau = part.t - time_s

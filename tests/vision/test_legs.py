@@ -150,6 +150,18 @@ def test_motion_of_a_leg_that_begins_with_a_slide(at_s: float) -> None:
     assert 0 < found.velocity_sd_mps < 0.05
 
 
+@pytest.mark.parametrize("gap_s", [0.15, 0.3, 0.6])
+def test_motion_where_one_sighting_stands_alone_is_told_by_the_next_as_surely_as_can_be(gap_s: float) -> None:
+    """A ball seen once more after it was out of sight: friction has slowed it meanwhile, by how much is not seen."""
+    t = np.array([0.0, 0.04, 0.08, 0.08 + gap_s])
+    drag = 0.3
+    path = Path(t, np.column_stack([1.5 * t - drag * t**2 / 2, np.zeros(4)]), np.full(4, 3e-4))
+    motion = motion_at(path, float(t[-1]))
+    assert motion.at_m == pytest.approx(path.xy[-1], abs=1e-6)
+    off = float(motion.velocity_mps[0]) - (1.5 - drag * float(t[-1]))
+    assert abs(off) < motion.velocity_sd_mps < 3.0 * gap_s
+
+
 def test_motion_of_one_sighting_is_unknown() -> None:
     assert np.isnan(motion_at(Path(np.zeros(1), np.zeros((1, 2)), np.ones(1)), 0.0).speed_mps)
 

@@ -126,9 +126,6 @@ def _begin(before: Path, start: Begin | None, within_s: float) -> tuple[Begin, P
         return None
     come = before.part((before.t >= before.t[-1] - within_s) | (np.arange(len(before)) >= len(before) - SIGHTINGS))
     motion = motion_at(come, float(come.t[-1]))
-    if not np.isfinite(motion.velocity_mps).all():
-        # Its last sighting stands alone after a while out of sight: how it moved then is not known.
-        return None
     return Begin(float(come.t[-1]), motion.at_m, motion.velocity_mps, time_sd_s=0.0), come
 
 
