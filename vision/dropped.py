@@ -21,6 +21,8 @@ LATEST, LATELY_S = 4, 0.4
 MOST_APART_S, STEPS = 0.15, 8
 # When a ball was hit is known this well.
 SURELY_LEFT_S = 0.01
+# So long after it was hit a ball may seem to lie there still: the one that hit it is where it lay.
+SEEMS_THERE_S = 0.05
 # A ball's place may be seen this much off: it may seem to pass through the end of a nose. Nearer to a nose line than
 # this many radii, half of what a ball that touches the nose is from it, it is between the jaws or in the throat.
 NOSE_END_M, AT_NOSE_RADII = 0.01, 0.5
@@ -93,7 +95,9 @@ def _last_motion(rests: Sequence[Rest], path: Sequence[Sighting], lost_s: float,
     lay = [r for r in rests if lost_s - LATELY_S < r.last_s < seen[0].time_s]
     if len(seen) < LATEST and lay:
         place = lay[-1]
-        left_s = place.last_s if sent is None else max(place.last_s, min(sent.time_s, seen[0].time_s - SURELY_LEFT_S))
+        left_s = place.last_s
+        if sent is not None and sent.time_s > left_s - SEEMS_THERE_S:
+            left_s = min(sent.time_s, seen[0].time_s - SURELY_LEFT_S)
         found = Path(
             np.append(left_s, found.t),
             np.vstack([place.at_m, found.xy]),

@@ -7,8 +7,9 @@ import pytest
 
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
 from vision.contacts.run import follow
+from vision.contacts.sent_into_rail import Sent
 from vision.dropped import dropped as vanished
-from vision.legs import Path
+from vision.legs import Line, Path
 from vision.outlines.outline import BallView
 from vision.sightings import Rest, Sighting
 from vision.strokes import LEAST_SPEED_MPS, Ball, find_strokes, name_balls
@@ -154,6 +155,20 @@ def test_ball_that_dropped_in_few_pictures(from_pocket_m: float, fps: float) -> 
     """It is seen under way once or twice, or last well before the pocket."""
     pocketed = only_stroke(corner_shot(from_pocket_m=from_pocket_m, speed_mps=2.0, fps=fps)).pocketed
     assert ("red", "foot-right") in [(p.ball, p.pocket) for p in pocketed]
+
+
+@pytest.mark.parametrize("more_s", [0.0, 0.02, 0.04])
+def test_ball_that_seems_to_lie_there_still_just_after_it_was_hit(more_s: float) -> None:
+    """The cue ball is where it lay. Three pictures show it on its way, beside the middle of the mouth."""
+    hit_s, place = 1.39, np.array([TABLE.length_m - 0.076, 0.073])
+    rest = Rest(place, REST_SD_M, 0.0, hit_s + more_s, 40)
+    under_way = [(0.076, (0.047, -0.034)), (0.109, (0.064, -0.047)), (0.142, (0.080, -0.058))]
+    path = [Sighting(hit_s + t_s, place + by_m, NOISE_M, False) for t_s, by_m in under_way]
+    lost = [Loss(path[-1].time_s, False, path[-1].time_s + 1 / 30)]
+    sent = Sent(hit_s, Line(place, np.radians(-36.0), 0.02, 1e-3), 0.8)
+    found = vanished("red", [rest], path, lost, 0.0, 5.0, TABLE, sent)
+    assert found is not None
+    assert found.pocket == "foot-right"
 
 
 @pytest.mark.parametrize("fps", [25.0, 60.0])
