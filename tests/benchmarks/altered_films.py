@@ -7,6 +7,7 @@ as they stand in the middle of their four pixels, as in all known clips.
 import copy
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from math import inf
 from pathlib import Path
 from typing import Any
@@ -154,10 +155,11 @@ def _across(values: list[float | None], width_m: float) -> list[float | None]:
     return [None if value is None else width_m - value for value in values]
 
 
-def _dimmed(planes: Planes) -> Planes:
-    y, u, v = (plane.astype(np.int16) for plane in planes)
-    halved = (BLACK + (y - BLACK) // 2, NEUTRAL + (u - NEUTRAL) // 2, NEUTRAL + (v - NEUTRAL) // 2)
-    return tuple(np.clip(plane, 0, 255).astype(np.uint8) for plane in halved)  # type: ignore[return-value]
+def _dimmed(planes: Planes, tenths: int = 5) -> Planes:
+    """Frames whose luma and chroma are so many tenths of what they were."""
+    zeros = (BLACK, NEUTRAL, NEUTRAL)
+    less = (zero + (p.astype(np.int16) - zero) * tenths // 10 for zero, p in zip(zeros, planes, strict=True))
+    return tuple(np.clip(plane, 0, 255).astype(np.uint8) for plane in less)  # type: ignore[return-value]
 
 
 def _smaller(planes: Planes) -> Planes:
@@ -189,6 +191,7 @@ VARIANTS: dict[str, Variant] = {
     PLAIN: Variant(),
     "mirrored": Variant(_mirrored_planes, mirrored_truth, mirrored_shot, flips_across=True),
     "dimmed": Variant(_dimmed),
+    "dark": Variant(partial(_dimmed, tenths=3)),
     "bit-rate": Variant(rate=1 / 3),
     "720p": Variant(_smaller, _smaller_truth),
     "turned": Variant(_turned_planes, _turned_truth, flips_across=True, flips_down=True),

@@ -95,6 +95,7 @@ def test_pictures_are_altered_at_their_own_times(tmp_path: Path) -> None:
         "turned": (lambda y: y[::-1, ::-1], 0),
         "turned-flag": (lambda y: y[::-1, ::-1], 180),
         "dimmed": (lambda y: y // 2, 0),
+        "dark": (lambda y: y // 10 * 3, 0),
     }
     for variant, (change, turn) in changes.items():
         found_times, found, rotation = pictures(altered(clip, variant, tmp_path).clip.path)
