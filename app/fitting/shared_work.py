@@ -14,6 +14,8 @@ from typing import TypeVar
 
 # Portions for each process: many enough for all to end at about the same time.
 PORTIONS = 16
+# Portions given out to each other process at a time: one that it works at, and two for while this one is at its own.
+AHEAD = 3
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -37,25 +39,32 @@ def crew(one: Callable[[T], R], processes: int) -> Iterator[Callable[[Sequence[T
         yield lambda things: [one(thing) for thing in things]
         return
     with ProcessPoolExecutor(processes - 1, mp_context=get_context("spawn")) as pool:
-        yield lambda things: _shared(pool, one, things, PORTIONS * processes)
+        yield lambda things: _shared(pool, one, things, processes)
 
 
-def _shared(pool: ProcessPoolExecutor, one: Callable[[T], R], things: Sequence[T], portions: int) -> list[R]:
-    size = max(len(things) // portions, 1)
+def _shared(pool: ProcessPoolExecutor, one: Callable[[T], R], things: Sequence[T], processes: int) -> list[R]:
+    size = max(len(things) // (PORTIONS * processes), 1)
     parts = [things[k : k + size] for k in range(0, len(things), size)]
-    try:
-        theirs: list[Future[list[R]]] = [pool.submit(_each, one, part) for part in parts]
-    except (BrokenProcessPool, OSError):
-        return _each(one, things)
+    # No more are given out than keep the others busy: one given out cannot be had back, for a pool whose process ends
+    # stumbles over what was called off.
+    ahead = AHEAD * (processes - 1)
+    theirs: dict[int, Future[list[R]]] = {}
     ours: dict[int, list[R] | Exception] = {}
-    for k in reversed(range(len(parts))):
-        if not theirs[k].cancel():
-            break
+    first, last = 0, len(parts) - 1
+    while first <= last:
         try:
-            ours[k] = _each(one, parts[k])
+            # The last one left is this process's: another may still have to start.
+            while first < last and sum(not future.done() for future in theirs.values()) < ahead:
+                theirs[first] = pool.submit(_each, one, parts[first])
+                first += 1
+        except (BrokenProcessPool, OSError):
+            ahead = 0
+        try:
+            ours[last] = _each(one, parts[last])
         except Exception as error:
             # Kept until it is known that no earlier thing raises one.
-            ours[k] = error
+            ours[last] = error
+        last -= 1
     found: list[R] = []
     for k, part in enumerate(parts):
         answer = ours[k] if k in ours else _result(theirs[k])

@@ -22,8 +22,9 @@ def refused(n: int, bad: tuple[int, ...]) -> int:
     return n
 
 
-def dies_elsewhere(n: int, home: int) -> int:
+def dies_elsewhere(n: int, home: int, after_s: float) -> int:
     if os.getpid() != home:
+        sleep(after_s)
         os._exit(3)
     return -n
 
@@ -49,7 +50,9 @@ def test_the_first_error_is_the_one_that_comes_out(bad: tuple[int, ...]) -> None
         each(range(200))
 
 
-def test_what_a_process_that_ends_leaves_is_done_here() -> None:
-    with crew(partial(dies_elsewhere, home=os.getpid()), 2) as each:
+@pytest.mark.parametrize("after_s", [0.0, 0.3])
+def test_what_a_process_that_ends_leaves_is_done_here(after_s: float) -> None:
+    """At once, and when all else is done."""
+    with crew(partial(dies_elsewhere, home=os.getpid(), after_s=after_s), 2) as each:
         assert each(range(50)) == [-n for n in range(50)]
         assert each(range(3)) == [0, -1, -2]
