@@ -97,10 +97,11 @@ def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -
 
 
 def camera_share_sd(camera: Camera, places_m: Matrix, radius_m: float, weights: Vector) -> float:
-    """By what share an error of the camera would make balls at places (n, 2) look larger, in the mean by ``weights``.
+    """Standard deviation, a share of the radius, by which the camera's own error makes balls look larger.
 
-    Seen straight down the focal length may be off by much: away from the middle of the picture balls are then taken to
-    be seen less aslant, or more, than they are.
+    ``places_m`` (n, 2) and ``radius_m`` in metres; the mean of them by ``weights`` (n,), which add up to 1. To first
+    order in the camera's parameters. Seen straight down the focal length may be off by much: away from the middle of
+    the picture balls are then taken to be seen less aslant, or more, than they are.
     """
     centres = np.column_stack([places_m, np.full(len(places_m), radius_m)])
     pixels = camera.project(centres)

@@ -22,8 +22,8 @@ PLACES = 800
 SAME_LIGHT = 0.06
 # Darker or lighter than this no film can be told from its noise.
 LEAST_LIGHT, MOST_LIGHT = 0.2, 5.0
-# A film is dark whose brightest things, balls or other, have no more luma than this. They are then brought to that
-# much, but the cloth to no more than so much: a white ball may lie on it that no still shows.
+# Luma: a film is dark whose brightest things, balls or other, have less than the first. They are then brought to the
+# second, but the cloth to no more than the third: a white ball may lie on it that no still shows.
 DARK, BRIGHT, LIT_CLOTH = 100.0, 160.0, 110.0
 # Reduced pixels, in either direction, that the brightest thing covers at least: more than the lamps in a ball's gloss.
 BRIGHT_PX = 3

@@ -45,8 +45,8 @@ def crew(one: Callable[[T], R], processes: int) -> Iterator[Callable[[Sequence[T
 def _shared(pool: ProcessPoolExecutor, one: Callable[[T], R], things: Sequence[T], processes: int) -> list[R]:
     size = max(len(things) // (PORTIONS * processes), 1)
     parts = [things[k : k + size] for k in range(0, len(things), size)]
-    # No more are given out than keep the others busy: one given out cannot be had back, for a pool whose process ends
-    # stumbles over what was called off.
+    # No more are given out than keep the others busy, and none is called off: when a process of Python's pool ends, its
+    # thread fails at the first future that was cancelled.
     ahead = AHEAD * (processes - 1)
     theirs: dict[int, Future[list[R]]] = {}
     ours: dict[int, list[R] | Exception] = {}

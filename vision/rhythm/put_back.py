@@ -14,8 +14,8 @@ from calibration.table import Vector
 from vision.rhythm.leaps import OFF, Step, steps_of
 from vision.track import Track
 
-# Nothing moves where no ball was seen under way for this long; what was put off is then caught up with
-# in twice the time.
+# Nothing moves where no ball was seen under way for this long; what was put off is then caught up with, at this share
+# of the time that passes.
 STILL_S, CATCH_UP = 0.3, 0.5
 # A ball's speed as it sets off is told by so many steps.
 FIRST_STEPS = 3
