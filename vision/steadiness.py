@@ -100,25 +100,43 @@ class View:
         reach = AGREE_PX + AGREE_SHARE * usual
         # Pixel (0, 0) is the centre of the top-left pixel, in the reduced picture too.
         at = (self._anchors + 0.5) / self._factor - 0.5
-        matrix, agreeing = cv2.estimateAffinePartial2D(here, there, method=cv2.RANSAC, ransacReprojThreshold=reach)
-        if matrix is None or agreeing.sum() < max(LEAST_CORNERS, LEAST_SHARE * len(self._corners)):
-            return None
-        chosen = agreeing.ravel() > 0
-        slopes, offset = _similarity(here[chosen], there[chosen])
-        # Once more without the outskirts of those that agree: after a large move the limit above is wide.
-        misfit = np.hypot(*(here @ slopes.T + offset - there).T)
+        enough = max(LEAST_CORNERS, LEAST_SHARE * len(self._corners))
+        alike = _alike(here, there, reach, enough)
         if usual > LARGE_PX:
+            # A turn by much may leave too few corners that agree on anything simpler.
+            least = enough if alike is None else max(enough, BENT_SHARE * alike.agree)
             knock = _knock(here, there, reach)
-            if knock is not None and _agree(knock, here, there) > BENT_SHARE * (misfit < AGREE_PX).sum():
+            if knock is not None and _agree(knock, here, there) > least:
                 return (cv2.perspectiveTransform(at[None].astype(float), knock)[0] - at) * self._factor
-        chosen = misfit <= max(2 * float(np.median(misfit[chosen])), LEAST_MISFIT_PX)
-        slopes, offset = _similarity(here[chosen], there[chosen])
-        return np.asarray((at @ slopes.T + offset - at) * self._factor)
+        return None if alike is None else np.asarray((at @ alike.slopes.T + alike.offset - at) * self._factor)
 
     def _reduced(self, luma: Picture) -> Picture:
         size = luma.shape[1] // self._factor, luma.shape[0] // self._factor
         cut = luma[: size[1] * self._factor, : size[0] * self._factor]
         return cv2.resize(cut, size, interpolation=cv2.INTER_AREA).astype(np.uint8) if self._factor > 1 else cut
+
+
+@dataclass(frozen=True)
+class _Alike:
+    """The turn, shift and scale that most corners share, (2, 2) and (2,), and how many corners are where it says."""
+
+    slopes: Shift
+    offset: NDArray[np.float64]
+    agree: int
+
+
+def _alike(here: Corners, there: Corners, reach_px: float, enough: float) -> _Alike | None:
+    """What most corners share in how they moved; None when fewer than ``enough`` do."""
+    matrix, agreeing = cv2.estimateAffinePartial2D(here, there, method=cv2.RANSAC, ransacReprojThreshold=reach_px)
+    if matrix is None or agreeing.sum() < enough:
+        return None
+    chosen = agreeing.ravel() > 0
+    slopes, offset = _similarity(here[chosen], there[chosen])
+    # Once more without the outskirts of those that agree: after a large move the limit above is wide.
+    misfit = np.hypot(*(here @ slopes.T + offset - there).T)
+    agree = int((misfit < AGREE_PX).sum())
+    chosen = misfit <= max(2 * float(np.median(misfit[chosen])), LEAST_MISFIT_PX)
+    return _Alike(*_similarity(here[chosen], there[chosen]), agree)
 
 
 def _knock(here: Corners, there: Corners, reach_px: float) -> NDArray[np.float64] | None:
