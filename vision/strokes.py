@@ -20,6 +20,8 @@ from vision.contacts.run import Run, follow
 from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by, way_unseen
 from vision.contacts.struck_into_rail import bounced_first, set_off_by_rail
 from vision.contacts.struck_over_rails import set_off_over_rails
+from vision.contacts.struck_unseen import UNSEEN_S as STRUCK_UNSEEN_S
+from vision.contacts.struck_unseen import first_of_all, set_off_unseen
 from vision.dropped import dropped, vanished
 from vision.launch import Launch
 from vision.legs import Path
@@ -153,7 +155,7 @@ def _stroke(
         return None
     began_s = float(whole.t[0])
     hidden_s = began_s - rest.last_s
-    others = _others(balls, table, began_s, end_s)
+    others = _others(balls, table, rest.last_s, began_s, end_s)
     moved = {name: (place, path) for name, (place, path) in others.items() if len(path) >= 3}
     places = {name: place.at_m for name, (place, _) in others.items()}
     seen_s = {name: place.last_s for name, (place, _) in others.items()}
@@ -165,6 +167,9 @@ def _stroke(
     if begun is None:
         begun = set_off_over_rails(rest, whole, table) or set_off_before(rest, whole, others, table)
         cue_run = _cue_run(begun, places, seen_s, table) if begun is not None else None
+    unseen = set_off_unseen(rest, whole, moved, table)
+    if unseen is not None and first_of_all(begun, cue_run, unseen):
+        begun, cue_run = unseen, _cue_run(unseen, places, seen_s, table)
     if begun is None or cue_run is None or _carried(rest, moving):
         return NotAttempt(began_s, BY_HAND)
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
@@ -223,11 +228,20 @@ def _apart_m(sighting: Sighting, rest: Rest) -> float:
     return float(np.hypot(*(sighting.at_m - rest.at_m)))
 
 
-def _others(balls: Sequence[Ball], table: Table, began_s: float, end_s: float) -> dict[str, tuple[Rest, Path]]:
-    """The other balls that lay still when the cue ball was first seen under way, and their paths until ``end_s``."""
+def _others(
+    balls: Sequence[Ball], table: Table, lay_s: float, began_s: float, end_s: float
+) -> dict[str, tuple[Rest, Path]]:
+    """The other balls that lay still when the cue ball was first seen under way, and their paths until ``end_s``.
+
+    Or when it was last seen lying, a moment before: it may have sent them off while it was out of sight.
+    """
     found = {}
     for ball in balls:
-        rest = (ball.rest_at(began_s) or _first_seen_lying(ball, began_s, end_s)) if ball.name != "cue" else None
+        if ball.name == "cue":
+            continue
+        rest = ball.rest_at(began_s) or _first_seen_lying(ball, began_s, end_s)
+        if rest is None and began_s - lay_s < STRUCK_UNSEEN_S:
+            rest = ball.rest_at(lay_s)
         if rest is not None:
             after = [s for s in ball.path if rest.last_s < s.time_s <= end_s]
             found[ball.name] = (rest, Path.of(_until_lost(ball, after)))

@@ -1,0 +1,106 @@
+"""Cue balls that no frame shows from before the strike, or hardly one, until they have met another ball."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import degrees, radians
+
+import numpy as np
+import pytest
+
+from tests.rendering.motion import Motion
+from tests.vision.aimed import ERRORS
+from tests.vision.seen import STRUCK_S, TABLE, motion_of, only_stroke, seen
+from vision.outcome import attempt
+from vision.shot import Shot
+from vision.strokes import Ball, Stroke, find_strokes
+
+BANK = Shot("bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
+UNTIL_S = 8.0
+RED = (1.44, 1.02)
+
+
+def hit_from(
+    distance_m: float, bearing_deg: float, cut_deg: float, speed_mps: float, red: tuple[float, float]
+) -> Motion:
+    """The cue ball, so far off when it lies, sends the red ball off at a bearing."""
+    line, comes = radians(bearing_deg), radians(bearing_deg - cut_deg)
+    ghost = np.array(red) - 2 * TABLE.ball_radius_m * np.array([np.cos(line), np.sin(line)])
+    cue = ghost - distance_m * np.array([np.cos(comes), np.sin(comes)])
+    return motion_of({"cue": (float(cue[0]), float(cue[1])), "red": red}, degrees(comes), speed_mps)
+
+
+def hidden(balls: Sequence[Ball], names: Sequence[str], from_s: float, until_s: float) -> list[Ball]:
+    """The balls, some of them out of sight between two moments."""
+    return [
+        replace(
+            ball,
+            path=tuple(s for s in ball.path if not from_s < s.time_s < until_s),
+            rests=(replace(ball.rests[0], last_s=min(ball.rests[0].last_s, from_s)), *ball.rests[1:]),
+        )
+        if ball.name in names
+        else ball
+        for ball in balls
+    ]
+
+
+def check(stroke: Stroke, motion: Motion) -> None:
+    """The attempt is at the red ball, by the cue ball's true line, and as far off as it states."""
+    found, hit = attempt(stroke, BANK, ERRORS), motion.balls[0]
+    leg = motion.leg_at("red", hit.t_s)
+    assert leg is not None
+    velocity = leg.velocity_at(leg.t_s)
+    assert found.ball == "red"
+    assert found.t_s == pytest.approx(STRUCK_S, abs=0.03)
+    assert found.ball_contacts[0].balls == ("cue", "red")
+    assert abs(np.angle(np.exp(1j * (found.bearing_rad - np.arctan2(*velocity[::-1]))))) < 3 * found.bearing_sd_rad
+    assert abs(found.speed_mps - np.hypot(*velocity)) < 3 * found.speed_sd_mps
+    true = motion.miss_m("red", ["left"], TABLE.mouth_m("foot-right"))
+    assert abs(found.miss_m - true) < 3 * found.miss_sd_m < 0.1
+    made = ("red", "foot-right") in [(p.ball, p.pocket) for p in motion.pockets]
+    assert found.outcome == ("made" if made else "missed")
+    assert not {"no_ball_hit", "wrong_rails", "stopped_short"} & set(found.flags)
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
+@pytest.mark.parametrize(("distance_m", "cut_deg"), [(0.25, -25.0), (0.15, 15.0)])
+def test_both_balls_hidden_until_one_is_off_its_rail(distance_m: float, cut_deg: float, fps: float) -> None:
+    motion = hit_from(distance_m, 57.0, cut_deg, 4.0, RED)
+    rail_s = motion.rails[0].t_s
+    balls = hidden(seen(motion, fps=fps, until_s=UNTIL_S), ["cue", "red"], STRUCK_S - 0.3, rail_s + 0.03)
+    check(only_stroke(balls, UNTIL_S), motion)
+
+
+@pytest.mark.parametrize("cut_deg", [-30.0, 3.0, 20.0])
+@pytest.mark.parametrize("until_s", [0.2, 0.5])
+def test_cue_ball_hidden_while_the_other_is_seen_to_leave(until_s: float, cut_deg: float) -> None:
+    """It goes on along its line, or aside: neither was rolled by hand, nor did it hit no ball."""
+    motion = hit_from(0.2, 60.0, cut_deg, 2.4, (1.2, 0.6))
+    balls = hidden(seen(motion, fps=30.0, until_s=UNTIL_S), ["cue"], STRUCK_S - 0.1, motion.balls[0].t_s + until_s)
+    check(only_stroke(balls, UNTIL_S), motion)
+
+
+@pytest.mark.parametrize("fps", [15.0, 24.0])
+def test_one_sighting_before_the_hit_and_none_for_a_while_after(fps: float) -> None:
+    motion = hit_from(0.19, 60.0, -31.0, 3.4, (1.2, 0.5))
+    hit_s = motion.balls[0].t_s
+    balls = hidden(seen(motion, fps=fps, until_s=UNTIL_S), ["cue", "red"], hit_s - 0.02, hit_s + 0.05)
+    check(only_stroke(balls, UNTIL_S), motion)
+
+
+def test_balls_that_hands_push_about_under_cover_are_no_attempt() -> None:
+    """Seen apart again, both slow: nobody knows what moved them."""
+    motion = hit_from(0.2, 60.0, -20.0, 0.8, (1.2, 0.6))
+    balls = hidden(seen(motion, fps=30.0, until_s=UNTIL_S), ["cue", "red"], STRUCK_S - 0.1, motion.balls[0].t_s + 0.3)
+    strokes, others = find_strokes(balls, TABLE, UNTIL_S)
+    assert strokes == []
+    assert len(others) == 1
+
+
+def test_ball_that_was_moved_elsewhere_sent_nothing_off() -> None:
+    """The cue ball lies half a table from where it would have had to be."""
+    motion = hit_from(0.2, 60.0, -20.0, 2.4, (1.2, 0.6))
+    balls = hidden(seen(motion, fps=30.0, until_s=UNTIL_S), ["cue", "red"], STRUCK_S - 0.1, motion.balls[0].t_s + 0.2)
+    cue = next(ball for ball in balls if ball.name == "cue")
+    lay = replace(cue.rests[0], at_m=np.array([2.3, 1.1]))
+    strokes, _ = find_strokes([replace(cue, rests=(lay, *cue.rests[1:])), *balls[1:]], TABLE, UNTIL_S)
+    assert strokes == []
