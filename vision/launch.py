@@ -8,6 +8,7 @@ from scipy.optimize import brentq, least_squares
 from calibration.camera import Matrix
 from calibration.table import Vector
 from vision.legs import GRAVITY_MPS2, SLIDING_MPS2, Path
+from vision.serial import share_of_stated
 
 # Share of the launch speed that sliding takes: 2/7 for a ball struck without spin, nothing for natural roll. A tip that
 # is half a radius below the centre, lower than which it slips off, gives 5/4 of natural roll backwards: 9/14.
@@ -75,7 +76,10 @@ def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Lau
         # A smeared ball is seen less surely along its way than the views state: what they leave unsaid is added.
         sd = np.hypot(first.sd, unstated_sd(_run_m(tau, *found.x) - distance, first.sd, len(tau) - 2))
         found = least_squares(residuals, found.x, slopes, (low, high), x_scale=scale)
-    jacobian = np.asarray(found.jac)
+    # Or its edges scatter ahead and behind alike, and it is seen more surely than they state: it counts as it scatters.
+    share = share_of_stated((_run_m(tau, *found.x) - distance) / sd, len(tau) - 2)
+    jacobian = np.array(found.jac)
+    jacobian[: len(tau)] /= np.sqrt(share)
     spread_of = np.sqrt(np.diag(np.linalg.pinv(jacobian.T @ jacobian)))
     return Launch(float(first.t[0] + found.x[0]), float(spread_of[0]), float(found.x[1]), float(spread_of[1]))
 

@@ -27,18 +27,22 @@ from vision.undecided import met_unseen, undecided
 TARGET_REACH_M = 0.15
 # A start seen this long before the strike, no later, is flagged.
 HIDDEN_START_S = 0.15
-# What outlines differ by between two places, in units of what one is off: so far the ends of a leg are off from each
-# other, which turns its line, and two balls. In rendered slanting views it is 0.9 for white balls, 1.2 for others.
-TURNING_SHARE, BETWEEN_SHARE = 1.0, 1.0
+# What outlines differ by between the ends of a leg, which turns its line, in units of what one is off sideways: a ball
+# at rest and one under way, sharp and smeared, are not pulled alike, and two that err apart differ by root two.
+TURNING_SHARE = 1.4
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
+# A path that comes to a rail flatter than this, as the sine of its angle to it, is not told any less surely.
+FLATTEST = 0.1
 # Flags that are not known to be true where the path was lost before the shot was decided.
 LEFT_OPEN = ("stopped_short", "wrong_rails", "wrong_ball_first")
 # A last leg of fewer sightings is told by its way over the rails, where that was fitted.
 FEW_SEEN = 4
-# On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on.
-CARRIED_ON_SD = 0.002
+# On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on, besides
+# what the line states: last legs of rendered films, cut short and carried on by 0.2 to 2 m, are off by 0.7 to 0.85 of
+# what is stated with it.
+CARRIED_ON_SD = 0.001
 
 
 @dataclass(frozen=True)
@@ -86,7 +90,10 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     speed_floor = STRUCK_SPEED_FLOOR if kicked.name == "cue" else SENT_SPEED_FLOOR
     # A launch bends to errors that go on for a while: how alike neighbours err is told by all legs, not by its own few.
     once_more = sqrt(inflation([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
-    turning_m = TURNING_SHARE * errors.outline_sd_m(kicked.rest.at_m)
+    # The strike is when the path, carried back, leaves the resting place: of that, too, the two ends may be off alone.
+    began_m = np.hypot(stroke.rest.sd_m, errors.outline_along_sd_m(stroke.rest.at_m, cue_line.direction))
+    began_s = float(began_m) / stroke.launch.speed_mps
+    turning_m = TURNING_SHARE * errors.outline_along_sd_m(kicked.rest.at_m, _left(line.direction))
     if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
         flags.append("few_sightings")
     if ball is not None:
@@ -103,7 +110,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     path = stroke.cue_path if kicked.name == "cue" else joined(kicked.run.legs)
     return Attempt(
         t_s=stroke.launch.time_s,
-        t_sd_s=float(np.hypot(once_more * stroke.launch.time_sd_s, LAUNCH_TIME_FLOOR_S)),
+        t_sd_s=float(np.linalg.norm([once_more * stroke.launch.time_sd_s, began_s, LAUNCH_TIME_FLOOR_S])),
         ball=kicked.name,
         start_m=kicked.rest.at_m,
         start_sd_m=errors.resting_sd_m(kicked.rest.at_m, kicked.rest.sd_m),
@@ -127,11 +134,19 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
 
 
 def _placed(hit: RailHit, errors: PlaceError) -> RailHit:
-    """A contact with its whole error along the rail; NaN stays NaN."""
+    """A contact with its whole error along the rail; NaN stays NaN.
+
+    It is where the path reaches the rail's track line: a path that is seen too near to the rail reaches it too early,
+    and the more so the flatter it comes.
+    """
     if not np.isfinite(hit.at_sd_m):
         return hit
-    along = np.array([1.0, 0.0]) if hit.rail in ("left", "right") else np.array([0.0, 1.0])
-    return replace(hit, at_sd_m=float(np.hypot(hit.at_sd_m, errors.along_sd_m(hit.at_m, along))))
+    axis, _ = errors.table.track_coordinate(hit.rail)
+    ahead = np.array([np.cos(hit.bearing_in_rad), np.sin(hit.bearing_in_rad)])
+    moves = np.array([1.0, 1.0])
+    moves[axis] = -ahead[1 - axis] / max(abs(float(ahead[axis])), FLATTEST) * np.sign(ahead[axis])
+    placed = float(np.sqrt(max(moves @ errors.covariance_m2(hit.at_m) @ moves, 0.0)))
+    return replace(hit, at_sd_m=float(np.hypot(hit.at_sd_m, placed)))
 
 
 def _ball_contacts(stroke: Stroke, kicked: RailBall) -> tuple[BallHit, ...]:
@@ -242,13 +257,21 @@ def _turned_aside(run: Run, leg: int) -> bool:
     return False
 
 
-def _target_moves(shot: Shot, table: Table, ball_m: Vector, sd_m: float) -> NDArray[np.float64]:
-    """How the target point moves, (2, 2), when the target ball lies one standard deviation off in x, and in y.
+def _target_moves(shot: Shot, table: Table, ball_m: Vector, covariance_m2: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How the target point moves, (2, 2), when the target ball lies one standard deviation off, along either axis of
+    its error's ellipse.
 
     A ghost ball turns round the target ball as that lies nearer to the pocket: it is the less sure of the two.
     """
     here = shot.target_point_m(table, ball_m)
-    return np.array([shot.target_point_m(table, ball_m + step) - here for step in np.eye(2) * sd_m])
+    variances, axes = np.linalg.eigh(covariance_m2)
+    steps = (axes * np.sqrt(np.maximum(variances, 0.0))).T
+    return np.array([shot.target_point_m(table, ball_m + step) - here for step in steps])
+
+
+def _left(direction: Vector) -> Vector:
+    """The unit vector to the left of another."""
+    return np.array([-direction[1], direction[0]])
 
 
 def _miss(
@@ -277,15 +300,16 @@ def _miss(
         return nan, nan, per_rad
     miss, sd = line.miss(target)
     beyond = max(float((target - from_m) @ line.direction), 0.0)
-    left = np.array([-line.direction[1], line.direction[0]])
+    left = _left(line.direction)
     if target_ball_m is None or shot.target_aim is not None:
         # The table's own places are where the registration puts them; the path is as far off as any ball there.
         placed = errors.along_sd_m(target, left)
     else:
         # A ball lies where it is seen: what the registration does, it does to both.
-        between_m = BETWEEN_SHARE * errors.outline_sd_m(target_ball_m)
-        moves = _target_moves(shot, table, target_ball_m, max(between_m, target_ball_sd_m))
-        placed = float(np.hypot(between_m, np.sqrt(((moves @ left) ** 2).sum())))
+        lies = errors.outline_covariance_m2(target_ball_m) + target_ball_sd_m**2 * np.eye(2)
+        moves = _target_moves(shot, table, target_ball_m, lies)
+        path_m = errors.outline_along_sd_m(target_ball_m, left)
+        placed = float(np.hypot(path_m, np.sqrt(((moves @ left) ** 2).sum())))
     return miss, float(np.sqrt(sd**2 + (CARRIED_ON_SD * beyond) ** 2 + placed**2)), per_rad
 
 

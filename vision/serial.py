@@ -36,11 +36,18 @@ def inflation(runs: Sequence[Vector]) -> float:
 
 
 def excess(left: Vector, freedom: int) -> float:
-    """By how much a fit's variances are off the stated ones, as a factor.
+    """By how much the variance of a fit's mean is off the one that the stated errors, all independent, would leave it.
+
+    As ``share_of_stated``, and what neighbours have in common besides.
+    """
+    return share_of_stated(left, freedom) * inflation([left]) if freedom > 0 else 1.0
+
+
+def share_of_stated(left: Vector, freedom: int) -> float:
+    """By how much errors' variances are off the stated ones, as a factor.
 
     ``left`` (n,) are residuals in units of the stated standard deviations, in order of time; ``freedom`` how many of
     them the fit left free. What is stated counts as much as ``STATED_WORTH`` residuals would: the mean of the scaled
     inverse chi-square that they make of a prior of that worth (Gelman et al., Bayesian Data Analysis, section 2.6).
     """
-    told = STATED_WORTH + freedom
-    return (STATED_WORTH + float(left @ left)) / told * inflation([left]) if freedom > 0 else 1.0
+    return (STATED_WORTH + float(left @ left)) / (STATED_WORTH + freedom) if freedom > 0 else 1.0

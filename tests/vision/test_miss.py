@@ -8,11 +8,13 @@ import pytest
 
 from calibration.table import Rail
 from calibration.unfold import unfold
+from tests.rendering import looking_at
 from tests.vision.aimed import ERRORS, HANGING, PATHS, aimed, at_hanging, bank_motion, kick, read, read_aimed
 from tests.vision.seen import TABLE, only_stroke, seen
 from vision.contacts.run import Run
 from vision.legs import Path
 from vision.outcome import attempt
+from vision.place_error import PlaceError
 from vision.reading import BallHit, RailHit
 from vision.strokes import Stroke
 
@@ -110,6 +112,46 @@ def test_miss_is_no_surer_than_the_place_of_the_ball_that_waits() -> None:
         resting = {name: replace(rest, sd_m=sd_m) for name, rest in stroke.resting.items()}
         sds.append(attempt(replace(stroke, resting=resting), kick(("left",)), ERRORS).miss_sd_m)
     assert sds[1] > np.hypot(sds[0], 0.001)
+
+
+def test_miss_is_surer_of_a_path_that_leads_away_from_the_camera() -> None:
+    """Outlines are pulled away from a slanting camera: that moves a path across its view sideways, no other."""
+    motion, shot = aimed(("foot",))
+    stroke = only_stroke(seen(motion, until_s=5.0))
+    x, y = PATHS[("foot",)][2]
+    # The last leg leads back towards the head and the left.
+    line = motion.legs[1].velocity / np.hypot(*motion.legs[1].velocity)
+    sds = []
+    for aside in (line, np.array([-line[1], line[0]])):
+        place = (float(x - 2.5 * aside[0]), float(y - 2.5 * aside[1]), 2.0)
+        camera = looking_at(place, (x, y, 0.0), up=(0.0, 0.0, 1.0))
+        sds.append(attempt(stroke, shot, PlaceError(camera, TABLE)).miss_sd_m)
+    assert sds[1] > 3 * sds[0]
+
+
+def test_contact_is_less_sure_the_flatter_the_path_comes() -> None:
+    """What pulls the path towards the rail moves where it reaches it; it comes straight, and at 30 degrees."""
+    motion, shot = aimed(("left",))
+    stroke = only_stroke(seen(motion, until_s=5.0))
+    errors = PlaceError(looking_at((1.27, -2.0, 1.8), (1.27, 0.6, 0.0)), TABLE)
+    hit = stroke.cue.rail_hits[0]
+    sds = []
+    for bearing_rad in (np.pi / 2, np.pi / 6):
+        met = replace(hit, bearing_in_rad=bearing_rad)
+        run = replace(stroke.cue, junctions=(met, *stroke.cue.junctions[1:]))
+        sds.append(attempt(replace(stroke, cue=run), shot, errors).contacts[0].at_sd_m)
+    outward = errors.outline_along_sd_m(hit.at_m, np.array([0.0, 1.0]))
+    # The whole of it, but for what little leads along the rail.
+    assert np.sqrt(sds[1] ** 2 - sds[0] ** 2) == pytest.approx(outward / np.tan(np.pi / 6), rel=0.25)
+
+
+def test_strike_is_no_surer_than_the_place_that_the_path_leads_back_to() -> None:
+    motion, shot = aimed(("left",))
+    stroke = only_stroke(seen(motion, until_s=5.0))
+    sure, unsure = (
+        attempt(replace(stroke, rest=replace(stroke.rest, sd_m=sd_m)), shot, ERRORS) for sd_m in (0.0, 0.004)
+    )
+    assert np.sqrt(unsure.t_sd_s**2 - sure.t_sd_s**2) == pytest.approx(0.004 / sure.speed_mps, rel=0.05)
 
 
 def test_hidden_start_is_flagged() -> None:

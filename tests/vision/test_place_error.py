@@ -7,7 +7,7 @@ import pytest
 
 from calibration.table import STANDARD_TABLES
 from tests.rendering import oblique_camera, overhead_camera
-from vision.place_error import OUTLINE_SD_PX, PlaceError
+from vision.place_error import OUTLINE_SD_PX, SLANT_SD_PX, PlaceError
 
 TABLE = STANDARD_TABLES["9ft"]
 CENTRE = TABLE.centre_m
@@ -23,15 +23,28 @@ def test_straight_down_the_outline_counts_alike_in_all_directions() -> None:
     assert errors.outline_sd_m(CENTRE) == pytest.approx(expected, rel=0.1)
 
 
-def test_slanting_view_is_worst_away_from_the_camera() -> None:
+def test_slanting_view_is_unsure_away_from_the_camera_alone() -> None:
     camera = oblique_camera(TABLE)
     errors = PlaceError(camera, TABLE)
-    away = (CENTRE - camera.position_m[:2]) / np.linalg.norm(CENTRE - camera.position_m[:2])
+    reach_m = CENTRE - camera.position_m[:2]
+    away = reach_m / np.linalg.norm(reach_m)
     across = np.array([-away[1], away[0]])
-    assert errors.along_sd_m(CENTRE, away) > 1.2 * errors.along_sd_m(CENTRE, across)
+    # Seen from so far, a pixel across the view is the distance over the focal length, and more away from the camera.
+    height_m = camera.position_m[2] - TABLE.ball_radius_m
+    far_m = float(np.hypot(height_m, np.linalg.norm(reach_m)))
+    pixel_m, steep, slant = far_m / camera.focal_px, height_m / far_m, np.linalg.norm(reach_m) / far_m
+    assert errors.outline_along_sd_m(CENTRE, across) == pytest.approx(OUTLINE_SD_PX * pixel_m, rel=0.1)
+    expected = np.hypot(OUTLINE_SD_PX, SLANT_SD_PX * slant) * pixel_m / steep
+    assert errors.outline_along_sd_m(CENTRE, away) == pytest.approx(expected, rel=0.1)
     both = np.hypot(errors.along_sd_m(CENTRE, away), errors.along_sd_m(CENTRE, across))
     assert errors.resting_sd_m(CENTRE, 0.0) == pytest.approx(both / np.sqrt(2))
-    assert errors.outline_sd_m(CENTRE) > 2 * OUTLINE_SD_PX * camera.mm_per_px(TABLE) / 1000 * 0.9
+
+
+def test_right_below_the_camera_nothing_slants() -> None:
+    camera = overhead_camera(TABLE, aside_m=(0.0, 0.0), roll_deg=0.0)
+    errors = PlaceError(camera, TABLE)
+    below = camera.position_m[:2]
+    assert errors.outline_along_sd_m(below, ALONG) == pytest.approx(errors.outline_along_sd_m(below, ACROSS), rel=0.01)
 
 
 def test_registration_is_added() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calibration.table import Vector
-from vision.serial import excess, inflation
+from vision.serial import excess, inflation, share_of_stated
 
 
 def chain(alike: float, n: int, seed: int) -> Vector:
@@ -39,6 +39,13 @@ def test_stated_errors_count_as_much_as_a_few_residuals() -> None:
     # Three times four residuals of a tenth: what is stated makes a quarter of the mean.
     assert excess(0.1 * np.tile([1.0, -1.0], 6), 12) == pytest.approx((4 + 0.12) / 16)
     assert excess(0.1 * chain(0.0, 4000, 2), 3998) == pytest.approx(0.01, rel=0.4)
+
+
+def test_share_of_stated_leaves_out_what_neighbours_have_in_common() -> None:
+    alike = 0.1 * chain(0.9, 4000, 4)
+    assert share_of_stated(alike, 3998) == pytest.approx(0.01, rel=0.4)
+    assert excess(alike, 3998) > 10 * share_of_stated(alike, 3998)
+    assert share_of_stated(np.full(2, 9.0), 0) == 1.0
 
 
 @pytest.mark.parametrize("size", [2.0, 0.3])
