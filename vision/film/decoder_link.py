@@ -5,14 +5,16 @@ and its limits, and what it answers is lines of JSON and numbers of slots.
 """
 
 import json
+import math
 import os
-import queue
 import subprocess
 import sys
 import threading
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from time import monotonic
 from typing import Any
 
 import numpy as np
@@ -27,7 +29,11 @@ from vision.film.slots import frame_bytes
 # With fewer slots than this left to decode into, a frame is copied and its slot given back at once.
 SPARE_SLOTS = 4
 # Slots are given back at least so many at a time, as long as the decoder has more than a few.
-FREED_TOGETHER, FEW_SLOTS = 3, 2
+FREED_TOGETHER, FEW_SLOTS = 4, 2
+# No more than a few answers are ever under way.
+AT_ONCE_BYTES = 65_536
+# How often it is seen to that nobody waits for an answer longer than is allowed.
+WATCH_S = 0.25
 _KEPT_VARIABLES = ("PATH", "LD_LIBRARY_PATH", "DYLD_LIBRARY_PATH", "SYSTEMROOT", "TMPDIR", "TEMP", "TMP", "PYTHONHOME")
 # One pool of memory for all threads, and no threads for sums that are never done.
 _VARIABLES = {"MALLOC_ARENA_MAX": "2", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
@@ -60,7 +66,10 @@ class DecoderLink:
         self.path = path
         self.limits = limits
         container_format(path)
-        self._answers: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._unread: deque[bytes] = deque()
+        self._begun = b""
+        self._wait_until_s = math.inf
+        self._closed = threading.Event()
         self._request = 0
         self._ring = Ring()
         try:
@@ -79,8 +88,8 @@ class DecoderLink:
         except (OSError, ValueError) as error:
             self._ring.close()
             raise InputError(f"{path}: the process that decodes films cannot be started ({error}).") from error
-        self._listener = threading.Thread(target=self._listen, daemon=True)
-        self._listener.start()
+        self._watch = threading.Thread(target=self._end_it_when_late, daemon=True)
+        self._watch.start()
         try:
             try:
                 self.facts = self._answer(limits.start_s)
@@ -134,33 +143,41 @@ class DecoderLink:
 
     def close(self) -> None:
         """End the process, wherever it is, and free the memory."""
+        self._closed.set()
         self._process.kill()
         self._process.wait()
-        self._listener.join()
+        self._watch.join()
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
                 pipe.close()
         self._ring.close()
 
-    def _listen(self) -> None:
+    def _end_it_when_late(self) -> None:
+        """Runs beside: ends the process when an answer is overdue, which ends the waiting for it."""
+        while not self._closed.wait(WATCH_S):
+            if monotonic() > self._wait_until_s:
+                self._process.kill()
+                return
+
+    def _line(self, within_s: float) -> bytes:
+        """The next line of answers; those that came together are taken in at once."""
         assert self._process.stdout is not None
-        with open(self._process.stdout.fileno(), "rb", closefd=False) as stream:
-            for line in stream:
-                self._answers.put(line)
-        self._answers.put(None)
+        while not self._unread:
+            self._wait_until_s = until_s = monotonic() + within_s
+            came = os.read(self._process.stdout.fileno(), AT_ONCE_BYTES)
+            self._wait_until_s = math.inf
+            if monotonic() > until_s:
+                self._process.kill()
+                raise DecoderEndedError(f"the decoder did not get any further for {within_s:.0f} s")
+            if not came:
+                raise DecoderEndedError(_how_it_ended(self._process.wait()))
+            *lines, self._begun = (self._begun + came).split(b"\n")
+            self._unread.extend(lines)
+        return self._unread.popleft()
 
     def _answer(self, within_s: float) -> dict[str, Any]:
         while True:
-            try:
-                line = self._answers.get(timeout=within_s)
-            except queue.Empty:
-                self._process.kill()
-                raise DecoderEndedError(f"the decoder did not get any further for {within_s:.0f} s") from None
-            if line is None:
-                # The next one to ask gets the same answer.
-                self._answers.put(None)
-                raise DecoderEndedError(_how_it_ended(self._process.wait()))
-            answer: dict[str, Any] = json.loads(line)
+            answer: dict[str, Any] = json.loads(self._line(within_s))
             if "refused" in answer:
                 raise InputError(answer["refused"])
             if "failed" in answer:
@@ -172,7 +189,7 @@ class DecoderLink:
     def _give_back(self) -> None:
         """Tell which slots are free again: several at a time, since each message lets the other process run first."""
         left = self._ring.slots - self._ring.out - len(self._ring.freed)
-        if len(self._ring.freed) < FREED_TOGETHER and (left > FEW_SLOTS or not self._answers.empty()):
+        if len(self._ring.freed) < FREED_TOGETHER and (left > FEW_SLOTS or self._unread):
             return
         slots = []
         while self._ring.freed:

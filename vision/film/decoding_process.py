@@ -8,9 +8,9 @@ the end. A new request ends the one before it. When the input closes, the proces
 import json
 import math
 import os
+import select
 import signal
 import sys
-import threading
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
@@ -25,56 +25,65 @@ from vision.film.slots import attached, frame_bytes, put
 
 # How often a process that is busy says so.
 SIGN_OF_LIFE_S = 0.5
+# No more than a few messages are ever under way.
+AT_ONCE_BYTES = 65_536
 # Seconds of processor time to a second of the clock, at most: some threads decode at once.
 CPU_SHARE = 4
 
 
 class Requests:
-    """What the reader wants, gathered by a thread so that a new request is noticed while the last one is served."""
+    """What the reader wants, read between one frame and the next: a thread that did it would cost more than the copy of
+    a frame does."""
 
     def __init__(self) -> None:
-        self._changed = threading.Condition()
+        self._input = sys.stdin.fileno()
+        self._begun = b""
         self._free: deque[int] = deque()
         self._waiting: dict[str, Any] | None = None
 
-    def gather(self) -> None:
-        # A file object of its own: the interpreter's cannot be closed while another thread waits for it.
-        with open(os.dup(sys.stdin.fileno()), "rb") as lines:
-            for line in lines:
-                message = json.loads(line)
-                with self._changed:
-                    self._free.extend(message.get("free", ()))
-                    if "do" in message:
-                        self._waiting = message
-                    self._changed.notify()
-        os._exit(0)
-
     def have_free(self, slots: Iterable[int]) -> None:
         """Slots that may be filled."""
-        with self._changed:
-            self._free.extend(slots)
-            self._changed.notify()
+        self._free.extend(slots)
 
     @property
     def superseded(self) -> bool:
+        """Whether another request came, as far as that can be seen without waiting."""
+        while _has_come(self._input):
+            self._take()
         return self._waiting is not None
 
     def wait(self) -> None:
-        with self._changed:
-            self._changed.wait_for(lambda: self._waiting is not None)
+        while self._waiting is None:
+            self._take()
 
     def next(self) -> dict[str, Any]:
         self.wait()
-        with self._changed:
-            request, self._waiting = self._waiting, None
-            assert request is not None
-            return request
+        request, self._waiting = self._waiting, None
+        assert request is not None
+        return request
 
     def slot(self) -> int | None:
         """A free slot; None when another request came instead."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._free or self._waiting is not None)
-            return None if self._waiting is not None else self._free.popleft()
+        while not self._free and self._waiting is None:
+            self._take()
+        return None if self._waiting is not None else self._free.popleft()
+
+    def _take(self) -> None:
+        """Wait for messages and take them in; the process ends when there will be no more."""
+        came = os.read(self._input, AT_ONCE_BYTES)
+        if not came:
+            os._exit(0)
+        *lines, self._begun = (self._begun + came).split(b"\n")
+        for line in lines:
+            message = json.loads(line)
+            self._free.extend(message.get("free", ()))
+            if "do" in message:
+                self._waiting = message
+
+
+def _has_come(pipe: int) -> bool:
+    """Whether something can be read at once; never, where the system cannot tell."""
+    return sys.platform != "win32" and bool(select.select((pipe,), (), (), 0)[0])
 
 
 class Answers:
@@ -110,7 +119,6 @@ def main() -> None:
     bound(limits)
     answers = Answers(limits)
     requests = Requests()
-    threading.Thread(target=requests.gather, daemon=True).start()
     try:
         try:
             with Decoder(path, limits, answers.alive) as decoder:

@@ -7,7 +7,6 @@ process hands views of slots out; a slot is free again when the last view of it 
 import os
 import sys
 import tempfile
-import weakref
 from collections import deque
 from typing import Any
 
@@ -23,8 +22,10 @@ _NAMED = sys.platform == "win32"
 class _Slot:
     """Owner of an array on a slot: arrays made from that one keep it, and with it the memory, alive."""
 
-    def __init__(self, memory: NDArray[np.uint8]) -> None:
+    def __init__(self, memory: NDArray[np.uint8], slot: int, ring: "Ring") -> None:
         self._memory = memory
+        self._slot = slot
+        self._ring = ring
         self.__array_interface__: dict[str, Any] = {
             "version": 3,
             "typestr": "|u1",
@@ -32,6 +33,10 @@ class _Slot:
             # Written by another process and read here: nobody writes to it on this side.
             "data": (memory.ctypes.data, True),
         }
+
+    def __del__(self) -> None:
+        self._ring.out -= 1
+        self._ring.freed.append(self._slot)
 
 
 class Ring:
@@ -78,14 +83,9 @@ class Ring:
     def view(self, slot: int) -> NDArray[np.uint8]:
         """A slot's memory. When this array and all views of it are gone the slot's number is put into ``freed``."""
         assert self._memory is not None
-        owner = _Slot(self._memory[slot * self.slot_bytes : (slot + 1) * self.slot_bytes])
+        owner = _Slot(self._memory[slot * self.slot_bytes : (slot + 1) * self.slot_bytes], slot, self)
         self.out += 1
-        weakref.finalize(owner, self._free, slot).atexit = False
         return np.asarray(owner)
-
-    def _free(self, slot: int) -> None:
-        self.out -= 1
-        self.freed.append(slot)
 
     def close(self) -> None:
         """Let go of the memory; views that are still about keep what they need of it."""
