@@ -9,7 +9,7 @@ from typing import Any
 
 # Slots: frames decoded ahead even out what slow ones cost on either side. As many as this much memory holds, within
 # these bounds: more than the higher one is not faster, fewer than the lower one would keep both sides waiting.
-RING_BYTES, LEAST_SLOTS, MOST_SLOTS = 50_000_000, 8, 16
+RING_BYTES, LEAST_SLOTS, MOST_SLOTS = 50_000_000, 8, 12
 # Formats of pictures whose planes are taken as they are.
 PLANAR = {"yuv420p", "yuvj420p"}
 

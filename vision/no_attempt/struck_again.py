@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from calibration.table import Table
 from vision.legs import MOST_DECELERATION_MPS2
@@ -30,17 +31,17 @@ def sudden_gains(path: Sequence[Sighting]) -> list[int]:
     took_s = np.diff(times)
     speeds = np.hypot(*np.diff(np.array([path[k].at_m for k in kept]), axis=0).T) / took_s
     noise = np.array([np.hypot(path[a].sd_m, path[b].sd_m) for a, b in pairwise(kept)]) / took_s
-    found: list[tuple[float, int]] = []
     # The step in which it was struck belongs to neither side.
-    for k in range(STEPS, len(speeds) - STEPS):
-        if took_s[k - STEPS : k + STEPS + 1].max() > UNSEEN_S:
-            continue
-        before, after = (float(np.median(part)) for part in (speeds[k - STEPS : k], speeds[k + 1 : k + 1 + STEPS]))
-        apart_s = float(np.mean(times[k + 1 : k + 2 + STEPS]) - np.mean(times[k - STEPS : k + 1]))
-        unsure = 4 * float(np.median(noise[k - STEPS : k + 1 + STEPS]))
-        more = after - max(GAIN * before, before + GAIN_MPS + MOST_DECELERATION_MPS2 * apart_s) - unsure
-        if more > 0:
-            found.append((more, k))
+    struck = np.arange(STEPS, len(speeds) - STEPS)
+    medians = np.median(sliding_window_view(speeds, STEPS), axis=1)
+    before, after = medians[struck - STEPS], medians[struck + 1]
+    middles_s = sliding_window_view(times, STEPS + 1).mean(axis=1)
+    apart_s = middles_s[struck + 1] - middles_s[struck - STEPS]
+    unsure = 4 * np.median(sliding_window_view(noise, 2 * STEPS + 1), axis=1)
+    friction = before + GAIN_MPS + MOST_DECELERATION_MPS2 * apart_s
+    more = after - np.maximum(GAIN * before, friction) - unsure
+    seen = sliding_window_view(took_s, 2 * STEPS + 1).max(axis=1) <= UNSEEN_S
+    found = [(gain, k) for gain, k in zip(more[seen].tolist(), struck[seen].tolist(), strict=True) if gain > 0]
     best: list[int] = []
     for _, k in sorted(found, reverse=True):
         if all(abs(k - other) > STEPS for other in best):
