@@ -4,7 +4,7 @@ A ball rolled or carried by hand does neither: it gathers speed on the way, or c
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,7 +14,7 @@ from vision.launch import LAUNCH_S, Launch, fit_launch
 from vision.legs import Path, fit_line, legs
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest, Sighting
-from vision.tracks import FASTEST_MPS
+from vision.tracks import FASTEST_MPS, MOVED_M
 
 # The line of the first leg must pass this close to the resting place, and the times must agree this well.
 START_TOLERANCE_M = 0.012
@@ -34,6 +34,8 @@ SMEARED_S = 0.004
 LEAST_WAY_M = 0.02
 # So many first sightings may be of a stick or a hand elsewhere.
 MOST_STRAY = 2
+# A sighting that could not show a move, this near to where a ball lay in its standard deviations, is of it lying there.
+LYING_SDS = 1.0
 # Hands roll balls more slowly than this (common practice, no source).
 FASTER_THAN_HAND_MPS = 2.0
 # Share of the closing speed that a ball takes from another: (1 + e) / 2 with e = 0.92 to 0.98 (D. G. Alciatore,
@@ -168,6 +170,21 @@ def without_stray(rest: Rest, moving: Sequence[Sighting]) -> list[Sighting]:
         if in_reach(rest.at_m, rest.last_s, here) and in_reach(here.at_m, here.time_s, following):
             return list(moving[k:])
     return list(moving)
+
+
+def seen_lying(rest: Rest, moving: Sequence[Sighting]) -> tuple[Rest, list[Sighting]]:
+    """The rest with first sightings taken in that are too unsure to say that the ball has moved, and the others.
+
+    Under a hand a ball is seen off its place by as much as it can be: it was not on its way for that.
+    """
+    k = 0
+    while k < len(moving) and moving[k].sd_m > MOVED_M and _apart_m(rest, moving[k]) < LYING_SDS * moving[k].sd_m:
+        k += 1
+    return (replace(rest, last_s=moving[k - 1].time_s) if k else rest), list(moving[k:])
+
+
+def _apart_m(rest: Rest, sighting: Sighting) -> float:
+    return float(np.hypot(*(sighting.at_m - rest.at_m)))
 
 
 def _gets_away(rest: Rest, leg: Path) -> bool:

@@ -28,7 +28,7 @@ from vision.legs import Path
 from vision.no_attempt.pushed import gathers_speed
 from vision.no_attempt.struck_again import struck_again, under_way
 from vision.reading import BallHit, NotAttempt, Pocketing
-from vision.set_off import SetOff, set_off, set_off_before, set_off_into, without_stray
+from vision.set_off import SetOff, seen_lying, set_off, set_off_before, set_off_into, without_stray
 from vision.sightings import Rest, Sighting
 from vision.track import Loss, Track
 from vision.tracks import GONE_S
@@ -130,7 +130,7 @@ def find_strokes(balls: Sequence[Ball], table: Table, until_s: float) -> tuple[l
         moving = [s for s in cue.path if rest.last_s < s.time_s <= end_s]
         if following:
             moving = [s for s in moving if s.time_s <= following.first_s + 0.1]
-        moving = without_stray(rest, _until_lost(cue, moving))
+        rest, moving = seen_lying(rest, without_stray(rest, _until_lost(cue, moving)))
         since_s = moving[0].time_s if moving else end_s
         again = struck_again(moving, (under_way(b.rests, b.path, since_s) for b in balls if b.name != "cue"), table)
         if again is not None:

@@ -111,3 +111,17 @@ def test_red_ball_that_sets_off_by_itself_is_no_stroke() -> None:
     strokes, others = find_strokes([cue, red], TABLE, 12.0)
     assert strokes == []
     assert len(others) == 1
+
+
+def test_ball_seen_unsurely_under_a_hand_lay_there_still() -> None:
+    """Sightings that could not show a move are of the ball where it lay: it was struck after them, into a rail."""
+    motion = motion_of({"cue": (1.33, 1.106)}, 42.0, 3.8)
+    (cue,) = seen(motion, fps=30.0)
+    rail_s = motion.rails[0].t_s
+    under = tuple(Sighting(0.8 + k / 30, cue.rests[0].at_m + [0.002, 0.0015], 0.01, True) for k in range(6))
+    lay = replace(cue.rests[0], last_s=0.77)
+    path = (*under, *(s for s in cue.path if s.time_s > rail_s))
+    stroke = only_stroke([replace(cue, rests=(lay, *cue.rests[1:]), path=path)])
+    assert stroke.rest.last_s == under[-1].time_s
+    assert stroke.launch.time_s == pytest.approx(STRUCK_S, abs=0.02)
+    assert stroke.cue.rail_hits[0].rail == "left"

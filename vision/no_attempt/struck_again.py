@@ -10,7 +10,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from calibration.table import Table
-from vision.legs import MOST_DECELERATION_MPS2
+from vision.legs import MOST_DECELERATION_MPS2, Path
 from vision.no_attempt.nearness import GAIN, GAIN_MPS, HIT_WITHIN_S, any_near
 from vision.sightings import Rest, Sighting
 
@@ -78,9 +78,12 @@ def _near(path: Sequence[Sighting], last: Sighting, first: Sighting, table: Tabl
 
 
 def _spaced(path: Sequence[Sighting]) -> list[int]:
-    """Numbers of sightings that are far enough apart in time to tell speeds."""
+    """Numbers of sightings that are far enough apart in time to tell speeds; of something else elsewhere, none."""
     kept: list[int] = []
+    of_the_ball = set(Path.of(path).t.tolist())
     for k, sighting in enumerate(path):
+        if sighting.time_s not in of_the_ball:
+            continue
         if not kept or sighting.time_s - path[kept[-1]].time_s >= STEP_S:
             kept.append(k)
     return kept

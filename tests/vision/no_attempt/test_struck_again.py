@@ -67,3 +67,15 @@ def test_ball_that_draws_back_or_follows_on_was_not_struck_again(noise_m: float,
             assert [sudden_gains(ball.path) for ball in balls] == [[], []]
         strokes, _ = find_strokes(balls, TABLE, 8.0)
         assert [one for one in moved_by_hand(balls, strokes, TABLE, 0.5) if one.how == "struck"] == []
+
+
+def test_one_sighting_of_something_else_is_no_second_stroke() -> None:
+    """A glove across the table that is taken for the ball once, where a rail turns it, as a film showed it."""
+    motion = motion_of({"cue": (1.33, 0.8), "red": HANGING}, 42.0, 3.8)
+    cue = seen(motion, fps=30.0, until_s=UNTIL_S)[0]
+    rail_s = motion.rails[1].t_s
+    k = next(k for k, s in enumerate(cue.path) if s.time_s > rail_s)
+    for stray in (k - 1, k, k + 1):
+        path = list(cue.path)
+        path[stray] = replace(path[stray], at_m=path[stray].at_m - [0.95, -0.3], sd_m=0.0064)
+        assert sudden_gains(path[: k + 20]) == []
