@@ -4,13 +4,14 @@ A ball that comes off a rail and meets another within a frame or two shows one k
 The ball that it met leaves on the line of centres, and so tells when and where it was met.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.table import RAILS, Table, Vector
 from vision.contacts.run import Run, measured
+from vision.dropped import SEEMS_THERE_S
 from vision.legs import Path, fit_line, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest
@@ -21,6 +22,8 @@ LEAST_LEAVING_MPS, LEAST_SIGHTINGS = 0.08, 3
 IN_LINE_M = 0.004
 # How far off the ball that met it may have been seen at that moment, and for how long it may have been out of sight.
 OFF_PATH_M, OUT_OF_SIGHT_S = 0.03, 0.05
+# Where a hit turned it between two sightings, it was off the line between them by this share of its way, on average.
+ASIDE_SHARE = 0.5
 # A ball came off a rail before it met the other when it would have been this far behind the track line by then, and is
 # no farther before it than it can have come back, give or take; slower than this it did not come to the rail.
 CLEARLY_BEHIND_M, MOST_BACK, BACK_TOLERANCE_M, LEAST_INTO_RAIL_MPS = 0.004, 1.2, 0.006, 0.2
@@ -56,8 +59,8 @@ def departure(rest: Rest, path: Path, table: Table) -> Departure | None:
     gone = float((first.xy[0] - rest.at_m) @ direction)
     if speed < LEAST_LEAVING_MPS or gone < 0:
         return None
-    # It cannot have left before it was last seen in its place.
-    time_s = max(float(first.t[0]) - gone / speed, rest.last_s)
+    # It cannot have left long before it was last seen in its place.
+    time_s = max(float(first.t[0]) - gone / speed, rest.last_s - SEEMS_THERE_S)
     return Departure(time_s, rest.at_m - 2 * table.ball_radius_m * _sent_along(rest, direction, table))
 
 
@@ -95,7 +98,7 @@ def with_knocks(run: Run, departures: Mapping[str, Departure], table: Table) -> 
 
 
 def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
-    if _off_path_m(run.legs, left) > OFF_PATH_M:
+    if _off_path_m(run, left) > OFF_PATH_M:
         return run
     hit = BallHit(left.time_s, (run.ball, name), left.met_at_m)
     # A contact with it long after it set off is a second one.
@@ -227,11 +230,19 @@ def unseen(first: RailHit | BallHit, second: RailHit | BallHit) -> Path:
     return Path(times, np.array([first.at_m, second.at_m]), np.full(2, UNSEEN_SD_M))
 
 
-def _off_path_m(path: Sequence[Path], left: Departure) -> float:
-    """How far the ball was, at that moment, from where it must have been: (2,) between sightings."""
-    t = np.concatenate([leg.t for leg in path])
-    if not t[0] - OUT_OF_SIGHT_S < left.time_s < t[-1] + OUT_OF_SIGHT_S:
+def _off_path_m(run: Run, left: Departure) -> float:
+    """How far the ball was, at that moment, from where it must have been: between sightings, and rails that it met,
+    less what it may have been off the line from one to the other if it was turned between them."""
+    t = np.concatenate([*(leg.t for leg in run.legs), [hit.t_s for hit in run.rail_hits]])
+    if not t.min() - OUT_OF_SIGHT_S < left.time_s < t.max() + OUT_OF_SIGHT_S:
         return float("inf")
-    xy = np.vstack([leg.xy for leg in path])
+    xy = np.vstack([*(leg.xy for leg in run.legs), *(hit.at_m for hit in run.rail_hits)])
+    t, order = np.unique(t, return_index=True)
+    xy = xy[order]
     here = np.array([np.interp(left.time_s, t, xy[:, axis]) for axis in (0, 1)])
-    return float(np.hypot(*(here - left.met_at_m)))
+    k = int(np.searchsorted(t, left.time_s))
+    aside_m = 0.0
+    if 2 <= k < len(t):
+        speed = float(np.hypot(*(xy[k - 1] - xy[k - 2]))) / max(float(t[k - 1] - t[k - 2]), LEAST_APART_S)
+        aside_m = ASIDE_SHARE * speed * min(left.time_s - float(t[k - 1]), float(t[k]) - left.time_s)
+    return float(np.hypot(*(here - left.met_at_m))) - aside_m

@@ -168,3 +168,20 @@ def test_ball_frozen_to_a_rail_is_told_to_be_met_close_behind_that_rail(seed: in
     stroke = only_stroke(seen(motion, fps=25.0, until_s=6.0))
     assert [h.balls for h in stroke.cue.ball_hits][:1] == [("cue", "red")]
     assert stroke.cue.ball_hits[0].t_s == pytest.approx(motion.balls[0].t_s, abs=0.03)
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
+@pytest.mark.parametrize("ahead_m", [0.06, 0.07, 0.08])
+def test_ball_at_a_rail_met_just_after_that_rail_was_hit(ahead_m: float, fps: float) -> None:
+    """Hardly a frame shows the ball between the rail and the other one, which seems to lie still when it has left."""
+    start, bearing_deg = (0.2, 0.75), 32.0
+    (rail, *_) = motion_of({"cue": start}, bearing_deg, 3.6).rails
+    frozen = (float(rail.at_m[0]) + ahead_m, TABLE.width_m - TABLE.track_offset_m)
+    motion = motion_of({"cue": start, "red": frozen}, bearing_deg, 3.6)
+    hit = motion.balls[0]
+    assert hit.balls == ("cue", "red")
+    assert 0 <= hit.t_s - motion.rails[0].t_s < 0.06
+    # Frames fall otherwise each time.
+    for share in (1.0, 1.01, 1.02, 1.03):
+        run = only_stroke(seen(motion, fps=share * fps, until_s=6.0), 6.0).cue
+        assert [j.rail if isinstance(j, RailHit) else j.balls for j in run.junctions[:2] if j] == ["left", hit.balls]
