@@ -53,6 +53,10 @@ LIGHT_EXPONENT = 1.3
 NOISE = 3 / 255
 MODEL_SHARE = 0.04
 MOST_MISFIT = 1.5
+# What is left of the profiles, over how steep the outline is, tells how far an edge seems off its place. The radius
+# errs by so many times that, since all of it may point one way: coarse coding puts edges where its blocks end. Seen on
+# rendered films from fine to coarse; a lens's blur, which the model knows, leaves little of it.
+MISFIT_SHARE = 3.6
 # Light below this share of white is as noisy as at it.
 DARK_LIGHT = 0.01
 # Ridge that keeps levels finite where a profile does not tell them apart.
@@ -80,7 +84,8 @@ SLOPE = 2
 @dataclass(frozen=True)
 class BallOutline:
     """Place (2,) and radius, metres, of a sphere on the cloth, the radius's sd from noise, the blur found, the share
-    of the rays that agree, and the contrast at the outline (levels of noise-like light: see ``NOISE``)."""
+    of the rays that agree, the contrast at the outline (levels of noise-like light: see ``NOISE``), and the radius's
+    sd, metres, from what the model leaves of the profiles (``MISFIT_SHARE``)."""
 
     place_m: Vector
     radius_m: float
@@ -89,6 +94,7 @@ class BallOutline:
     blur_px: float
     agreement: float
     contrast: float
+    misfit_sd_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -153,15 +159,19 @@ def fit_outline(
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     # Samples along a ray are finer than the blur, which makes neighbours err alike.
     sd = float(np.sqrt(covariance[2, 2] * max(1.0, 2.5 * unknowns[3] / STEP_PX))) * scale[2]
-    radius_px = _outline_radius_px(profiles, camera, unknowns)
+    radius_px = float(_outline_radius_px(profiles, camera, unknowns).mean())
+    misfit, contrast = _misfit(profiles, camera, unknowns, trust / noise**2)
+    steep = float(np.median(contrast)) / (np.sqrt(2 * np.pi) * unknowns[3])
+    left_px = float(np.sqrt(np.mean(trust[:, None] * misfit**2))) / max(steep, NOISE)
     return BallOutline(
         place_m=unknowns[:2],
         radius_m=float(unknowns[2]),
         sd_m=sd,
-        radius_px=float(radius_px.mean()),
+        radius_px=radius_px,
         blur_px=float(unknowns[3]),
         agreement=float(np.mean(trust)),
         contrast=float(np.median(contrast)),
+        misfit_sd_m=MISFIT_SHARE * left_px / radius_px * float(unknowns[2]),
     )
 
 

@@ -5,7 +5,7 @@ most sharply along rays from the middle (a cast shadow ends softly); ``ball_outl
 across it. A sphere that lies on the cloth is fitted to the lines of sight, so any view will do.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -42,26 +42,43 @@ LEAST_CONTRAST = 0.10
 LEAST_AGREEMENT = 0.65
 MOST_BLUR_STRAY_PX = 0.3
 MOST_SD_SHARE = 0.05
-# How far one ball's radius errs for its own light, beyond noise, and how far all may err alike for the way a camera
-# sharpens and encodes: seen on rendered pictures of two makers and several cloths.
-BALL_SD_PX, BALL_SD_SHARE = 0.10, 0.008
+# How far one ball's radius errs for its own light even where the profiles' model leaves nothing, a share of the radius.
+OWN_SD_SHARE = 0.004
 # Where a share of the rays tells otherwise, what is seen may be a ball only in part (the band of a stripe, a hand over
 # it), whose radius is wrong by up to this times that share: outlines on which all rays agree say which are believed.
 ODD_RAYS_SHARE = 0.3
+# How far all may err alike for the way a camera sharpens and encodes: seen on rendered pictures of two makers and
+# several cloths.
 COMMON_SD_PX, COMMON_SD_SHARE = 0.06, 0.012
 FAR_SDS = 3.0
 LEAST_TO_JUDGE = 3
+# Outlines err by several sds oftener than a normal law says: a ball counts less the farther it is off, as if errors had
+# Student's distribution with so many degrees of freedom. Seen on rendered films from fine to coarse.
+TAILS, ROUNDS = 6.0, 5
 # Places of an outline that tell what an error of the camera makes of it.
 CAMERA_RAYS = 12
 
 
 @dataclass(frozen=True)
 class BallSize:
-    """Radius of the balls under the assumed table, metres, its standard deviation, and from how many sightings."""
+    """Radius of the balls under the assumed table, metres, its standard deviation, and from how many balls, each at
+    its place."""
 
     radius_m: float
     sd_m: float
-    sightings: int
+    balls: int
+
+
+@dataclass(frozen=True)
+class _Lain:
+    """What the looks at one ball at one place say together."""
+
+    place_m: Vector
+    radius_m: float
+    sd_m: float
+    radius_px: float
+    blur_px: float
+    odd: float
 
 
 def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -> BallSize | None:
@@ -75,25 +92,56 @@ def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -
     ]
     if not outlines:
         return None
-    radius = np.array([outline.radius_m for outline in outlines])
-    radius_px = np.array([outline.radius_px for outline in outlines])
-    blur_px = np.array([outline.blur_px for outline in outlines])
-    noise = np.array([outline.sd_m for outline in outlines])
-    sd = np.hypot(noise, radius * np.hypot(BALL_SD_PX / radius_px, BALL_SD_SHARE))
+    balls = _balls(outlines, table.ball_radius_m)
+    radius = np.array([ball.radius_m for ball in balls])
+    radius_px = np.array([ball.radius_px for ball in balls])
+    blur_px = np.array([ball.blur_px for ball in balls])
+    sd = np.array([ball.sd_m for ball in balls])
     weight = sd**-2
     good = np.abs(blur_px - _weighted_median(blur_px, weight)) < MOST_BLUR_STRAY_PX
-    odd = ODD_RAYS_SHARE * (1 - np.array([outline.agreement for outline in outlines]))
+    odd = ODD_RAYS_SHARE * np.array([ball.odd for ball in balls])
     middle = _weighted_median(radius[good], np.hypot(sd, radius * odd)[good] ** -2)
     near = np.abs(radius - middle) < FAR_SDS * np.hypot(sd, 1 / np.sqrt(weight[good].max()))
     # Of two that differ nobody knows which is wrong: then both count, and their difference makes the mean less sure.
     good &= near | (good.sum() < LEAST_TO_JUDGE)
-    weight = weight * good
-    mean = float(weight @ radius / weight.sum())
-    scatter = float(weight @ ((radius - mean) / sd) ** 2 / weight.sum()) * len(radius) / max(int(good.sum()) - 1, 1)
-    place = np.array([outline.place_m for outline in outlines])[good]
+    mean = middle
+    for _ in range(ROUNDS):
+        weight = good / (sd**2 + (radius - mean) ** 2 / TAILS)
+        mean = float(weight @ radius / weight.sum())
+    scatter = float(weight @ (radius - mean) ** 2) / max(int(good.sum()) - 1, 1)
+    place = np.array([ball.place_m for ball in balls])[good]
     of_camera = camera_share_sd(camera, place, mean, weight[good] / weight.sum())
     common = mean * float(np.linalg.norm([COMMON_SD_PX / np.median(radius_px[good]), COMMON_SD_SHARE, of_camera]))
     return BallSize(mean, float(np.hypot(np.sqrt(max(scatter, 1.0) / weight.sum()), common)), int(good.sum()))
+
+
+def _balls(outlines: Sequence[BallOutline], reach_m: float) -> list[_Lain]:
+    """The balls at their places: looks at one that lies still are alike in all but noise, and make one witness.
+
+    The noise is taken for one look's: what did not change from one picture of a film to the next is often copied.
+    """
+    left, found = list(outlines), []
+    while left:
+        looks = [other for other in left if np.hypot(*(other.place_m - left[0].place_m)) < reach_m]
+        left = [other for other in left if all(other is not look for look in looks)]
+        sd = np.array([np.hypot(look.sd_m, look.misfit_sd_m) for look in looks])
+        share = sd**-2 / np.sum(sd**-2)
+
+        def mean(values: Iterable[float], share: Vector = share) -> float:
+            return float(share @ np.array(list(values)))
+
+        radius = mean(look.radius_m for look in looks)
+        found.append(
+            _Lain(
+                place_m=share @ np.array([look.place_m for look in looks]),
+                radius_m=radius,
+                sd_m=float(np.hypot(sd.min(), radius * OWN_SD_SHARE)),
+                radius_px=mean(look.radius_px for look in looks),
+                blur_px=mean(look.blur_px for look in looks),
+                odd=1 - mean(look.agreement for look in looks),
+            )
+        )
+    return found
 
 
 def camera_share_sd(camera: Camera, places_m: Matrix, radius_m: float, weights: Vector) -> float:

@@ -150,7 +150,7 @@ def _check_stated(
     scale = table.length_m / assumed.length_m
     if size is None:
         return
-    size = BallSize(size.radius_m * scale, size.sd_m * scale, size.sightings)
+    size = BallSize(size.radius_m * scale, size.sd_m * scale, size.balls)
     if contradicts(size, table):
         check_table(measure_ball_size(frames, _rescaled(fit, assumed, table).camera, table) or size, table)
 

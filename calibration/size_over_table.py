@@ -11,10 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.ball_size import BALL_SD_PX, BALL_SD_SHARE, COMMON_SD_PX, COMMON_SD_SHARE
+from calibration.ball_size import COMMON_SD_PX, COMMON_SD_SHARE
 from calibration.camera import Matrix
 from calibration.table import Table, Vector
 
+# How far one ball's radius errs for its own light, beyond noise: pixels and a share of the radius, seen on rendered
+# pictures of two makers and several cloths.
+BALL_SD_PX, BALL_SD_SHARE = 0.10, 0.008
 # What the light at its place does to the outline of one and the same ball: pixels, as a share, and pixels for a ball
 # seen level with the cloth, where it stands before its own shadow. Seen on rendered films.
 PLACE_SD_PX, PLACE_SD_SHARE, LEVEL_SD_PX = 0.03, 0.002, 0.4

@@ -26,13 +26,15 @@ PRIOR = {"8ft-home": 0.4}
 LEAST_ODDS = 8.0
 # Of a table without pockets against one whose pockets were overlooked less is asked: there is no third.
 LEAST_BARE_ODDS = 3.0
-# So many times if the balls fit neither well, by more sds than this: then something is wrong with them.
-BADLY_SDS, BADLY_ODDS = 2.0, 20.0
+# So many times if the balls fit neither well, by more sds than this: then something is wrong with them. And if their
+# size is known to no better a share than this, which is half again what all balls err alike (``ball_size``): coarse
+# pictures, of two or three balls, were seen to err by more than two sds far oftener than a normal law says.
+BADLY_SDS, BADLY_ODDS, UNSURE_SD = 2.0, 20.0, 0.02
 # A first choice whose balls are off by more is held against every other table. One true choice in seven is, and takes
 # longer; measures that lean to the table assumed were seen to miss by two sds and more.
 PLAIN_SDS = 1.5
-# Under a table with other balls some of them are not found, or agree with none: how likely each such sighting is.
-SIGHTING_LOST = 0.5
+# Under a table with other balls some of them are not found, or agree with none: how likely it is for each.
+BALL_LOST = 0.5
 
 
 def size_ratio(size: BallSize, assumed: Table, table: Table) -> float:
@@ -93,7 +95,7 @@ def choose_table(
 def _choose(own: Mapping[str, BallSize], tables: Mapping[str, Table], pockets: bool) -> Table:
     """The likeliest of tables by the balls as they measure on each, in its metres."""
 
-    most = max((size.sightings for size in own.values()), default=0)
+    most = max((size.balls for size in own.values()), default=0)
 
     def stray(table: Table) -> float:
         return float(abs(np.log(own[table.name].radius_m / table.ball_radius_m)))
@@ -101,7 +103,7 @@ def _choose(own: Mapping[str, BallSize], tables: Mapping[str, Table], pockets: b
     def likelihood(table: Table) -> float:
         size = own[table.name]
         known = size.radius_m / size.sd_m
-        prior = PRIOR.get(table.name, 1.0) * SIGHTING_LOST ** (most - size.sightings)
+        prior = PRIOR.get(table.name, 1.0) * BALL_LOST ** (most - size.balls)
         return prior * known * float(np.exp(-0.5 * (stray(table) * known) ** 2))
 
     without = [table for table in tables.values() if table.name in WITHOUT_POCKETS]
@@ -126,9 +128,10 @@ def _choose(own: Mapping[str, BallSize], tables: Mapping[str, Table], pockets: b
             f"one, which has balls of {2000 * best.ball_radius_m:.1f} mm; state the table, such as --table 9ft."
         )
     second = next((table for table in others[:2] if table is not best), None)
-    badly = stray(best) * size.radius_m / size.sd_m > BADLY_SDS
-    # Where most of the sightings make balls of one size only on another table, no odds are enough.
-    few = 2 * size.sightings <= most
+    known = size.radius_m / size.sd_m
+    badly = stray(best) * known > BADLY_SDS or known * UNSURE_SD < 1
+    # Where most of what is seen makes balls of one size only on another table, no odds are enough.
+    few = 2 * size.balls <= most
     if second is not None and (few or likelihood(best) < (BADLY_ODDS if badly else LEAST_ODDS) * likelihood(second)):
         one, two = (f"{2000 * own[table.name].radius_m:.1f} mm" for table in (best, second))
         raise InputError(
