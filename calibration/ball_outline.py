@@ -231,14 +231,13 @@ def _misfit(profiles: _Profiles, camera: Camera, unknowns: Vector, counts: Vecto
 
 def _bases(edge_px: Matrix, reach_px: Vector, blur_px: float) -> Matrix:
     """Parts of profiles (5, sectors, k) whose outline is at ``edge_px`` (sectors, 1), each step's mean, blurred."""
-    margin = int(np.ceil(3 * BLUR_RANGE_PX[1] / STEP_PX))
+    margin = int(np.ceil(3 * blur_px / STEP_PX))
     ends = reach_px[0] + STEP_PX * (np.arange(-margin, len(reach_px) + margin + 1) - 0.5)
     at = np.clip(ends / edge_px * STEPS, 0, PARTS.shape[1] - 1.001)
     low = at.astype(int)
     upto = PARTS[:, low] + (at - low) * (PARTS[:, low + 1] - PARTS[:, low])
     bases = np.diff(upto, axis=2) * (edge_px / STEP_PX)
-    half = int(np.ceil(3 * blur_px / STEP_PX))
-    kernel = np.exp(-0.5 * (STEP_PX * np.arange(-half, half + 1) / blur_px) ** 2)
+    kernel = np.exp(-0.5 * (STEP_PX * np.arange(-margin, margin + 1) / blur_px) ** 2)
     kernel /= kernel.sum()
     wide = bases.shape[2]
     flat = cv2.filter2D(bases.reshape(-1, wide), -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)

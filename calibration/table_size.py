@@ -26,12 +26,15 @@ PRIOR = {"8ft-home": 0.4}
 LEAST_ODDS = 8.0
 # Of a table without pockets against one whose pockets were overlooked less is asked: there is no third.
 LEAST_BARE_ODDS = 3.0
-# So many times if the balls fit neither well, by more sds than this: then something is wrong with them. And if their
-# size is known to no better a share than this, which is half again what all balls err alike (``ball_size``): coarse
-# pictures, of two or three balls, were seen to err by more than two sds far oftener than a normal law says.
-BADLY_SDS, BADLY_ODDS, UNSURE_SD = 2.0, 20.0, 0.02
-# A first choice whose balls are off by more is held against every other table. One true choice in seven is, and takes
-# longer; measures that lean to the table assumed were seen to miss by two sds and more.
+# So many times if the balls fit neither well, by more sds than this: then something is wrong with them.
+BADLY_SDS, BADLY_ODDS = 2.0, 20.0
+# And so many times if their size is known to no better a share than this, nearly twice what all balls err alike
+# (``ball_size``): coarse pictures of two or three balls were seen to err by two sds and more oftener than the normal
+# law says; where it tells odds of forty, one with such tails tells half as many.
+UNSURE_SD, UNSURE_ODDS = 0.025, 40.0
+# A first choice whose balls are off by more, or whose size is so badly known, is held against every other table. One
+# true choice in seven is, and takes longer; measures that lean to the table assumed were seen to miss by two sds and
+# more.
 PLAIN_SDS = 1.5
 # Under a table with other balls some of them are not found, or agree with none: how likely it is for each.
 BALL_LOST = 0.5
@@ -74,7 +77,8 @@ def tell_table(
 
 
 def _plain(size: BallSize, table: Table) -> bool:
-    return abs(size.radius_m / table.ball_radius_m - 1) <= PLAIN_SDS * size.sd_m / size.radius_m
+    sd = size.sd_m / size.radius_m
+    return abs(size.radius_m / table.ball_radius_m - 1) <= PLAIN_SDS * sd and sd <= UNSURE_SD
 
 
 def choose_table(
@@ -129,10 +133,11 @@ def _choose(own: Mapping[str, BallSize], tables: Mapping[str, Table], pockets: b
         )
     second = next((table for table in others[:2] if table is not best), None)
     known = size.radius_m / size.sd_m
-    badly = stray(best) * known > BADLY_SDS or known * UNSURE_SD < 1
+    badly, unsure = stray(best) * known > BADLY_SDS, 1 / known > UNSURE_SD
+    odds = max(LEAST_ODDS, BADLY_ODDS * badly, UNSURE_ODDS * unsure)
     # Where most of what is seen makes balls of one size only on another table, no odds are enough.
     few = 2 * size.balls <= most
-    if second is not None and (few or likelihood(best) < (BADLY_ODDS if badly else LEAST_ODDS) * likelihood(second)):
+    if second is not None and (few or likelihood(best) < odds * likelihood(second)):
         one, two = (f"{2000 * own[table.name].radius_m:.1f} mm" for table in (best, second))
         raise InputError(
             f"the balls seen cannot tell a {best.name} table from a {second.name} one (they would be {one} or {two} "

@@ -270,7 +270,7 @@ def test_a_ball_that_is_off_counts_less(monkeypatch: pytest.MonkeyPatch) -> None
 
 def test_a_size_that_is_badly_known_does_not_decide() -> None:
     """Coarse pictures of balls five pixels in radius: seven hundredths small, by over two of the stated sds."""
-    measured = {"8ft": (0.928, 0.030), "9ft": (1.006, 0.028), "8ft-home": (0.885, 0.03), "7ft": (0.79, 0.03)}
+    measured = {"8ft": (0.928, 0.030), "9ft": (1.006, 0.029), "8ft-home": (0.885, 0.03), "7ft": (0.79, 0.03)}
     sizes = {
         name: BallSize(ratio * STANDARD_TABLES[name].ball_radius_m, sd * STANDARD_TABLES[name].ball_radius_m, 3)
         for name, (ratio, sd) in measured.items()
