@@ -5,16 +5,15 @@ and its limits, and what it answers is lines of JSON and numbers of slots.
 """
 
 import json
-import math
 import os
 import subprocess
 import sys
 import threading
 from collections import deque
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from time import monotonic
 from typing import Any
 
 import numpy as np
@@ -28,7 +27,7 @@ from vision.film.slots import frame_bytes
 
 # With fewer slots than this left to decode into, a frame is copied and its slot given back at once.
 SPARE_SLOTS = 4
-# Slots are given back at least so many at a time, as long as the decoder has more than a few.
+# Slots are given back so many at a time, or fewer before an answer is waited for while the decoder has only a few.
 FREED_TOGETHER, FEW_SLOTS = 4, 2
 # No more than a few answers are ever under way.
 AT_ONCE_BYTES = 65_536
@@ -68,7 +67,9 @@ class DecoderLink:
         container_format(path)
         self._unread: deque[bytes] = deque()
         self._begun = b""
-        self._wait_until_s = math.inf
+        # How long the answer that is being waited for may take, seconds; a list anew each time, so that waits differ.
+        self._waiting: list[float] | None = None
+        self._late = False
         self._closed = threading.Event()
         self._request = 0
         self._ring = Ring()
@@ -114,7 +115,8 @@ class DecoderLink:
         while True:
             if request != self._request:
                 raise RuntimeError("only one pass over a film at a time: another one was begun before this one ended")
-            self._give_back()
+            if len(self._ring.freed) >= FREED_TOGETHER:
+                self._give_back()
             answer = self._answer(self.limits.stall_s)
             slot = answer.get("slot")
             if answer.get("id") != request:
@@ -153,9 +155,17 @@ class DecoderLink:
         self._ring.close()
 
     def _end_it_when_late(self) -> None:
-        """Runs beside: ends the process when an answer is overdue, which ends the waiting for it."""
+        """Runs beside: ends the process when an answer is overdue, which ends the waiting for it.
+
+        Time is counted by looks: the clock goes on while both processes are stopped, or the machine sleeps.
+        """
+        seen, looks = None, 0
         while not self._closed.wait(WATCH_S):
-            if monotonic() > self._wait_until_s:
+            waiting = self._waiting
+            looks = looks + 1 if waiting is seen else 0
+            seen = waiting
+            if waiting is not None and looks * WATCH_S >= waiting[0]:
+                self._late = True
                 self._process.kill()
                 return
 
@@ -163,14 +173,18 @@ class DecoderLink:
         """The next line of answers; those that came together are taken in at once."""
         assert self._process.stdout is not None
         while not self._unread:
-            self._wait_until_s = until_s = monotonic() + within_s
-            came = os.read(self._process.stdout.fileno(), AT_ONCE_BYTES)
-            self._wait_until_s = math.inf
-            if monotonic() > until_s:
-                self._process.kill()
-                raise DecoderEndedError(f"the decoder did not get any further for {within_s:.0f} s")
-            if not came:
-                raise DecoderEndedError(_how_it_ended(self._process.wait()))
+            if self._ring.slots - self._ring.out - len(self._ring.freed) <= FEW_SLOTS:
+                # It may be waiting for one of these.
+                self._give_back()
+            self._waiting = [within_s]
+            try:
+                came = os.read(self._process.stdout.fileno(), AT_ONCE_BYTES)
+                code = None if came else self._process.wait()
+            finally:
+                self._waiting = None
+            if code is not None:
+                late = f"the decoder did not get any further for {within_s:.0f} s"
+                raise DecoderEndedError(late if self._late else _how_it_ended(code))
             *lines, self._begun = (self._begun + came).split(b"\n")
             self._unread.extend(lines)
         return self._unread.popleft()
@@ -188,9 +202,6 @@ class DecoderLink:
 
     def _give_back(self) -> None:
         """Tell which slots are free again: several at a time, since each message lets the other process run first."""
-        left = self._ring.slots - self._ring.out - len(self._ring.freed)
-        if len(self._ring.freed) < FREED_TOGETHER and (left > FEW_SLOTS or self._unread):
-            return
         slots = []
         while self._ring.freed:
             slots.append(self._ring.freed.popleft())
@@ -199,10 +210,9 @@ class DecoderLink:
 
     def _send(self, message: dict[str, Any]) -> None:
         assert self._process.stdin is not None
-        try:
+        # Of one that has ended the frames that it told of are taken in first; then the end of its answers says so.
+        with suppress(OSError):
             self._process.stdin.write(json.dumps(message).encode() + b"\n")
-        except OSError as error:
-            raise DecoderEndedError(_how_it_ended(self._process.wait())) from error
 
 
 def _how_it_ended(code: int) -> str:

@@ -2,7 +2,8 @@
 
 Both ways go lines of JSON. Requests: ``{"id": 1, "do": "frames"}`` and the like, ``{"free": [slots]}``. Answers: first
 what is known of the film, or why it is refused or what failed; then, for each request, one line a frame and one for
-the end. A new request ends the one before it. When the input closes, the process ends: it never outlives the reader.
+the end. A new request ends the one before it. When the input closes, the process ends before the next frame; one that
+hangs within a frame is ended by its limit of processor time.
 """
 
 import json

@@ -181,11 +181,6 @@ def test_reader_that_takes_its_time_is_no_standstill(film: Path) -> None:
         assert clip.complete
 
 
-def test_start_takes_too_long(film: Path) -> None:
-    with pytest.raises(InputError, match=r"did not get any further.*\.$"), open_clip(film, Limits(start_s=0.001)):
-        pass
-
-
 def test_memory_is_limited(tmp_path: Path) -> None:
     """A film whose pictures do not fit into what is allowed is refused in a sentence, or ends early; never a crash."""
     path = tmp_path / "film.mp4"
