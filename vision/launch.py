@@ -76,7 +76,7 @@ def fit_launch(start_m: Vector, leg: Path, *, window_s: float = LAUNCH_S) -> Lau
         # A smeared ball is seen less surely along its way than the views state: what they leave unsaid is added.
         sd = np.hypot(first.sd, unstated_sd(_run_m(tau, *found.x) - distance, first.sd, len(tau) - 2))
         found = least_squares(residuals, found.x, slopes, (low, high), x_scale=scale)
-    # Or its edges scatter ahead and behind alike, and it is seen more surely than they state: it counts as it scatters.
+    # Or more surely: edges of a smeared ball scatter ahead and behind alike. Then it counts as its sightings scatter.
     share = share_of_stated((_run_m(tau, *found.x) - distance) / sd, len(tau) - 2)
     jacobian = np.array(found.jac)
     jacobian[: len(tau)] /= np.sqrt(share)

@@ -33,7 +33,7 @@ TURNING_SHARE = 1.4
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
-# A path that comes to a rail flatter than this, as the sine of its angle to it, is not told any less surely.
+# Where a path reaches a rail is not told any less surely for its coming flatter than this, the sine of its angle to it.
 FLATTEST = 0.1
 # Flags that are not known to be true where the path was lost before the shot was decided.
 LEFT_OPEN = ("stopped_short", "wrong_rails", "wrong_ball_first")
@@ -90,7 +90,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     speed_floor = STRUCK_SPEED_FLOOR if kicked.name == "cue" else SENT_SPEED_FLOOR
     # A launch bends to errors that go on for a while: how alike neighbours err is told by all legs, not by its own few.
     once_more = sqrt(inflation([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
-    # The strike is when the path, carried back, leaves the resting place: of that, too, the two ends may be off alone.
+    # The strike is when the path, carried back, is at the resting place: what that is off along the path is time, too.
     began_m = np.hypot(stroke.rest.sd_m, errors.outline_along_sd_m(stroke.rest.at_m, cue_line.direction))
     began_s = float(began_m) / stroke.launch.speed_mps
     turning_m = TURNING_SHARE * errors.outline_along_sd_m(kicked.rest.at_m, _left(line.direction))
@@ -144,7 +144,7 @@ def _placed(hit: RailHit, errors: PlaceError) -> RailHit:
     axis, _ = errors.table.track_coordinate(hit.rail)
     ahead = np.array([np.cos(hit.bearing_in_rad), np.sin(hit.bearing_in_rad)])
     moves = np.array([1.0, 1.0])
-    moves[axis] = -ahead[1 - axis] / max(abs(float(ahead[axis])), FLATTEST) * np.sign(ahead[axis])
+    moves[axis] = -ahead[1 - axis] / np.copysign(max(abs(float(ahead[axis])), FLATTEST), ahead[axis])
     placed = float(np.sqrt(max(moves @ errors.covariance_m2(hit.at_m) @ moves, 0.0)))
     return replace(hit, at_sd_m=float(np.hypot(hit.at_sd_m, placed)))
 

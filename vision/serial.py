@@ -36,15 +36,15 @@ def inflation(runs: Sequence[Vector]) -> float:
 
 
 def excess(left: Vector, freedom: int) -> float:
-    """By how much the variance of a fit's mean is off the one that the stated errors, all independent, would leave it.
+    """By how much the variance of what is fitted is off the one that follows from the stated errors, as a factor.
 
-    As ``share_of_stated``, and what neighbours have in common besides.
+    That is ``share_of_stated`` of the same residuals (n,), and what neighbours have in common besides (``inflation``).
     """
     return share_of_stated(left, freedom) * inflation([left]) if freedom > 0 else 1.0
 
 
 def share_of_stated(left: Vector, freedom: int) -> float:
-    """By how much errors' variances are off the stated ones, as a factor.
+    """By how much the variances of errors are off the stated ones, as a factor.
 
     ``left`` (n,) are residuals in units of the stated standard deviations, in order of time; ``freedom`` how many of
     them the fit left free. What is stated counts as much as ``STATED_WORTH`` residuals would: the mean of the scaled

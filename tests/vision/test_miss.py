@@ -13,9 +13,10 @@ from tests.vision.aimed import ERRORS, HANGING, PATHS, aimed, at_hanging, bank_m
 from tests.vision.seen import TABLE, only_stroke, seen
 from vision.contacts.run import Run
 from vision.legs import Path
-from vision.outcome import attempt
+from vision.outcome import FLATTEST, attempt
 from vision.place_error import PlaceError
 from vision.reading import BallHit, RailHit
+from vision.shot import Shot
 from vision.strokes import Stroke
 
 
@@ -127,6 +128,42 @@ def test_miss_is_surer_of_a_path_that_leads_away_from_the_camera() -> None:
         camera = looking_at(place, (x, y, 0.0), up=(0.0, 0.0, 1.0))
         sds.append(attempt(stroke, shot, PlaceError(camera, TABLE)).miss_sd_m)
     assert sds[1] > 3 * sds[0]
+
+
+def contact_sd(stroke: Stroke, shot: Shot, errors: PlaceError, bearing_rad: float, rail: Rail = "left") -> float:
+    """What is stated of the first contact, metres, if the ball comes to a rail at a bearing, its path sure.
+
+    The place stays the same whatever the rail.
+    """
+    met = replace(stroke.cue.rail_hits[0], rail=rail, bearing_in_rad=bearing_rad, at_sd_m=0.0)
+    run = replace(stroke.cue, junctions=(met, *stroke.cue.junctions[1:]))
+    return attempt(replace(stroke, cue=run), shot, errors).contacts[0].at_sd_m
+
+
+@pytest.mark.parametrize(
+    ("rail", "bearing_deg"),
+    [("left", 40.0), ("left", 90.0), ("left", 140.0), ("right", -40.0), ("foot", 50.0), ("head", 130.0)],
+)
+def test_contact_is_not_moved_by_what_pulls_a_ball_along_its_path(rail: Rail, bearing_deg: float) -> None:
+    """A camera behind the path pulls outlines along it, one beside it across."""
+    motion, shot = aimed(("left",))
+    stroke = only_stroke(seen(motion, until_s=5.0))
+    x, y = stroke.cue.rail_hits[0].at_m
+    along, across = (
+        PlaceError(looking_at((x - 2.5 * np.cos(way), y - 2.5 * np.sin(way), 2.0), (x, y, 0.0)), TABLE)
+        for way in np.radians([bearing_deg, bearing_deg + 90.0])
+    )
+    sds = [contact_sd(stroke, shot, errors, np.radians(bearing_deg), rail) for errors in (along, across)]
+    assert sds[0] < 0.3 * sds[1]
+
+
+def test_contact_of_the_flattest_path_is_as_sure_as_of_a_very_flat_one() -> None:
+    motion, shot = aimed(("left",))
+    stroke = only_stroke(seen(motion, until_s=5.0))
+    flat = np.arcsin(FLATTEST)
+    sds = [contact_sd(stroke, shot, ERRORS, bearing) for bearing in (2 * flat, flat, flat / 3, 0.0)]
+    assert sds[1] > 1.7 * sds[0]
+    assert sds[2:] == pytest.approx([sds[1]] * 2, rel=0.03)
 
 
 def test_contact_is_less_sure_the_flatter_the_path_comes() -> None:
