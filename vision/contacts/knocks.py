@@ -22,8 +22,6 @@ LEAST_LEAVING_MPS, LEAST_SIGHTINGS = 0.08, 3
 IN_LINE_M = 0.004
 # How far off the ball that met it may have been seen at that moment, and for how long it may have been out of sight.
 OFF_PATH_M, OUT_OF_SIGHT_S = 0.03, 0.05
-# Where a hit turned it between two sightings, it was off the line between them by this share of its way, on average.
-ASIDE_SHARE = 0.5
 # A ball came off a rail before it met the other when it would have been this far behind the track line by then, and is
 # no farther before it than it can have come back, give or take; slower than this it did not come to the rail.
 CLEARLY_BEHIND_M, MOST_BACK, BACK_TOLERANCE_M, LEAST_INTO_RAIL_MPS = 0.004, 1.2, 0.006, 0.2
@@ -98,7 +96,7 @@ def with_knocks(run: Run, departures: Mapping[str, Departure], table: Table) -> 
 
 
 def _with_knock(run: Run, name: str, left: Departure, table: Table) -> Run:
-    if _off_path_m(run, left) > OFF_PATH_M:
+    if _off_path_m(run, left, table) > OFF_PATH_M:
         return run
     hit = BallHit(left.time_s, (run.ball, name), left.met_at_m)
     # A contact with it long after it set off is a second one.
@@ -230,19 +228,22 @@ def unseen(first: RailHit | BallHit, second: RailHit | BallHit) -> Path:
     return Path(times, np.array([first.at_m, second.at_m]), np.full(2, UNSEEN_SD_M))
 
 
-def _off_path_m(run: Run, left: Departure) -> float:
-    """How far the ball was, at that moment, from where it must have been: between sightings, and rails that it met,
-    less what it may have been off the line from one to the other if it was turned between them."""
+def _off_path_m(run: Run, left: Departure, table: Table) -> float:
+    """How far the ball was, at that moment, from where it must have been: between sightings, and rails that it met; or,
+    since the hit may have turned it there, where it was bound for before, or came from after."""
     t = np.concatenate([*(leg.t for leg in run.legs), [hit.t_s for hit in run.rail_hits]])
     if not t.min() - OUT_OF_SIGHT_S < left.time_s < t.max() + OUT_OF_SIGHT_S:
         return float("inf")
     xy = np.vstack([*(leg.xy for leg in run.legs), *(hit.at_m for hit in run.rail_hits)])
     t, order = np.unique(t, return_index=True)
     xy = xy[order]
-    here = np.array([np.interp(left.time_s, t, xy[:, axis]) for axis in (0, 1)])
+    here = [np.array([np.interp(left.time_s, t, xy[:, axis]) for axis in (0, 1)])]
     k = int(np.searchsorted(t, left.time_s))
-    aside_m = 0.0
-    if 2 <= k < len(t):
-        speed = float(np.hypot(*(xy[k - 1] - xy[k - 2]))) / max(float(t[k - 1] - t[k - 2]), LEAST_APART_S)
-        aside_m = ASIDE_SHARE * speed * min(left.time_s - float(t[k - 1]), float(t[k]) - left.time_s)
-    return float(np.hypot(*(here - left.met_at_m))) - aside_m
+    rails = {hit.t_s: table.track_coordinate(hit.rail)[0] for hit in run.rail_hits}
+    for at, beyond in ((k - 1, k - 2), (k, k + 1)):
+        if 0 < k < len(t) and 0 <= beyond < len(t):
+            velocity = (xy[at] - xy[beyond]) / (t[at] - t[beyond])
+            if float(t[at]) in rails:
+                velocity[rails[float(t[at])]] *= -1
+            here.append(xy[at] + velocity * (left.time_s - t[at]))
+    return float(min(np.hypot(*(place - left.met_at_m)) for place in here))

@@ -13,7 +13,8 @@ from vision.contacts.knocks import Departure, departure, with_knocks
 from vision.contacts.run import Run
 from vision.legs import Path
 from vision.reading import BallHit, RailHit
-from vision.sightings import Rest
+from vision.sightings import Rest, Sighting
+from vision.strokes import Ball
 
 START, BEARING_DEG, SPEED_MPS, FAST_MPS = (0.9, 0.5), 50.0, 2.0, 2.5
 # From the rail to the ball, in seconds, and frames a second.
@@ -185,3 +186,20 @@ def test_ball_at_a_rail_met_just_after_that_rail_was_hit(ahead_m: float, fps: fl
     for share in (1.0, 1.01, 1.02, 1.03):
         run = only_stroke(seen(motion, fps=share * fps, until_s=6.0), 6.0).cue
         assert [j.rail if isinstance(j, RailHit) else j.balls for j in run.junctions[:2] if j] == ["left", hit.balls]
+
+
+@pytest.mark.parametrize(("out_of_sight_s", "aside_m"), [(0.1, 0.1), (0.2, 0.15), (0.4, 0.2)])
+def test_ball_pushed_aside_while_another_passes_out_of_sight_was_not_met(out_of_sight_s: float, aside_m: float) -> None:
+    """The one that passes goes straight on: however long it was out of sight, it was not where it would have met it."""
+    (cue,) = seen(motion_of({"cue": (0.4, 0.6)}, 0.0, 2.5), fps=30.0, until_s=6.0)
+    passes_s = next(s.time_s for s in cue.path if s.at_m[0] > 1.3)
+    shown = tuple(s for s in cue.path if abs(s.time_s - passes_s) >= out_of_sight_s / 2)
+    lay, lies = np.array([1.3, 0.6 + aside_m]), np.array([1.3, 0.85 + aside_m])
+    pushed = tuple(
+        Sighting(passes_s + k / 30, lay + (lies - lay) * k / 15, 0.0003, in_crowd=False) for k in range(1, 16)
+    )
+    rests = (Rest(lay, 0.0002, 0.0, passes_s, 40), Rest(lies, 0.0002, pushed[-1].time_s + 0.03, 6.0, 40))
+    red = Ball("red", rests, pushed, ())
+    junctions = only_stroke([replace(cue, path=shown), red], 6.0).cue.junctions
+    assert [hit.rail for hit in junctions if isinstance(hit, RailHit)] == ["foot", "head"]
+    assert len(junctions) == 2
