@@ -174,7 +174,7 @@ BALLS = [
 
 @pytest.mark.parametrize(("view", "cloth"), [*product(("overhead",), CLOTHS), *product(VIEWS, ("green",))])
 def test_balls_of_all_colours_are_measured_without_bias(view: str, cloth: str) -> None:
-    """Matt ones and glossy ones alike."""
+    """Matt ones and glossy ones alike, within a sixth of a pixel where a ball has a radius of eight."""
     picture = render_table(VIEWS[view], NINE, CLOTHS[cloth], BALLS)
     size = measure_ball_size([picture], VIEWS[view], NINE)
     assert size is not None

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ from vision.film.slots import frame_bytes
 SPARE_SLOTS = 4
 # Slots are given back so many at a time, or fewer before an answer is waited for while the decoder has only a few.
 FREED_TOGETHER, FEW_SLOTS = 4, 2
-# No more than a few answers are ever under way.
+# No more than a few answers are ever under way, and none is nearly as long as this.
 AT_ONCE_BYTES = 65_536
 # How often it is seen to that nobody waits for an answer longer than is allowed.
 WATCH_S = 0.25
@@ -187,11 +187,23 @@ class DecoderLink:
                 raise DecoderEndedError(late if self._late else _how_it_ended(code))
             *lines, self._begun = (self._begun + came).split(b"\n")
             self._unread.extend(lines)
+            if len(self._begun) > AT_ONCE_BYTES:
+                self._give_up()
         return self._unread.popleft()
+
+    def _give_up(self) -> NoReturn:
+        """End a process that a film has made say what it never says by itself."""
+        self._process.kill()
+        raise DecoderEndedError("the decoder answered what makes no sense")
 
     def _answer(self, within_s: float) -> dict[str, Any]:
         while True:
-            answer: dict[str, Any] = json.loads(self._line(within_s))
+            try:
+                answer = json.loads(self._line(within_s))
+            except ValueError:
+                self._give_up()
+            if not isinstance(answer, dict) or answer.get("slot") not in (None, *range(self._ring.slots)):
+                self._give_up()
             if "refused" in answer:
                 raise InputError(answer["refused"])
             if "failed" in answer:

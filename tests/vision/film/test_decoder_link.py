@@ -265,3 +265,17 @@ def test_waiting_that_is_broken_off_is_over(tmp_path: Path, monkeypatch: pytest.
                 next(clip.frames())
         time.sleep(0.8)
         assert not link.ended
+
+
+@pytest.mark.parametrize(
+    "told",
+    ["frame(SLOTS)", "frame(-1)", "'no answer' + chr(10)", "'[]' + chr(10)", "'1' * 200_000"],
+    ids=["no such slot", "slot below 0", "no JSON", "no object", "no end"],
+)
+def test_answers_that_make_no_sense_end_the_decoder(told: str, started: Started) -> None:
+    """A film may have taken it over."""
+    link = started(f"say(FACTS); heard(); say({told}); time.sleep(9)", Limits())
+    with pytest.raises(DecoderEndedError, match="makes no sense"):
+        next(link.ask("frames"))
+    link.close()
+    assert link.ended
