@@ -7,7 +7,7 @@ frame by frame, so that a steady film costs next to nothing.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -44,6 +44,9 @@ STAY_S = 0.4
 # When nothing of the first picture is found again, another view begins, this far from it for all we know.
 ELSEWHERE_PX = 1e4
 MOST_VIEWS = 4
+# So many frames in which two views are both found again tell that they are one, and how far one lies from the other:
+# a frame or two may be blended of both at the very knock.
+LEAST_JOINT = 5
 
 
 @dataclass(frozen=True)
@@ -61,10 +64,11 @@ class Move:
 
 @dataclass(frozen=True)
 class Glance:
-    """Where the picture lies at a time, against the first one of the film."""
+    """Where the picture lies at a time, against the first one of the film, and by which of the views that is told."""
 
     time_s: float
     shift_px: Shift
+    view: int = 0
 
 
 def anchors_px(width: int, height: int) -> NDArray[np.float64]:
@@ -83,9 +87,14 @@ class View:
         found = cv2.goodFeaturesToTrack(self._picture, MOST_CORNERS, CORNER_QUALITY, max(self._picture.shape) / 60)
         self._corners = np.zeros((0, 1, 2), np.float32) if found is None else found.astype(np.float32)
 
+    @property
+    def blank(self) -> bool:
+        """Whether the picture has too few corners to be found again."""
+        return len(self._corners) < LEAST_CORNERS
+
     def shift_px(self, luma: Picture) -> Shift | None:
         """How far another picture has moved against this one; None when they share too little to tell."""
-        if len(self._corners) < LEAST_CORNERS:
+        if self.blank:
             return None
         picture = self._reduced(luma)
         gain = float(np.clip(np.median(self._coarse / np.maximum(_coarse(picture), 1.0)), 0.4, 2.5))
@@ -176,23 +185,62 @@ class Watch:
 
     def __init__(self) -> None:
         self._views: list[View] = []
+        # Where each view lies against the first one: apart until it is joined.
+        self._origins_px: list[Shift] = []
+        self._compared: set[tuple[int, int]] = set()
 
     def place(self, frame: Frame) -> Glance | None:
         """Where a frame's picture lies; None when that cannot be told."""
         for k, view in enumerate(self._views):
             shift = view.shift_px(frame.y)
             if shift is not None:
-                return Glance(frame.time_s, shift + k * ELSEWHERE_PX)
+                return Glance(frame.time_s, shift + self._origins_px[k], k)
         if len(self._views) == MOST_VIEWS:
             return None
+        k = len(self._views)
         self._views.append(View(frame.y.copy()))
-        return Glance(frame.time_s, np.full((4, 2), (len(self._views) - 1) * ELSEWHERE_PX))
+        self._origins_px.append(np.full((4, 2), k * ELSEWHERE_PX))
+        return Glance(frame.time_s, self._origins_px[k], k)
+
+    def joined(self, clip: Clip, glances: Sequence[Glance]) -> list[Glance]:
+        """The glances, with views that frames between them show to be one placed against each other.
+
+        A first picture that was coded too coarsely to be found again in later ones passes into them by degrees; so does
+        a picture that is turned away slowly. After a knock no frame shows both.
+        """
+        placed: list[Glance] = []
+        for after in glances:
+            before = placed[-1] if placed else after
+            apart = _apart(self._origins_px[after.view], self._origins_px[before.view]) > ELSEWHERE_PX / 2
+            if apart:
+                self._join(clip, before, after)
+            moved = self._origins_px[after.view] - after.view * ELSEWHERE_PX
+            placed.append(replace(after, shift_px=after.shift_px + moved))
+        return placed
+
+    def _join(self, clip: Clip, before: Glance, after: Glance) -> None:
+        """Place the later one of two glances' views against the earlier one, if frames between the glances show both.
+
+        Two views are compared once, so that a film that goes to and fro between them is not decoded again each time.
+        """
+        first, second = sorted((before.view, after.view))
+        if (first, second) in self._compared or self._views[first].blank or self._views[second].blank:
+            return
+        self._compared.add((first, second))
+        apart = []
+        for frame in clip.frames_between(before.time_s, after.time_s):
+            there = self._views[second].shift_px(frame.y)
+            here = self._views[first].shift_px(frame.y) if there is not None else None
+            if here is not None and there is not None:
+                apart.append(here - there)
+        if len(apart) >= LEAST_JOINT:
+            self._origins_px[second] = self._origins_px[first] + np.median(apart, axis=0)
 
 
 def find_moves(clip: Clip) -> list[Move]:
     """When the camera of a clip was moved, in order of time; none for a camera that stood still."""
     watch = Watch()
-    glances = _glances(clip, watch)
+    glances = watch.joined(clip, _glances(clip, watch))
     limit = MOST_SHIFT_PX * max(clip.width, clip.height) / 1920
     moves = []
     for k, level in changes(glances, limit):

@@ -1,7 +1,9 @@
 """A film of one patterned picture that is shifted, turned, dimmed and covered: which of it is a move of the camera."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 import av
 import cv2
@@ -12,8 +14,8 @@ from numpy.typing import NDArray
 from calibration.table import STANDARD_TABLES
 from tests.rendering import overhead_camera
 from tests.vision.films import TIME_BASE
-from vision.film.clip import open_clip
-from vision.steadiness import Move, View, anchors_px, find_moves, turned
+from vision.film.clip import Clip, Frame, open_clip
+from vision.steadiness import ELSEWHERE_PX, Move, View, Watch, anchors_px, find_moves, turned
 
 Picture = NDArray[np.uint8]
 WIDTH, HEIGHT, FPS, SECONDS = 480, 270, 10, 24
@@ -174,3 +176,54 @@ def test_a_turn_by_much_moves_the_sides_otherwise_than_the_middle(turn_deg: tupl
     assert found is not None
     assert np.ptp(true, axis=0).max() > 2
     assert found == pytest.approx(true, abs=0.3)
+
+
+@dataclass(frozen=True)
+class Still:
+    """What is asked of a frame."""
+
+    time_s: float
+    y: Picture
+
+
+@dataclass(frozen=True)
+class Stills:
+    """What is asked of a clip."""
+
+    frames: Sequence[Still]
+
+    def frames_between(self, from_s: float, until_s: float) -> Iterator[Still]:
+        return (frame for frame in self.frames if from_s <= frame.time_s <= until_s)
+
+
+def ends(frames: Sequence[Still]) -> float:
+    """How far the last of some frames lies from the first for all that is known, in pixels, by a glance at these."""
+    watch = Watch()
+    glances = [watch.place(cast(Frame, frame)) for frame in (frames[0], frames[-1])]
+    told = [glance for glance in glances if glance is not None]
+    assert [glance.view for glance in told] == [0, 1]
+    first, last = watch.joined(cast(Clip, Stills(frames)), told)
+    return float(np.hypot(*(last.shift_px - first.shift_px).T).max())
+
+
+def coarse(picture: Picture, share: float) -> Picture:
+    """A picture with so much of the blocks that are left of it where bits are few."""
+    blocks = cv2.resize(picture, (WIDTH // 6, HEIGHT // 6), interpolation=cv2.INTER_AREA)
+    blocks = cv2.resize(blocks, (WIDTH, HEIGHT), interpolation=cv2.INTER_NEAREST)
+    return cv2.addWeighted(blocks, share, picture, 1 - share, 0).astype(np.uint8)
+
+
+def test_a_picture_that_begins_too_coarse_to_be_found_again_is_joined_to_what_it_becomes() -> None:
+    whole = moved(room(), steady(0.0))
+    assert ends([Still(k / 30, coarse(whole, 1 - k / 30)) for k in range(31)]) < 1.0
+
+
+def test_a_knock_to_where_nothing_is_found_again_stays_one() -> None:
+    random = np.random.default_rng(8)
+    frames = []
+    for k in range(31):
+        seen = room() if k < 14 else np.rot90(room()[:, : 2 * HEIGHT]).repeat(2, axis=1)
+        picture = moved(np.ascontiguousarray(seen[: 2 * HEIGHT, : 2 * WIDTH]), steady(0.0))
+        grain = random.normal(0, 1.0, picture.shape)
+        frames.append(Still(k / 30, np.clip(picture + grain, 0, 255).astype(np.uint8)))
+    assert ends(frames) > ELSEWHERE_PX / 2
