@@ -61,8 +61,9 @@ def check(stroke: Stroke, motion: Motion) -> None:
     assert not {"no_ball_hit", "wrong_rails", "stopped_short"} & set(found.flags)
 
 
-@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
-@pytest.mark.parametrize(("distance_m", "cut_deg"), [(0.25, -25.0), (0.15, 15.0)])
+@pytest.mark.parametrize(
+    ("distance_m", "cut_deg", "fps"), [(0.25, -25.0, 60.0), (0.15, 15.0, 24.0), (0.15, 15.0, 30.0)]
+)
 def test_both_balls_hidden_until_one_is_off_its_rail(distance_m: float, cut_deg: float, fps: float) -> None:
     motion = hit_from(distance_m, 57.0, cut_deg, 4.0, RED)
     rail_s = motion.rails[0].t_s
@@ -70,8 +71,7 @@ def test_both_balls_hidden_until_one_is_off_its_rail(distance_m: float, cut_deg:
     check(only_stroke(balls, UNTIL_S), motion)
 
 
-@pytest.mark.parametrize("cut_deg", [-30.0, 3.0, 20.0])
-@pytest.mark.parametrize("until_s", [0.2, 0.5])
+@pytest.mark.parametrize(("until_s", "cut_deg"), [(0.2, 3.0), (0.2, 20.0), (0.5, -30.0)])
 def test_cue_ball_hidden_while_the_other_is_seen_to_leave(until_s: float, cut_deg: float) -> None:
     """It goes on along its line, or aside: neither was rolled by hand, nor did it hit no ball."""
     motion = hit_from(0.2, 60.0, cut_deg, 2.4, (1.2, 0.6))
