@@ -43,6 +43,7 @@ SET_DOWN_S, HELD_HIDDEN_S = 1.0, 0.15
 # sightings from so far on, for so long and so many of them, is carried.
 FREE_SHARE, BY_HAND_M, CARRIED_S, CARRIED_SIGHTINGS = 0.1, 0.15, 0.4, 5
 BY_HAND = "the cue ball was moved by hand"
+NUDGED = f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s"
 PUSHED = "the cue ball was pushed: it gathered speed on its way"
 # Moves shorter than this are not worth a word: a ball put right by a finger's breadth.
 LEAST_MOVE_M = 0.05
@@ -173,7 +174,7 @@ def _stroke(
     if begun is None or cue_run is None or _carried(rest, moving):
         return NotAttempt(began_s, BY_HAND)
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
-        return NotAttempt(began_s, f"the cue ball was nudged: slower than {LEAST_SPEED_MPS} m/s")
+        return NotAttempt(began_s, NUDGED)
     if gathers_speed(begun):
         return NotAttempt(began_s, PUSHED)
     at_first = moving[:4]
@@ -203,9 +204,13 @@ def _stroke(
     begins = {name: each.begin() for name, each in sent.items() if each is not None}
     begins["cue"] = struck_from(rest, begun.launch, met["cue"])
     met = {name: with_rebounds(run, table, begins.get(name)) for name, run in met.items()}
+    # All that was seen of its way may tell another speed than its first moments did.
+    launch = met["cue"].launch or begun.launch
+    if launch.speed_mps < LEAST_SPEED_MPS:
+        return NotAttempt(began_s, NUDGED)
     return Stroke(
         rest=rest,
-        launch=met["cue"].launch or begun.launch,
+        launch=launch,
         cue=met.pop("cue"),
         others=met,
         resting={name: place for name, (place, _) in others.items()},

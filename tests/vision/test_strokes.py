@@ -55,6 +55,16 @@ def test_nudge_is_no_attempt() -> None:
     assert [o.why.split(":")[0] for o in others] == ["the cue ball was nudged"]
 
 
+def test_the_speed_that_is_told_is_the_one_that_makes_a_nudge(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A ball may seem fast at first, where pictures are missing, that all of its way tells to be slow."""
+    balls = seen(motion_of({"cue": START}, 40.0, 2.0))
+    slow = replace(only_stroke(balls).launch, speed_mps=0.9 * LEAST_SPEED_MPS)
+    monkeypatch.setattr("vision.contacts.run.Run.launch", slow)
+    strokes, others = find_strokes(balls, TABLE, 12.0)
+    assert strokes == []
+    assert [o.why for o in others] == ["the cue ball was nudged: slower than 0.3 m/s"]
+
+
 def test_finger_breadth_is_not_worth_a_word() -> None:
     place = np.array(START)
     path = tuple(Sighting(1 + k / 60, place + [0.0005 * k, 0], NOISE_M, False) for k in range(40))
