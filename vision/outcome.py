@@ -10,6 +10,7 @@ from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.contacts.run import TURNED_ALONE_S, Run
 from vision.contacts.sent_into_rail import carried_on, sent_by
+from vision.contacts.struck_unseen import LEAST_SENT_MPS
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.last_leg import free_part, line_after
@@ -18,10 +19,11 @@ from vision.legs import Line, Path, fit_line, joined, off_rolling
 from vision.place_error import PlaceError
 from vision.reading import Attempt, BallHit, RailHit
 from vision.serial import inflation
+from vision.set_off import START_TOLERANCE_M
 from vision.shot import Shot
 from vision.sightings import Rest
 from vision.strokes import Stroke
-from vision.undecided import met_unseen, undecided
+from vision.undecided import met_unseen, sent_unseen, undecided
 
 # The target ball is the one that rests nearest to the place the shot names, if it is this near.
 TARGET_REACH_M = 0.15
@@ -59,7 +61,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     """The attempt that a stroke was, measured by the shot's own definition."""
     flags: list[str] = []
     table = errors.table
-    ball = _rail_ball(stroke, shot, flags)
+    ball = _rail_ball(stroke, shot, table, flags)
     cue_line = _launch_line(stroke.rest, stroke.cue)
     target_name, target_m = _target_ball(stroke, shot, ball, flags)
     leg = _last_leg(ball, shot, target_name, flags)
@@ -82,6 +84,8 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
         outcome = "unclear" if met_unseen(ball.run, leg, target_m, table) else outcome
     if ball is None and _never_seen_again(stroke):
         outcome, flags = "unclear", [flag for flag in flags if flag != "no_ball_hit"] + ["path_lost"]
+    elif ball is None and "path_lost" in flags:
+        outcome = "unclear"
     flags = _with_early_drop(flags, ball, stroke, shot)
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
@@ -162,17 +166,31 @@ def ball_start(ball: RailBall, stroke: Stroke) -> Vector:
     return np.array([ball.launch.time_s if np.isfinite(ball.launch.time_s) else stroke.launch.time_s, *ball.rest.at_m])
 
 
-def _rail_ball(stroke: Stroke, shot: Shot, flags: list[str]) -> RailBall | None:
+def _rail_ball(stroke: Stroke, shot: Shot, table: Table, flags: list[str]) -> RailBall | None:
     if shot.kind == "kick":
         return RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
     hit = next((j for j in stroke.cue.junctions if isinstance(j, BallHit)), None)
-    name = hit.balls[1] if hit else None
-    if name is None or name not in stroke.others:
-        flags.append("no_ball_hit")
+    name = hit.balls[1] if hit else sent_unseen(stroke, table)
+    run = stroke.others.get(name) if name is not None else None
+    if name is None or run is None:
+        flags.append("no_ball_hit" if name is None or hit is not None else "path_lost")
         return None
     rest = stroke.resting[name]
-    run = stroke.others[name]
-    return RailBall(name, rest, run.launch or fit_launch(rest.at_m, run.legs[0]), run)
+    launch = run.launch or fit_launch(rest.at_m, run.legs[0])
+    if hit is None and not _leaves_its_place(rest, run, launch):
+        # It was hit, or moved by hand: nobody saw which.
+        flags.append("path_lost")
+        return None
+    return RailBall(name, rest, launch, run)
+
+
+def _leaves_its_place(rest: Rest, run: Run, launch: Launch) -> bool:
+    """Whether a ball sets off in a line from where it lay, faster than hands push balls about."""
+    first = run.legs[0]
+    if len(first) < FEW_SEEN or not launch.speed_mps > LEAST_SENT_MPS:
+        return False
+    off, sd = fit_line(first).miss(rest.at_m)
+    return abs(off) < START_TOLERANCE_M + 3 * sd
 
 
 def _never_seen_again(stroke: Stroke) -> bool:

@@ -7,8 +7,10 @@ import numpy as np
 
 from calibration.table import Table, Vector
 from vision.contacts.grazes import GRAZED_M
+from vision.contacts.knocks import SAME_S
 from vision.contacts.run import Run
 from vision.contacts.sent_into_rail import has_rubber
+from vision.dropped import SEEMS_THERE_S
 from vision.legs import Path, fit_line, motion_at
 from vision.reading import BallHit, RailHit
 from vision.shot import Shot
@@ -26,6 +28,9 @@ LINE_SEEN, OFF_LINE_M = 6, 0.05
 # A ball that comes this near to where another should lie, besides both radii, may have met it: it need not lie right
 # there, and may be met between two frames.
 MET_WITHIN_M = 0.02
+# Between two sightings the cue ball goes no farther than its speed takes it, give or take so much: it gains none there,
+# but the speed of one that was hardly seen is known no better than to this share.
+REACH_M, FASTER_SHARE = 0.03, 1.15
 # A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
 BOUND_WITHIN_M = 0.12
 
@@ -92,6 +97,43 @@ def met_unseen(run: Run, leg: int, place_m: Vector | None, table: Table) -> bool
         turned = [junction.at_m for junction in run.junctions[k : k + 1] if junction is not None]
         nearest_m = min(nearest_m, _passed_m(np.array([*seen, *turned]), place_m))
     return over_m > table.ball_radius_m and nearest_m < 2 * table.ball_radius_m + MET_WITHIN_M
+
+
+def sent_unseen(stroke: Stroke, table: Table) -> str | None:
+    """The ball that set off first of those that nothing is known to have met, where the cue ball may have met it.
+
+    That is where the cue ball was near, or so long out of sight that it had the time to go there and on to where it is
+    seen next. None when there is no such ball.
+    """
+    # One that was never seen under way may have set off at any time before it was gone.
+    gone_s = {**dict.fromkeys(stroke.vanished, stroke.end_s), **{p.ball: p.t_s for p in stroke.pocketed}}
+    seen_s = {name: float(run.legs[0].t[0]) for name, run in stroke.others.items()}
+    left_s = {name: at_s for name, at_s in {**gone_s, **seen_s}.items() if name in stroke.resting}
+    found = [
+        (at_s, name)
+        for name, at_s in left_s.items()
+        if not _known_to_be_met(stroke, name, at_s) and _within_reach(stroke, name, at_s, table)
+    ]
+    return min(found)[1] if found else None
+
+
+def _known_to_be_met(stroke: Stroke, name: str, left_s: float) -> bool:
+    """Whether another ball is known to have sent off a ball that had left its place by a moment."""
+    until_s = left_s + SAME_S
+    runs = [stroke.cue, *(run for other, run in stroke.others.items() if other != name)]
+    return any(name in hit.balls and hit.t_s < until_s for run in runs for hit in run.ball_hits)
+
+
+def _within_reach(stroke: Stroke, name: str, left_s: float, table: Table) -> bool:
+    """Whether the cue ball may have been at a ball, from one sighting of itself to the next, as that set off."""
+    rest = stroke.resting[name]
+    whole = stroke.cue_path
+    knots_s = np.append(min(stroke.launch.time_s, whole.t[0]), whole.t)
+    from_ball_m = np.hypot(*(np.vstack([stroke.rest.at_m, whole.xy]) - rest.at_m).T) - 2 * table.ball_radius_m
+    way_m = np.maximum(from_ball_m[:-1], 0.0) + np.maximum(from_ball_m[1:], 0.0)
+    time_s = np.diff(knots_s)
+    set_off = (knots_s[1:] > rest.last_s - SEEMS_THERE_S) & (knots_s[:-1] < left_s)
+    return bool((set_off & (way_m < FASTER_SHARE * stroke.launch.speed_mps * time_s + REACH_M)).any())
 
 
 def _passed_m(way_m: Vector, place_m: Vector) -> float:

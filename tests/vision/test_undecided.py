@@ -245,3 +245,78 @@ def test_banked_ball_that_is_never_seen_again_is_told_by_the_ball_that_met_it(of
     assert found.start_m == pytest.approx(red, abs=0.001)
     assert abs(found.bearing_rad - np.arctan2(velocity[1], velocity[0])) < 3 * found.bearing_sd_rad < 0.4
     assert abs(found.speed_mps - np.hypot(*velocity)) < 3 * found.speed_sd_mps
+
+
+BANK = Shot("bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
+
+
+def banked(speed_mps: float, off_deg: float = 0.0) -> Motion:
+    """The cue ball is sent at the red ball, so far off full or past it."""
+    cue, red = np.array([1.0, 0.35]), np.array([1.2, 0.6])
+    line = degrees(np.arctan2(*(red - cue)[::-1])) + off_deg
+    return motion_of({"cue": (1.0, 0.35), "red": (1.2, 0.6)}, line, speed_mps)
+
+
+def hidden(balls: Sequence[Ball], from_s: float, until_s: float) -> list[Ball]:
+    """The balls, all of them under something between two moments."""
+    return [
+        replace(b, rests=(replace(b.rests[0], last_s=min(b.rests[0].last_s, from_s)), *b.rests[1:]))
+        for b in without(balls, from_s, until_s)
+    ]
+
+
+@pytest.mark.parametrize(("off_deg", "speed_mps", "before_s", "after_s"), [(-9, 3.2, 0.06, 0.2), (-7, 2.4, 0.1, 0.4)])
+def test_bank_whose_hit_is_not_told_is_told_by_the_ball_that_set_off(
+    off_deg: float, speed_mps: float, before_s: float, after_s: float
+) -> None:
+    """The cue ball was seen before and after, but its two lines do not lead to the hit."""
+    motion = banked(speed_mps, off_deg)
+    hit_s = motion.balls[0].t_s
+    stroke = only_stroke(hidden(seen(motion, fps=24.0, until_s=3.5), hit_s - before_s, hit_s + after_s), 3.5)
+    found = attempt(stroke, BANK, ERRORS)
+    true = motion.leg_at("red", hit_s)
+    assert true is not None
+    velocity = true.velocity_at(true.t_s)
+    assert (found.ball, found.outcome) == ("red", "missed")
+    assert "no_ball_hit" not in found.flags
+    assert abs(found.bearing_rad - np.arctan2(velocity[1], velocity[0])) < 3 * found.bearing_sd_rad < 0.1
+    assert abs(found.speed_mps - np.hypot(*velocity)) < 3 * found.speed_sd_mps
+
+
+@pytest.mark.parametrize("off_deg", [-5.0, 3.0])
+def test_bank_whose_hit_no_picture_shows_is_not_missed_for_want_of_a_hit(off_deg: float) -> None:
+    """The banked ball is seen again when it is off its rail: it does not tell the hit either."""
+    motion = banked(3.2, off_deg)
+    hit_s = motion.balls[0].t_s
+    stroke = only_stroke(hidden(seen(motion, fps=24.0, until_s=3.5), hit_s - 0.06, hit_s + 0.4), 3.5)
+    found = attempt(stroke, BANK, ERRORS)
+    assert found.outcome == "unclear"
+    assert "path_lost" in found.flags
+    assert "no_ball_hit" not in found.flags
+
+
+def test_ball_that_drops_out_of_sight_may_have_been_banked() -> None:
+    """Nobody sees it under way, or the cue ball meet it."""
+    motion = banked(2.4, -7.0)
+    hit_s = motion.balls[0].t_s
+    cue, red = hidden(seen(motion, fps=24.0, until_s=3.5), hit_s - 0.1, hit_s + 0.4)
+    gone = replace(red, path=(), rests=red.rests[:1], lost=(Loss(red.rests[0].last_s, False),))
+    found = attempt(only_stroke([cue, gone], 3.5), BANK, ERRORS)
+    assert found.outcome == "unclear"
+    assert "no_ball_hit" not in found.flags
+
+
+@pytest.mark.parametrize("late_s", [0.6, 1.2])
+def test_ball_moved_when_the_cue_ball_is_long_past_it_was_not_hit(late_s: float) -> None:
+    """Seen all the way, it passes the other ball by a hand's breadth; somebody takes that away after."""
+    hit = next(b for b in seen(banked(1.6), fps=24.0, until_s=4.0) if b.name == "red")
+    cue = next(b for b in seen(banked(1.6, 40.0), fps=24.0, until_s=4.0) if b.name == "cue")
+    taken = replace(
+        hit,
+        path=tuple(replace(s, time_s=s.time_s + late_s) for s in hit.path),
+        rests=(replace(hit.rests[0], last_s=hit.rests[0].last_s + late_s),),
+        lost=(),
+    )
+    found = attempt(only_stroke([cue, taken], 4.0), BANK, ERRORS)
+    assert found.outcome == "missed"
+    assert "no_ball_hit" in found.flags
