@@ -320,3 +320,24 @@ def test_ball_moved_when_the_cue_ball_is_long_past_it_was_not_hit(late_s: float)
     found = attempt(only_stroke([cue, taken], 4.0), BANK, ERRORS)
     assert found.outcome == "missed"
     assert "no_ball_hit" in found.flags
+
+
+@pytest.mark.parametrize("fps", [30.0, 60.0])
+@pytest.mark.parametrize(("bearing_deg", "speed_mps"), [(60.0, 1.6), (80.0, 1.6)])
+def test_kick_hidden_as_it_goes_round_its_second_rail_did_not_stop_short(
+    bearing_deg: float, speed_mps: float, fps: float
+) -> None:
+    """Something is over the ball for a moment; it comes away close to where it went under."""
+    motion = motion_of({"cue": (1.9, 0.4)}, bearing_deg, speed_mps)
+    first, second = motion.rails[:2]
+    shot = Shot("position", "kick", (first.rail, second.rail), "pocketed", target_aim=(1.2, 0.6))
+    for before_s, after_s in ((0.06, 0.1), (0.1, 0.05), (0.1, 0.1)):
+        balls = without(seen(motion, fps=fps, until_s=7.0), second.t_s - before_s, second.t_s + after_s)
+        found = attempt(only_stroke(balls, 7.0), shot, ERRORS)
+        assert not {"stopped_short", "wrong_rails"} & set(found.flags)
+    # It stopped before the rail that it never met.
+    alone = Shot("position", "kick", ("left", "head"), "pocketed", target_aim=(1.2, 0.6))
+    slow = motion_of({"cue": (1.9, 0.4)}, 120.0, 1.0)
+    assert [c.rail for c in slow.rails] == ["left"]
+    found = attempt(only_stroke(without(seen(slow, fps=fps), STRUCK_S + 1.5, STRUCK_S + 1.8)), alone, ERRORS)
+    assert (found.outcome, "stopped_short" in found.flags) == ("missed", True)
