@@ -33,6 +33,10 @@ def test_attempt_is_what_happened(kick_film: Film) -> None:
     assert found.contacts[0].t_s == pytest.approx(true.contacts[0].t_s, abs=0.006)
     assert found.miss_m == pytest.approx(true.miss_m("cue", ["left"], KICK.target_point_m(TABLE)), abs=0.006)
     assert found.outcome == ("made" if any(p.ball == "red" for p in true.pocketed) else "missed")
+    # It meets the right rail half a frame before the ball.
+    assert [c.rail for c in found.contacts] == [c.rail for c in true.contacts if c.ball == "cue"] == ["left", "right"]
+    assert found.ball_contacts[0].t_s == pytest.approx(true.ball_contacts[0].t_s, abs=0.01)
+    assert "rail_first" in found.flags
     assert kick_film.reading.not_attempts == ()
 
 

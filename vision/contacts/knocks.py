@@ -11,7 +11,6 @@ import numpy as np
 
 from calibration.table import RAILS, Table, Vector
 from vision.contacts.run import Run, measured
-from vision.dropped import SEEMS_THERE_S
 from vision.legs import Path, fit_line, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest
@@ -57,8 +56,8 @@ def departure(rest: Rest, path: Path, table: Table) -> Departure | None:
     gone = float((first.xy[0] - rest.at_m) @ direction)
     if speed < LEAST_LEAVING_MPS or gone < 0:
         return None
-    # It cannot have left long before it was last seen in its place.
-    time_s = max(float(first.t[0]) - gone / speed, rest.last_s - SEEMS_THERE_S)
+    # It cannot have left before it was last seen in its place.
+    time_s = max(float(first.t[0]) - gone / speed, rest.last_s)
     return Departure(time_s, rest.at_m - 2 * table.ball_radius_m * _sent_along(rest, direction, table))
 
 
