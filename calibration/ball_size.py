@@ -53,7 +53,8 @@ COMMON_SD_PX, COMMON_SD_SHARE = 0.06, 0.012
 FAR_SDS = 3.0
 LEAST_TO_JUDGE = 3
 # Outlines err by several sds oftener than a normal law says: a ball counts less the farther it is off, as if errors had
-# Student's distribution with so many degrees of freedom. Seen on rendered films from fine to coarse.
+# Student's distribution with so many degrees of freedom (weights of Lange, Little & Taylor, Journal of the American
+# Statistical Association 84, 1989). Seen on rendered films from fine to coarse.
 TAILS, ROUNDS = 6.0, 5
 # Places of an outline that tell what an error of the camera makes of it.
 CAMERA_RAYS = 12
@@ -71,7 +72,8 @@ class BallSize:
 
 @dataclass(frozen=True)
 class _Lain:
-    """What the looks at one ball at one place say together."""
+    """What the looks at one ball at one place say together: the place (2,), the radius and its standard deviation in
+    metres, radius and blur in pixels, and the share of the rays that tell otherwise."""
 
     place_m: Vector
     radius_m: float
@@ -120,10 +122,15 @@ def _balls(outlines: Sequence[BallOutline], reach_m: float) -> list[_Lain]:
 
     The noise is taken for one look's: what did not change from one picture of a film to the next is often copied.
     """
-    left, found = list(outlines), []
-    while left:
-        looks = [other for other in left if np.hypot(*(other.place_m - left[0].place_m)) < reach_m]
-        left = [other for other in left if all(other is not look for look in looks)]
+    places: list[list[BallOutline]] = []
+    for outline in outlines:
+        here = next((looks for looks in places if np.hypot(*(looks[0].place_m - outline.place_m)) < reach_m), None)
+        if here is None:
+            places.append([outline])
+        else:
+            here.append(outline)
+    found = []
+    for looks in places:
         sd = np.array([np.hypot(look.sd_m, look.misfit_sd_m) for look in looks])
         share = sd**-2 / np.sum(sd**-2)
 

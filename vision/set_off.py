@@ -178,12 +178,13 @@ def seen_lying(rest: Rest, moving: Sequence[Sighting]) -> tuple[Rest, list[Sight
     Under a hand a ball is seen off its place by as much as it can be: it was not on its way for that.
     """
     k = 0
-    while k < len(moving) and moving[k].sd_m > MOVED_M and _apart_m(rest, moving[k]) < LYING_SDS * moving[k].sd_m:
+    while k < len(moving) and moving[k].sd_m > MOVED_M and apart_m(rest, moving[k]) < LYING_SDS * moving[k].sd_m:
         k += 1
     return (replace(rest, last_s=moving[k - 1].time_s) if k else rest), list(moving[k:])
 
 
-def _apart_m(rest: Rest, sighting: Sighting) -> float:
+def apart_m(rest: Rest, sighting: Sighting) -> float:
+    """How far from where it lay a ball is seen, metres."""
     return float(np.hypot(*(sighting.at_m - rest.at_m)))
 
 

@@ -28,7 +28,7 @@ from vision.legs import Path
 from vision.no_attempt.pushed import gathers_speed
 from vision.no_attempt.struck_again import struck_again, under_way
 from vision.reading import BallHit, NotAttempt, Pocketing
-from vision.set_off import SetOff, seen_lying, set_off, set_off_before, set_off_into, without_stray
+from vision.set_off import SetOff, apart_m, seen_lying, set_off, set_off_before, set_off_into, without_stray
 from vision.sightings import Rest, Sighting
 from vision.track import Loss, Track
 from vision.tracks import GONE_S
@@ -225,12 +225,8 @@ def _stroke(
 
 def _carried(rest: Rest, moving: Sequence[Sighting]) -> bool:
     """Whether something larger than a ball goes with the ball, over it or beside it, from where it lay."""
-    away = [s for s in moving if s.time_s < moving[0].time_s + CARRIED_S and _apart_m(s, rest) > BY_HAND_M]
+    away = [s for s in moving if s.time_s < moving[0].time_s + CARRIED_S and apart_m(rest, s) > BY_HAND_M]
     return len(away) >= CARRIED_SIGHTINGS and sum(not s.in_crowd for s in away) <= FREE_SHARE * len(away)
-
-
-def _apart_m(sighting: Sighting, rest: Rest) -> float:
-    return float(np.hypot(*(sighting.at_m - rest.at_m)))
 
 
 def _others(

@@ -97,6 +97,12 @@ def test_a_measure_that_leans_to_the_table_assumed_does_not_decide() -> None:
         )
 
 
+def sizes_of(measured: dict[str, tuple[float, float, int]]) -> dict[str, BallSize]:
+    """Sizes under some tables, of the radius of each one's balls and its sd in those balls' radii, and how many."""
+    radii_m = {name: STANDARD_TABLES[name].ball_radius_m for name in measured}
+    return {name: BallSize(ratio * radii_m[name], sd * radii_m[name], n) for name, (ratio, sd, n) in measured.items()}
+
+
 def test_a_table_on_which_most_balls_are_none_is_less_likely() -> None:
     """Coarsely coded balls on a 7-ft table, 2.8 % small; one of four passed for a ball of a 9-ft one, 4.2 % large."""
     measured = {
@@ -105,30 +111,21 @@ def test_a_table_on_which_most_balls_are_none_is_less_likely() -> None:
         "8ft-home": (1.1, 0.017, 4),
         "9ft": (1.042, 0.029, 1),
     }
-    sizes = {
-        name: BallSize(ratio * STANDARD_TABLES[name].ball_radius_m, sd * STANDARD_TABLES[name].ball_radius_m, balls)
-        for name, (ratio, sd, balls) in measured.items()
-    }
+    sizes = sizes_of(measured)
     assert tell_table(lambda under: sizes.get(under.name), EIGHT, pockets=True) == SEVEN
 
 
 def test_balls_that_fit_no_table_well_are_asked_about() -> None:
     """Measured 4.6 % small on an 8-ft table; on a 9-ft one they would be 3.7 % large, which is little better."""
-    measured = {"8ft": (0.954, 0.016), "9ft": (1.037, 0.016)}
-    sizes = {
-        name: BallSize(ratio * STANDARD_TABLES[name].ball_radius_m, sd * STANDARD_TABLES[name].ball_radius_m, 8)
-        for name, (ratio, sd) in measured.items()
-    }
+    measured = {"8ft": (0.954, 0.016, 8), "9ft": (1.037, 0.016, 8)}
+    sizes = sizes_of(measured)
     with pytest.raises(InputError, match="cannot tell a 9ft table from a 8ft one"):
         tell_table(lambda under: sizes.get(under.name), EIGHT, pockets=True)
 
 
 def test_a_table_on_which_most_balls_are_no_balls_is_not_taken_for_sure() -> None:
     measured = {"8ft": (1.076, 0.014, 4), "8ft-home": (1.029, 0.016, 2), "7ft": (0.997, 0.024, 2)}
-    sizes = {
-        name: BallSize(ratio * STANDARD_TABLES[name].ball_radius_m, sd * STANDARD_TABLES[name].ball_radius_m, balls)
-        for name, (ratio, sd, balls) in measured.items()
-    }
+    sizes = sizes_of(measured)
     with pytest.raises(InputError, match="cannot tell a 7ft table"):
         tell_table(lambda under: sizes.get(under.name), EIGHT, pockets=True)
 
@@ -270,11 +267,8 @@ def test_a_ball_that_is_off_counts_less(monkeypatch: pytest.MonkeyPatch) -> None
 
 def test_a_size_that_is_badly_known_does_not_decide() -> None:
     """Coarse pictures of balls five pixels in radius: seven hundredths small, by over two of the stated sds."""
-    measured = {"8ft": (0.928, 0.030), "9ft": (1.006, 0.029), "8ft-home": (0.885, 0.03), "7ft": (0.79, 0.03)}
-    sizes = {
-        name: BallSize(ratio * STANDARD_TABLES[name].ball_radius_m, sd * STANDARD_TABLES[name].ball_radius_m, 3)
-        for name, (ratio, sd) in measured.items()
-    }
+    measured = {"8ft": (0.928, 0.03, 3), "9ft": (1.006, 0.029, 3), "8ft-home": (0.885, 0.03, 3), "7ft": (0.79, 0.03, 3)}
+    sizes = sizes_of(measured)
     with pytest.raises(InputError, match="cannot tell a 9ft table from a 8ft one"):
         tell_table(lambda under: sizes.get(under.name), EIGHT, pockets=True)
 

@@ -2,10 +2,11 @@
 
 import pytest
 
-from tests.vision.kick_film import Film, film_of_a_kick
+from tests.vision.one_kick import Film, film_kick, read_kick
 
 
 @pytest.fixture(scope="session")
 def kick_film(tmp_path_factory: pytest.TempPathFactory) -> Film:
     """One kick at a ball over the corner, as it was rendered and as it is read."""
-    return film_of_a_kick(tmp_path_factory.mktemp("films") / "kick.mp4")
+    path = tmp_path_factory.mktemp("films") / "kick.mp4"
+    return Film(path, film_kick(path), read_kick(path))

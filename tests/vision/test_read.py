@@ -17,7 +17,7 @@ from calibration.errors import InputError
 from tests.known_clips import KnownClip, compare
 from tests.rendering import overhead_camera
 from tests.vision.films import OPTIONS, write_film
-from tests.vision.kick_film import CAMERA, HANGING, KICK, TABLE, Film, rewritten, same_but_for_the_film, turn_degrees
+from tests.vision.one_kick import CAMERA, HANGING, KICK, TABLE, Film, rewritten, same_but_for_the_film, turn_degrees
 from vision.read import read_clip
 from vision.reading import Reading
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Setup
 from calibration.errors import InputError
-from tests.vision.kick_film import CAMERA, KICK, TABLE, Film, rewritten, same_but_for_the_film, turn_degrees
+from tests.vision.one_kick import CAMERA, KICK, TABLE, Film, rewritten, same_but_for_the_film, turn_degrees
 from vision.read import read_clip
 
 

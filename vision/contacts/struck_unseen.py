@@ -84,6 +84,7 @@ def first_of_all(begun: SetOff | None, run: Run | None, unseen: SetOff) -> bool:
 
 
 def _by(rest: Rest, whole: Path, name: str, other: Rest, left: _Left, table: Table) -> SetOff | None:
+    """How the cue ball set off if it sent a ball off so that lay at ``other``; None when it cannot have."""
     before, after = whole.part(whole.t < left.time_s - SMEARED_S), whole.part(whole.t > left.time_s + SMEARED_S)
     seen_s = float(before.t[-1]) if len(before) else rest.last_s
     if not len(after) or len(before) > MOST_BEFORE or not seen_s - SMEARED_S < left.time_s < seen_s + UNSEEN_S:
@@ -99,8 +100,10 @@ def _by(rest: Rest, whole: Path, name: str, other: Rest, left: _Left, table: Tab
     if (np.abs(aside) > START_TOLERANCE_M + 3 * before.sd).any() or (along > distance + START_TOLERANCE_M).any():
         return None
     speed = left.speed_mps / (SHARE * fullness)
-    # What is not known of the line tells on how fully the ball was met, too.
-    thin = left.turn_sd_rad * float(np.sqrt(1 - min(fullness, 1.0) ** 2)) / fullness
+    # What is not known of the line tells on how fully the ball was met, too: it turns that ball's line and, since it
+    # moves the cue ball's place then, the way there as well.
+    cut_sd_rad = left.turn_sd_rad * (1 + 2 * table.ball_radius_m * fullness / distance)
+    thin = cut_sd_rad * float(np.sqrt(1 - min(fullness, 1.0) ** 2)) / fullness
     speed_sd = speed * float(np.hypot.reduce([left.speed_sd_mps / left.speed_mps, SHARE_SD, thin]))
     gone_s = distance / speed
     launch = Launch(left.time_s - gone_s, float(np.hypot(LEFT_SD_S, gone_s * speed_sd / speed)), speed, speed_sd)

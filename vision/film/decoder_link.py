@@ -57,6 +57,13 @@ class End:
     gave_up: bool
 
 
+@dataclass(frozen=True, eq=False)
+class _Wait:
+    """One wait for an answer, no other, and how long it may last, seconds."""
+
+    within_s: float
+
+
 class DecoderLink:
     """A running decoding process with one film open."""
 
@@ -67,8 +74,7 @@ class DecoderLink:
         container_format(path)
         self._unread: deque[bytes] = deque()
         self._begun = b""
-        # How long the answer that is being waited for may take, seconds; a list anew each time, so that waits differ.
-        self._waiting: list[float] | None = None
+        self._waiting: _Wait | None = None
         self._late = False
         self._closed = threading.Event()
         self._request = 0
@@ -124,14 +130,21 @@ class DecoderLink:
                 if slot is not None:
                     self._ring.freed.append(slot)
                 continue
-            if slot is None:
-                yield End(int(answer["lost"]), bool(answer["gave_up"]))
-                return
-            received = Received(self._ring.view(slot), int(answer["pts"]), int(answer["lost"]))
+            received = self._received(answer)
             del answer
             yield received
+            if slot is None:
+                return
             # What is held here would keep the slot from being free.
             del received
+
+    def _received(self, answer: dict[str, Any]) -> Received | End:
+        try:
+            if answer.get("slot") is None:
+                return End(int(answer["lost"]), bool(answer["gave_up"]))
+            return Received(self._ring.view(answer["slot"]), int(answer["pts"]), int(answer["lost"]))
+        except (KeyError, TypeError, ValueError):
+            self._give_up()
 
     @property
     def ended(self) -> bool:
@@ -164,7 +177,7 @@ class DecoderLink:
             waiting = self._waiting
             looks = looks + 1 if waiting is seen else 0
             seen = waiting
-            if waiting is not None and looks * WATCH_S >= waiting[0]:
+            if waiting is not None and looks * WATCH_S >= waiting.within_s:
                 self._late = True
                 self._process.kill()
                 return
@@ -176,7 +189,7 @@ class DecoderLink:
             if self._ring.slots - self._ring.out - len(self._ring.freed) <= FEW_SLOTS:
                 # It may be waiting for one of these.
                 self._give_back()
-            self._waiting = [within_s]
+            self._waiting = _Wait(within_s)
             try:
                 came = os.read(self._process.stdout.fileno(), AT_ONCE_BYTES)
                 code = None if came else self._process.wait()

@@ -33,8 +33,8 @@ CPU_SHARE = 4
 
 
 class Requests:
-    """What the reader wants, read between one frame and the next: a thread that did it would cost more than the copy of
-    a frame does."""
+    """What the reader wants, read between one frame and the next: on a busy machine a thread for that would cost about
+    as much as copying the frames does."""
 
     def __init__(self) -> None:
         self._input = sys.stdin.fileno()

@@ -269,8 +269,11 @@ def test_waiting_that_is_broken_off_is_over(tmp_path: Path, monkeypatch: pytest.
 
 @pytest.mark.parametrize(
     "told",
-    ["frame(SLOTS)", "frame(-1)", "'no answer' + chr(10)", "'[]' + chr(10)", "'1' * 200_000"],
-    ids=["no such slot", "slot below 0", "no JSON", "no object", "no end"],
+    [
+        *("frame(SLOTS)", "frame(-1)", "'no answer' + chr(10)", "'[]' + chr(10)", "'1' * 200_000"),
+        *("json.dumps({'id': 1, 'slot': 0}) + chr(10)", "json.dumps({'id': 1}) + chr(10)"),
+    ],
+    ids=["no such slot", "slot below 0", "no JSON", "no object", "no end", "no time", "no end's facts"],
 )
 def test_answers_that_make_no_sense_end_the_decoder(told: str, started: Started) -> None:
     """A film may have taken it over."""
