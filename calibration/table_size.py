@@ -140,8 +140,8 @@ def _choose(own: Mapping[str, BallSize], tables: Mapping[str, Table], pockets: b
     if second is not None and (few or likelihood(best) < odds * likelihood(second)):
         one, two = (f"{2000 * own[table.name].radius_m:.1f} mm" for table in (best, second))
         raise InputError(
-            f"the balls seen cannot tell a {best.name} table from a {second.name} one (they would be {one} or {two} "
-            f"across, give or take {100 * size.sd_m / size.radius_m:.0f} %); "
+            f"the balls seen cannot tell whether the table is {best.name} or {second.name} (they would be {one} or "
+            f"{two} across, give or take {100 * size.sd_m / size.radius_m:.0f} %); "
             f"state the table, --table {best.name} or --table {second.name}."
         )
     return best
