@@ -54,12 +54,16 @@ class Line:
     def direction(self) -> Vector:
         return np.array([np.cos(self.bearing_rad), np.sin(self.bearing_rad)])
 
+    @property
+    def left(self) -> Vector:
+        """The unit vector to the left of its direction."""
+        return np.array([-np.sin(self.bearing_rad), np.cos(self.bearing_rad)])
+
     def miss(self, target_m: Vector) -> tuple[float, float]:
         """Perpendicular offset of the line from a point, positive when it passes to its left, and the sd (metres)."""
         ahead = target_m - self.through_m
-        d = self.direction
-        left = -(ahead @ np.array([-d[1], d[0]]))
-        return float(left), float(np.hypot(self.offset_sd_m, (ahead @ d) * self.bearing_sd_rad))
+        left = -float(ahead @ self.left)
+        return left, float(np.hypot(self.offset_sd_m, (ahead @ self.direction) * self.bearing_sd_rad))
 
     def at_level(self, axis: int, level: float) -> tuple[Vector, float]:
         """Where the line reaches a coordinate, (2,), and the standard deviation along that level (metres)."""

@@ -1,29 +1,23 @@
 """From a stroke to an attempt at the shot: which ball took the rails, whether it was made, by how much it missed."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import nan, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
-from calibration.table import Table, Vector
-from calibration.unfold import unfold
+from calibration.table import Vector
 from vision.contacts.run import TURNED_ALONE_S, Run
-from vision.contacts.sent_into_rail import carried_on, sent_by
-from vision.contacts.struck_unseen import LEAST_SENT_MPS
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
-from vision.last_leg import free_part, line_after
-from vision.launch import Launch, fit_launch
-from vision.legs import Line, Path, fit_line, joined, off_rolling
+from vision.legs import Path, joined, off_rolling
+from vision.miss import miss_of
 from vision.place_error import PlaceError
+from vision.rail_ball import RailBall, ball_start, launch_line, lost_as_it_set_off, rail_ball
 from vision.reading import Attempt, BallHit, RailHit
 from vision.serial import inflation
-from vision.set_off import START_TOLERANCE_M
 from vision.shot import Shot
-from vision.sightings import Rest
 from vision.strokes import Stroke
-from vision.undecided import met_unseen, sent_unseen, undecided
+from vision.undecided import met_unseen, undecided
 
 # The target ball is the one that rests nearest to the place the shot names, if it is this near.
 TARGET_REACH_M = 0.15
@@ -39,36 +33,20 @@ STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
 FLATTEST = 0.1
 # Flags that are not known to be true where the path was lost before the shot was decided.
 LEFT_OPEN = ("stopped_short", "wrong_rails", "wrong_ball_first")
-# A last leg of fewer sightings is told by its way over the rails, where that was fitted.
-FEW_SEEN = 4
-# On the last leg, how far the straight line stands for the path beyond its last sighting, per metre carried on, besides
-# what the line states: last legs of rendered films, cut short and carried on by 0.2 to 2 m, are off by 0.7 to 0.85 of
-# what is stated with it.
-CARRIED_ON_SD = 0.001
-
-
-@dataclass(frozen=True)
-class RailBall:
-    """The kicked or banked ball: where it lay, how it set off, its run, and how many junctions count."""
-
-    name: str
-    rest: Rest
-    launch: Launch
-    run: Run
 
 
 def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     """The attempt that a stroke was, measured by the shot's own definition."""
     flags: list[str] = []
     table = errors.table
-    ball = _rail_ball(stroke, shot, table, flags)
-    cue_line = _launch_line(stroke.rest, stroke.cue)
+    ball = rail_ball(stroke, shot, table, flags)
+    cue_line = launch_line(stroke.rest, stroke.cue)
     target_name, target_m = _target_ball(stroke, shot, ball, flags)
     leg = _last_leg(ball, shot, target_name, flags)
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
     target_rest = stroke.resting.get(target_name) if target_name is not None else None
     own_leg = None if ball is None or leg is None or _turned_aside(ball.run, leg) else leg
-    miss, miss_sd, per_rad = _miss(
+    miss, miss_sd, per_rad = miss_of(
         ball, own_leg, target, target_m, target_rest.sd_m if target_rest else 0.0, shot, errors
     )
     if ball is not None and leg is not None and target is not None and not np.isfinite(miss):
@@ -89,15 +67,15 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     flags = _with_early_drop(flags, ball, stroke, shot)
     if stroke.hidden_s > HIDDEN_START_S:
         flags.append("start_hidden")
-    kicked = ball or _sent_unseen(stroke, table) or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
-    line = _launch_line(kicked.rest, kicked.run)
+    kicked = ball or lost_as_it_set_off(stroke, table) or RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
+    line = launch_line(kicked.rest, kicked.run)
     speed_floor = STRUCK_SPEED_FLOOR if kicked.name == "cue" else SENT_SPEED_FLOOR
     # A launch bends to errors that go on for a while: how alike neighbours err is told by all legs, not by its own few.
     once_more = sqrt(inflation([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
     # The strike is when the path, carried back, is at the resting place: what that is off along the path is time, too.
     began_m = np.hypot(stroke.rest.sd_m, errors.outline_along_sd_m(stroke.rest.at_m, cue_line.direction))
     began_s = float(began_m) / stroke.launch.speed_mps
-    turning_m = TURNING_SHARE * errors.outline_along_sd_m(kicked.rest.at_m, _left(line.direction))
+    turning_m = TURNING_SHARE * errors.outline_along_sd_m(kicked.rest.at_m, line.left)
     if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
         flags.append("few_sightings")
     if ball is not None:
@@ -161,57 +139,10 @@ def _ball_contacts(stroke: Stroke, kicked: RailBall) -> tuple[BallHit, ...]:
     return tuple(sorted(hits, key=lambda h: h.t_s))
 
 
-def ball_start(ball: RailBall, stroke: Stroke) -> Vector:
-    """First point of the drawn path: t, x, y of the start."""
-    return np.array([ball.launch.time_s if np.isfinite(ball.launch.time_s) else stroke.launch.time_s, *ball.rest.at_m])
-
-
-def _rail_ball(stroke: Stroke, shot: Shot, table: Table, flags: list[str]) -> RailBall | None:
-    if shot.kind == "kick":
-        return RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
-    hit = next((j for j in stroke.cue.junctions if isinstance(j, BallHit)), None)
-    name = hit.balls[1] if hit else sent_unseen(stroke, table)
-    run = stroke.others.get(name) if name is not None else None
-    if name is None or run is None:
-        flags.append("no_ball_hit" if name is None or hit is not None else "path_lost")
-        return None
-    rest = stroke.resting[name]
-    launch = run.launch or fit_launch(rest.at_m, run.legs[0])
-    if hit is None and not _leaves_its_place(rest, run, launch):
-        # It was hit, or moved by hand: nobody saw which.
-        flags.append("path_lost")
-        return None
-    return RailBall(name, rest, launch, run)
-
-
-def _leaves_its_place(rest: Rest, run: Run, launch: Launch) -> bool:
-    """Whether a ball sets off in a line from where it lay, faster than hands push balls about."""
-    first = run.legs[0]
-    if len(first) < FEW_SEEN or not launch.speed_mps > LEAST_SENT_MPS:
-        return False
-    off, sd = fit_line(first).miss(rest.at_m)
-    return abs(off) < START_TOLERANCE_M + 3 * sd
-
-
 def _never_seen_again(stroke: Stroke) -> bool:
     """Whether the ball that the cue ball met was lost from sight as it set off."""
     hit = next(iter(stroke.cue.ball_hits), None)
     return hit is not None and hit.balls[1] in stroke.vanished
-
-
-def _sent_unseen(stroke: Stroke, table: Table) -> RailBall | None:
-    """The ball that the cue ball met and that was not seen again, as it was sent off; None when it met none."""
-    hit = next(iter(stroke.cue.ball_hits), None)
-    rest = stroke.resting.get(hit.balls[1]) if hit is not None else None
-    if hit is None or rest is None:
-        return None
-    name = hit.balls[1]
-    sent = sent_by(stroke.cue, rest, name, table)
-    if sent is None:
-        return None
-    begin = sent.begin()
-    launch = Launch(sent.time_s, begin.time_sd_s, sent.speed_mps, begin.velocity_sd_mps)
-    return RailBall(name, rest, launch, Run(name, (carried_on(rest, sent),), ()))
 
 
 def _target_ball(
@@ -275,62 +206,6 @@ def _turned_aside(run: Run, leg: int) -> bool:
     return False
 
 
-def _target_moves(shot: Shot, table: Table, ball_m: Vector, covariance_m2: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How the target point moves, (2, 2), when the target ball lies one standard deviation off, along either axis of
-    its error's ellipse.
-
-    A ghost ball turns round the target ball as that lies nearer to the pocket: it is the less sure of the two.
-    """
-    here = shot.target_point_m(table, ball_m)
-    variances, axes = np.linalg.eigh(covariance_m2)
-    steps = (axes * np.sqrt(np.maximum(variances, 0.0))).T
-    return np.array([shot.target_point_m(table, ball_m + step) - here for step in steps])
-
-
-def _left(direction: Vector) -> Vector:
-    """The unit vector to the left of another."""
-    return np.array([-direction[1], direction[0]])
-
-
-def _miss(
-    ball: RailBall | None,
-    leg: int | None,
-    target: Vector | None,
-    target_ball_m: Vector | None,
-    target_ball_sd_m: float,
-    shot: Shot,
-    errors: PlaceError,
-) -> tuple[float, float, float]:
-    """miss_m, its sd, and what a radian of bearing is worth (metres per radian)."""
-    table = errors.table
-    if ball is None or target is None:
-        return nan, nan, nan
-    per_rad = unfold(ball.rest.at_m, target, shot.rails, table).miss_per_rad_m
-    if leg is None:
-        return nan, nan, per_rad
-    seen = free_part(ball.run, leg, table)
-    way, hit = ball.run.told.get(leg, (None, 0))
-    if way is not None and len(seen) < FEW_SEEN and (len(seen) or hit + 1 < len(way.hits)):
-        line, from_m = way.line(hit, target), way.hits[hit].at_m
-    elif len(seen) >= 2:
-        line, from_m = line_after(ball.run, leg, table, target), seen.xy[-1]
-    else:
-        return nan, nan, per_rad
-    miss, sd = line.miss(target)
-    beyond = max(float((target - from_m) @ line.direction), 0.0)
-    left = _left(line.direction)
-    if target_ball_m is None or shot.target_aim is not None:
-        # The table's own places are where the registration puts them; the path is as far off as any ball there.
-        placed = errors.along_sd_m(target, left)
-    else:
-        # A ball lies where it is seen: what the registration does, it does to both.
-        lies = errors.outline_covariance_m2(target_ball_m) + target_ball_sd_m**2 * np.eye(2)
-        moves = _target_moves(shot, table, target_ball_m, lies)
-        path_m = errors.outline_along_sd_m(target_ball_m, left)
-        placed = float(np.hypot(path_m, np.sqrt(((moves @ left) ** 2).sum())))
-    return miss, float(np.sqrt(sd**2 + (CARRIED_ON_SD * beyond) ** 2 + placed**2)), per_rad
-
-
 def _outcome(
     stroke: Stroke, shot: Shot, ball: RailBall | None, target: str | None, leg: int | None, flags: list[str]
 ) -> str:
@@ -363,15 +238,6 @@ def _with_early_drop(flags: list[str], ball: RailBall | None, stroke: Stroke, sh
     if ball.name == "cue" and "scratch" in flags:
         return left
     return [*left, "wrong_rails" if pocket == shot.target_pocket else "wrong_pocket"]
-
-
-def _launch_line(rest: Rest, run: Run) -> Line:
-    """The line a ball set off on: its resting place and its first leg together."""
-    first = run.legs[0]
-    place = Path(
-        np.append(rest.first_s, first.t), np.vstack([rest.at_m, first.xy]), np.append(max(rest.sd_m, 1e-4), first.sd)
-    )
-    return fit_line(place)
 
 
 def _length_m(leg: Path) -> float:

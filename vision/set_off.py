@@ -135,7 +135,7 @@ def set_off_before(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]
         return None
     before = whole.part(slice(0, 2))
     line = fit_line(from_rest(rest, before))
-    aside = np.array([-line.direction[1], line.direction[0]])
+    aside = line.left
     if (np.abs((before.xy - rest.at_m) @ aside) > START_TOLERANCE_M + 3 * before.sd).any():
         return None
     # When it set off by the two of them: their own errors, and what it slowed by, count.

@@ -257,7 +257,7 @@ def test_last_leg_hardly_seen_says_why_there_is_no_miss() -> None:
 
 def test_line_is_carried_on_from_where_the_ball_was_turned(monkeypatch: pytest.MonkeyPatch) -> None:
     """With nothing but that in its standard deviation, it tells the way from there to the target."""
-    monkeypatch.setattr("vision.outcome.CARRIED_ON_SD", 1.0)
+    monkeypatch.setattr("vision.miss.CARRIED_ON_SD", 1.0)
     motion, shot = aimed(("left",), 0.5)
     stroke = only_stroke(seen(motion))
     leg = stroke.cue.legs[1]
