@@ -6,7 +6,7 @@ table, and a ball is looked for in it only where one is expected.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import hypot
 from typing import NamedTuple
 
@@ -22,23 +22,20 @@ from vision.film.clip import Frame
 from vision.light import Light, LightMeter
 from vision.outlines.outline import BallView, fit_outline
 from vision.pieces import Mask, Piece, pieces
-from vision.reduced import Picture, Planes, Reduction
+from vision.reduced import Picture, Planes
+from vision.table_view import FREE_RING, RING_POINTS, Expected, TableView, colour_distance, ring
 
 # A blob is a ball's when its area is within these multiples of the ball's disc (smears and partial cover included).
 LEAST_AREA, MOST_AREA = 0.45, 2.6
 # Fraction of the outline that must be seen where it should be: for a ball by itself, and for one in a larger thing.
 ENOUGH_SUPPORT, ENOUGH_SUPPORT_IN_CROWD = 0.6, 0.35
-# Fraction of a ring round a ball on which nothing may be seen but the table, for a ball that nobody expects there.
-FREE_RING = 0.6
-FREE_RING_RADII, RING_POINTS = 1.3, 32
+# The ring, in ball radii, on which nothing else may be seen round a ball that nobody expects.
+FREE_RING_RADII = 1.3
 # A ball of nearly the cloth's colour: area in multiples of its disc, longest side of its box to the shortest, share of
 # the outline that must be seen.
 FAINT_AREA, FAINT_LENGTH, FAINT_SUPPORT = (0.5, 2.0), 1.7, 0.7
 # One that nobody knows of yet will be there for a while: with no known ball missing it is looked for this often.
 FAINT_EVERY = 3
-_CIRCLE = np.array([np.cos(_TURN := np.linspace(0, 2 * np.pi, RING_POINTS, endpoint=False)), np.sin(_TURN)])
-# The ring, in ball radii, on which a hand that takes up a ball is looked for.
-CROWD_RING_RADII = 1.8
 # A blob this close to where a ball lay is that ball still, in radii: the shadow beside it moves the blob's middle.
 STAYED_RADII = 0.7
 # Support that a ball which was put somewhere has without a smear.
@@ -52,51 +49,6 @@ PLACE_TOLERANCE_M = 0.012
 POCKET_REACH_RADII = 4.0
 # A place whose reduced pixels changed by less than this on average since the last look has not changed.
 UNCHANGED = 2.5
-
-
-@dataclass(frozen=True)
-class Expected:
-    """A ball that is known from earlier frames: where it should be now, its colour (3,) Y, U, V, whether it lay still;
-    and how it looked, when it lay still for a while and was seen."""
-
-    at_m: Vector
-    colour: Vector
-    resting: BallView | None
-    at_rest: bool = False
-
-
-@dataclass(frozen=True)
-class TableView:
-    """One frame, looked at. ``balls`` are views; ``reused`` marks those taken over from the frame before; ``same`` says
-    that nothing at all is seen to differ from the frame last looked at."""
-
-    time_s: float
-    balls: tuple[BallView, ...]
-    reused: tuple[bool, ...]
-    everywhere: Mask
-    large: Mask
-    reduction: Reduction
-    same: bool = False
-
-    def covered(self, at_px: Vector) -> bool:
-        """Whether something else than the cloth is seen at a pixel of the frame."""
-        return self._value(self.everywhere, at_px)
-
-    def under_large(self, at_px: Vector) -> bool:
-        """Whether a thing larger than a ball is seen at a pixel of the frame."""
-        return self._value(self.large, at_px)
-
-    def crowded(self, at_px: Vector, radius_px: float) -> bool:
-        """Whether a good part of the ring round a ball, seen at a pixel of the frame, is taken by something."""
-        ring = _ring(at_px, radius_px, self.reduction, self.everywhere.shape, CROWD_RING_RADII)
-        return bool((self.everywhere[ring[1], ring[0]] > 0).mean() > 1 - FREE_RING) if ring.size else False
-
-    def _value(self, mask: Mask, at_px: Vector) -> bool:
-        x, y = self.reduction.nearest_px(at_px)
-        height, width = mask.shape
-        if not (0 <= x < width and 0 <= y < height):
-            return False
-        return bool(mask[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2].max())
 
 
 class _Part(NamedTuple):
@@ -303,7 +255,7 @@ class BallFinder:
     def _stands_free(self, everywhere: Mask, view: BallView) -> bool:
         """Whether cloth or rail is seen most of the way round a ball: a knuckle or a sleeve goes on somewhere."""
         radius_px = float(self.plane.radii_px(view.at_m[None])[0])
-        x, y = _ring(view.at_px, radius_px, self._reduction, everywhere.shape, FREE_RING_RADII)
+        x, y = ring(view.at_px, radius_px, self._reduction, everywhere.shape, FREE_RING_RADII)
         return bool((everywhere[y, x] == 0).sum() >= FREE_RING * RING_POINTS)
 
     def _unchanged(self, reduced: Planes, at_px: Vector) -> bool:
@@ -322,24 +274,6 @@ class BallFinder:
         room = table.track_offset_m - PLACE_TOLERANCE_M
         inside = room < at_m[0] < table.length_m - room and room < at_m[1] < table.width_m - room
         return bool(inside or np.hypot(*(self._mouths - at_m).T).min() < POCKET_REACH_RADII * table.ball_radius_m)
-
-
-def colour_distance(first: Vector, second: Vector) -> float:
-    """Distance of two mean colours (3,) Y, U, V; brightness, which light changes, counts half."""
-    y, u, v = (first - second).tolist()
-    return hypot(y / 2, u, v)
-
-
-def _ring(
-    at_px: Vector, radius_px: float, reduction: Reduction, shape: tuple[int, ...], radii: float
-) -> NDArray[np.int_]:
-    """Reduced pixels (2, n), x and y, on a circle round a ball seen at a pixel of the frame; none outside."""
-    if not np.isfinite(at_px).all():
-        return np.empty((2, 0), int)
-    reach = radii * radius_px / reduction.factor + 1
-    ring = np.rint(reduction.reduced_px(at_px)[:, None] + reach * _CIRCLE).astype(int)
-    height, width = shape
-    return ring[:, (ring[0] >= 0) & (ring[0] < width) & (ring[1] >= 0) & (ring[1] < height)]
 
 
 def _near(views: Sequence[BallView], at_m: Vector, radius_m: float) -> bool:

@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from vision.legs import Path, fit_line, legs
+from vision.pairing import FASTEST_MPS
 from vision.track import Track
-from vision.tracks import FASTEST_MPS
 
 # The new ball is first seen so soon after the old one was seen last, and its line passes its place this closely.
 AT_ONCE_S, FROM_PLACE_M = 0.1, 0.02

@@ -15,10 +15,11 @@ from calibration.ball_plane import BallPlane
 from calibration.camera import Setup
 from calibration.table import Vector
 from vision.background import Background
-from vision.balls import BallFinder, TableView, colour_distance
+from vision.balls import BallFinder
 from vision.colours import colour_name
 from vision.film.clip import Clip
 from vision.outlines.outline import BallView, fit_outline
+from vision.table_view import TableView, colour_distance
 
 LOOK_EVERY_S = 0.2
 # A film longer than this is looked at in so many stretches, spread evenly, of together this length.

@@ -12,9 +12,10 @@ import numpy as np
 from calibration.table import Table, Vector
 from vision.launch import LAUNCH_S, Launch, fit_launch
 from vision.legs import Path, fit_line, legs
+from vision.pairing import FASTEST_MPS
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest, Sighting
-from vision.tracks import FASTEST_MPS, MOVED_M
+from vision.tracks import MOVED_M
 
 # The line of the first leg must pass this close to the resting place, and the times must agree this well.
 START_TOLERANCE_M = 0.012

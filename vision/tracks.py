@@ -1,8 +1,7 @@
 """Balls followed from frame to frame: at rest, moving, hidden, gone.
 
-A ball at rest is one mean place; a ball in motion is a list of sightings. Sightings go to the ball that is nearest to
-where it should be; what is left over goes, by colour, to a ball that has left its place (a struck ball may be a foot
-away in the next frame).
+A ball at rest is one mean place; a ball in motion is a list of sightings. Which sighting is of which ball:
+``vision.pairing``.
 """
 
 from collections.abc import Sequence
@@ -13,10 +12,11 @@ import numpy as np
 
 from calibration.ball_plane import BallPlane
 from calibration.table import Table
-from vision.balls import Expected, TableView, colour_distance
 from vision.film.planes import BLACK
 from vision.outlines.outline import BallView
+from vision.pairing import far_pairs, has_left, near_pairs, rolling_pairs
 from vision.sightings import REST_SIGHTINGS, Sighting, averaged, resting_place
+from vision.table_view import Expected, TableView
 from vision.track import Loss, Track
 
 # A ball has moved when it is this far from its mean resting place (twice in a row), or that many standard deviations.
@@ -30,24 +30,9 @@ HIDDEN_S = 6.0
 # A film that shows nothing new for this long (it stands still, or pictures are missing) has a gap: what was under way
 # before it is not followed across it.
 GAP_S = 1.0
-# No ball on a table is faster (references: break shots reach 13 m/s); what would be faster is another ball.
-FASTEST_MPS = 14.0
-SAME_COLOUR = 35.0
-# How far off a ball's colour may be that rolls on where it should be: at this speed at least, seen this lately.
-ROLLING_COLOUR, ROLLING_MPS, ROLLING_GAP_S = 75.0, 0.2, 0.07
 # These limits are for a well lit film, in which the brightest ball has this luma: in a darker one all
 # colours lie nearer together, down to this share.
 WELL_LIT, LEAST_LIGHT = 190.0, 0.5
-# A resting ball that seems this much off its colour may be something else.
-DOUBTFUL_COLOUR = 12.0
-# What is seen this near to where a ball should be may be that ball whatever its speed.
-REACH_M = 0.012
-# A sighting this far from where a ball should be counts as much against it as half the colour gate.
-NEAR_M = 0.02
-# A ball that was out of sight may be off its prediction by what friction can do, but no more than this.
-MOST_DECELERATION_MPS2 = 4.0
-MOST_SURPRISE_M = 0.3
-TURNED_BACK = 2.2
 # A ball this slow need not be seen in every frame of a film with many of them; one that is not seen is looked for in
 # every frame for this long.
 SLOW_MPS, LOOKED_FOR_S = 0.24, 0.1
@@ -88,19 +73,19 @@ class Tracker:
         light = self._light()
         views = list(range(len(seen.balls)))
         tracks = [t for t in self.tracks if not t.gone]
-        for track, view in self._near_pairs(tracks, seen, views, light):
-            if self._has_left(track, seen, view, views):
+        for track, view in near_pairs(tracks, seen, views, light, self.table.ball_radius_m):
+            if has_left(track, seen, view, views):
                 # What is seen at its old place is a stick or a glove.
                 views.remove(view)
                 continue
             self._sight(track, seen.balls[view], seen, reused=seen.reused[view])
             views.remove(view)
             tracks.remove(track)
-        for track, view in self._far_pairs(tracks, seen, views, light):
+        for track, view in far_pairs(tracks, seen, views, light):
             self._sight(track, seen.balls[view], seen, reused=False)
             views.remove(view)
             tracks.remove(track)
-        for track, view in self._rolling_pairs(tracks, seen, views):
+        for track, view in rolling_pairs(tracks, seen, views):
             self._sight(track, seen.balls[view], seen, reused=False)
             views.remove(view)
             tracks.remove(track)
@@ -146,102 +131,6 @@ class Tracker:
             track.path = [] if track.resting else track.path[-2:]
             track.lost = []
         self.tracks = [t for t in self.tracks if not t.gone or self._now_s - t.gone_s < 60.0]
-
-    def _near_pairs(
-        self, tracks: Sequence[Track], seen: TableView, views: Sequence[int], light: float
-    ) -> list[tuple[Track, int]]:
-        """Pairs that are close to where the ball should be, the closest first."""
-        pairs = []
-        # Balls that leave their places have no speed yet.
-        still = [t for t in tracks if t.rests and hypot(*t.velocity_mps()) == 0.0]
-        left = [t for t in still if all(hypot(*(seen.balls[k].at_m - t.at_m)) >= REACH_M for k in views)]
-        for track in tracks:
-            where = track.predicted_m(seen.time_s)
-            elapsed = seen.time_s - track.seen_s
-            # A collision may turn a ball back on its way: twice its step and a little.
-            gate = REACH_M + TURNED_BACK * track.lately_mps() * elapsed
-            gate += 0.0 if track.resting else min(MOST_DECELERATION_MPS2 / 2 * elapsed**2, MOST_SURPRISE_M)
-            found = []
-            for k in views:
-                ball = seen.balls[k]
-                distance = hypot(*(ball.at_m - where))
-                hue = colour_distance(ball.colour, track.colour)
-                if distance < gate and hue < SAME_COLOUR * light:
-                    found.append((distance, hue, k))
-            best = min((hue for _, hue, _ in found), default=0.0)
-            others = [t for t in left if t is not track]
-            for distance, hue, k in found:
-                ball = seen.balls[k]
-                if elapsed > ROLLING_GAP_S and _is_of(ball, others, hue, seen.time_s):
-                    continue
-                if best < hue / 2 and hue > DOUBTFUL_COLOUR and self._was_hit(ball, track, others, seen.time_s, light):
-                    continue
-                # Of two balls that part after they met, colour tells which is which.
-                pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
-        return _greedy(pairs)
-
-    def _was_hit(self, ball: BallView, moving: Track, left: Sequence[Track], time_s: float, light: float) -> bool:
-        """Whether a view is of a ball that has left its place because the moving one has just run into it."""
-        touching = 2 * self.table.ball_radius_m + hypot(*moving.velocity_mps()) * (time_s - moving.seen_s)
-        return any(
-            hypot(*(other.at_m - moving.at_m)) < touching + NEAR_M
-            and colour_distance(ball.colour, other.colour) < SAME_COLOUR * light
-            for other in left
-        )
-
-    def _far_pairs(
-        self, tracks: Sequence[Track], seen: TableView, views: Sequence[int], light: float
-    ) -> list[tuple[Track, int]]:
-        """Balls that left their place, and sightings of their colour within reach."""
-        pairs = []
-        for track in tracks:
-            elapsed = max(seen.time_s - track.seen_s, 1e-6)
-            # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
-            speed = track.lately_mps()
-            reach = FASTEST_MPS * elapsed if track.frames < 5 or speed == 0.0 else TURNED_BACK * speed * elapsed
-            for k in views:
-                ball = seen.balls[k]
-                distance = hypot(*(ball.at_m - track.at_m))
-                hue = colour_distance(ball.colour, track.colour)
-                if distance < reach + 0.02 and hue < SAME_COLOUR * light:
-                    pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
-        return _greedy(pairs)
-
-    def _rolling_pairs(self, tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> list[tuple[Track, int]]:
-        """Balls under way that are seen, free, just where they should be, in another colour.
-
-        A stripe that rolls shows its white and its colour by turns.
-        """
-        pairs = []
-        for track in tracks:
-            elapsed, velocity = seen.time_s - track.seen_s, track.velocity_mps()
-            if not velocity.any():
-                velocity = track.first_step_mps()
-            speed = hypot(*velocity)
-            if track.resting or elapsed > ROLLING_GAP_S or speed < ROLLING_MPS:
-                continue
-            for k in views:
-                ball = seen.balls[k]
-                distance = hypot(*(ball.at_m - track.at_m - velocity * elapsed))
-                hue = colour_distance(ball.colour, track.colour)
-                if distance < 0.006 + speed * elapsed / 2 and hue < ROLLING_COLOUR and not seen.under_large(ball.at_px):
-                    pairs.append((distance, track.ident, track, k))
-        return _greedy(pairs)
-
-    def _has_left(self, track: Track, seen: TableView, view: int, views: Sequence[int]) -> bool:
-        """Whether a ball at rest is better seen elsewhere within reach than where it lay: in colour and in outline."""
-        if not track.resting:
-            return False
-        here = seen.balls[view]
-        hue = colour_distance(here.colour, track.colour)
-        reach = FASTEST_MPS * (seen.time_s - track.seen_s)
-        return hue > DOUBTFUL_COLOUR and any(
-            colour_distance(seen.balls[k].colour, track.colour) < hue / 2
-            and seen.balls[k].support > here.support
-            and hypot(*(seen.balls[k].at_m - track.at_m)) < reach
-            for k in views
-            if k != view
-        )
 
     def _sight(self, track: Track, view: BallView, seen: TableView, *, reused: bool) -> None:
         now = seen.time_s
@@ -321,28 +210,3 @@ class Tracker:
             Track(self._next, view.colour, view, time_s, path=[Sighting(time_s, view.at_m, view.sd_m, False)])
         )
         self._next += 1
-
-
-def _is_of(ball: BallView, left: Sequence[Track], hue: float, time_s: float) -> bool:
-    """Whether a ball is much rather one of those that left their places than one whose colour is ``hue`` off.
-
-    A stick or a hand that was followed as a ball for a moment is expected over half the table a little later.
-    """
-    return hue > DOUBTFUL_COLOUR and any(
-        colour_distance(ball.colour, other.colour) < hue / 2
-        and hypot(*(ball.at_m - other.at_m)) < FASTEST_MPS * (time_s - other.seen_s) + NEAR_M
-        for other in left
-    )
-
-
-def _greedy(pairs: list[tuple[float, int, Track, int]]) -> list[tuple[Track, int]]:
-    """Best pairs first, each ball and each sighting once."""
-    out: list[tuple[Track, int]] = []
-    used_tracks: set[int] = set()
-    used_views: set[int] = set()
-    for _, ident, track, view in sorted(pairs, key=lambda p: p[:2] + p[3:]):
-        if ident not in used_tracks and view not in used_views:
-            used_tracks.add(ident)
-            used_views.add(view)
-            out.append((track, view))
-    return out

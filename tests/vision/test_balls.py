@@ -15,10 +15,11 @@ from tests.rendering.picture import Stage, with_noise
 from tests.rendering.scene import Colour
 from tests.vision.outlines.test_outline import YUV_OF_RGB
 from vision.background import Background, Picture, learn_background
-from vision.balls import BallFinder, Expected
+from vision.balls import BallFinder
 from vision.colours import colour_name
 from vision.film.clip import Frame
 from vision.outlines.outline import BallView, fit_outline
+from vision.table_view import Expected
 
 TABLE = STANDARD_TABLES["9ft"]
 CAMERA = overhead_camera(TABLE, size=(1280, 720))

@@ -10,11 +10,12 @@ import pytest
 from calibration.ball_plane import BallPlane
 from calibration.table import STANDARD_TABLES
 from tests.rendering import overhead_camera
-from vision.balls import BallFinder, Expected, TableView
+from vision.balls import BallFinder
 from vision.film.clip import Frame
 from vision.looks import CALM_EVERY_S, Looks
 from vision.outlines.outline import BallView
 from vision.reduced import Reduction
+from vision.table_view import Expected, TableView
 from vision.tracks import Tracker
 
 TABLE = STANDARD_TABLES["9ft"]

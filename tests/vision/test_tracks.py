@@ -6,9 +6,9 @@ import pytest
 from calibration.ball_plane import BallPlane
 from calibration.table import STANDARD_TABLES, Vector
 from tests.rendering import overhead_camera
-from vision.balls import TableView
 from vision.outlines.outline import BallView
 from vision.reduced import Reduction
+from vision.table_view import TableView
 from vision.track import Track
 from vision.tracks import Tracker
 

@@ -12,11 +12,12 @@ import numpy as np
 
 from calibration.ball_plane import BallPlane
 from calibration.table import Vector
-from vision.balls import TableView, colour_distance
 from vision.colours import whiteness
+from vision.pairing import SAME_COLOUR
 from vision.reading import NotAttempt
+from vision.table_view import TableView, colour_distance
 from vision.track import Track
-from vision.tracks import SAME_COLOUR, Tracker
+from vision.tracks import Tracker
 
 ADDRESSED = "the cue ball was addressed and not struck"
 NO_BALL_MOVED = "someone came over the table and no ball moved"

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calibration.table import Vector
-from vision.balls import TableView
 from vision.rhythm.leaps import LEAST_LEAPS, Step
 from vision.rhythm.left_out import beat_of, turns_of
 from vision.rhythm.put_back import put_back
+from vision.table_view import TableView
 from vision.track import Loss, Track
 from vision.tracks import Tracker
 

@@ -7,10 +7,10 @@ import pytest
 from calibration.ball_plane import BallPlane
 from calibration.table import STANDARD_TABLES, Vector
 from tests.rendering import overhead_camera
-from vision.balls import TableView
 from vision.no_attempt.visits import ADDRESSED, NO_BALL_MOVED, Visits
 from vision.outlines.outline import BallView
 from vision.reduced import Reduction
+from vision.table_view import TableView
 from vision.tracks import Tracker
 
 TABLE = STANDARD_TABLES["9ft"]

@@ -11,12 +11,12 @@ import pytest
 from calibration.ball_plane import BallPlane
 from tests.rendering.film import write_frames
 from tests.vision.one_kick import CAMERA, FPS, TABLE, film_kick, read_kick
-from vision.balls import TableView
 from vision.outlines.outline import BallView
 from vision.reading import Attempt
 from vision.reduced import Reduction
 from vision.rhythm.repeats import Repeats, even_times
 from vision.sightings import Rest, Sighting
+from vision.table_view import TableView
 from vision.track import Track
 from vision.tracks import Tracker
 
