@@ -73,11 +73,12 @@ class BallSize:
 @dataclass(frozen=True)
 class _Lain:
     """What the looks at one ball at one place say together: the place (2,), the radius and its standard deviation in
-    metres, radius and blur in pixels, and the share of the rays that tell otherwise."""
+    metres, what of that is for noise, radius and blur in pixels, and the share of the rays that tell otherwise."""
 
     place_m: Vector
     radius_m: float
     sd_m: float
+    noise_sd_m: float
     radius_px: float
     blur_px: float
     odd: float
@@ -113,7 +114,11 @@ def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -
     scatter = float(weight @ (radius - mean) ** 2) / max(int(good.sum()) - 1, 1)
     place = np.array([ball.place_m for ball in balls])[good]
     of_camera = camera_share_sd(camera, place, mean, weight[good] / weight.sum())
-    common = mean * float(np.linalg.norm([COMMON_SD_PX / np.median(radius_px[good]), COMMON_SD_SHARE, of_camera]))
+    # How well a profile tells the radius apart from limb, shadow and blur. Where a soft lens hides it, they pass for
+    # each other by what the model of the profile lacks, which is alike for all balls: their mean is no surer of it.
+    shape = _weighted_median(np.array([ball.noise_sd_m for ball in balls])[good], weight[good]) / mean
+    shares = [COMMON_SD_PX / np.median(radius_px[good]), COMMON_SD_SHARE, of_camera, shape]
+    common = mean * float(np.linalg.norm(shares))
     return BallSize(mean, float(np.hypot(np.sqrt(max(scatter, 1.0) / weight.sum()), common)), int(good.sum()))
 
 
@@ -143,6 +148,7 @@ def _balls(outlines: Sequence[BallOutline], reach_m: float) -> list[_Lain]:
                 place_m=share @ np.array([look.place_m for look in looks]),
                 radius_m=radius,
                 sd_m=float(np.hypot(sd.min(), radius * OWN_SD_SHARE)),
+                noise_sd_m=min(look.sd_m for look in looks),
                 radius_px=mean(look.radius_px for look in looks),
                 blur_px=mean(look.blur_px for look in looks),
                 odd=1 - mean(look.agreement for look in looks),
