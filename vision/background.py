@@ -67,6 +67,12 @@ class Background:
         """255 where something other than the empty table is seen, (h, w), beyond the region of balls too."""
         return _outside(reduced, self.bounds)
 
+    def brighter(self, reduced: Planes) -> Mask:
+        """255 where something brighter than the empty table is seen, (h, w): no shadow."""
+        return cv2.bitwise_and(
+            np.asarray(cv2.compare(reduced[0], self.bounds[1][0], cv2.CMP_GT), np.uint8), self.region
+        )
+
     def faint(self, reduced: Planes) -> Mask:
         """255 where the table does not look quite as it mostly does: in shadow, or a ball of the cloth's colour."""
         return cv2.bitwise_and(_outside(reduced, self.faint_bounds), self.region)

@@ -34,8 +34,13 @@ FREE_RING_RADII = 1.3
 # A ball of nearly the cloth's colour: area in multiples of its disc, longest side of its box to the shortest, share of
 # the outline that must be seen.
 FAINT_AREA, FAINT_LENGTH, FAINT_SUPPORT = (0.5, 2.0), 1.7, 0.7
-# One that nobody knows of yet will be there for a while: with no known ball missing it is looked for this often.
-FAINT_EVERY = 3
+# A ball that differs from the cloth by a bright pattern alone, a stripe's white: area of the pattern with what lies
+# between its parts in multiples of the disc, its longest side in radii, share of the outline that must be seen, how
+# surely (a fraction of the radius), and how far out the pattern may seem to lie, in radii.
+PATTERN_AREA, PATTERN_LENGTH, PATTERN_SUPPORT, PATTERN_SD, PATTERN_REACH = (0.3, 1.3), 2.3, 0.4, 0.25, 1.1
+# One that nobody knows of yet will be there for a while: they are looked for once in so many looks, faint ones
+# with no known ball missing.
+FAINT_EVERY, PATTERN_EVERY = 3, 6
 # A blob this close to where a ball lay is that ball still, in radii: the shadow beside it moves the blob's middle.
 STAYED_RADII = 0.7
 # Support that a ball which was put somewhere has without a smear.
@@ -72,7 +77,7 @@ class BallFinder:
         self._ahead: tuple[Frame, Planes] | None = None
         self._luma: tuple[int, Picture] | None = None
         self._well_lit: Frame | None = None
-        self._since_faint = FAINT_EVERY
+        self._since_faint, self._since_patterned = FAINT_EVERY, PATTERN_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         self._reduction = background.reduction
         self._meter = LightMeter(background.cloth, background.region)
@@ -81,7 +86,8 @@ class BallFinder:
         # Far less than the smallest ball: what covers less than this need not be sized exactly.
         smallest = ball_radii_px(self.plane, table)[0] / factor
         self._least_area = 0.8 * min(LEAST_AREA, FAINT_AREA[0]) * np.pi * smallest**2
-        self._kernel = _disc(float(self.plane.radii_px(table.centre_m[None])[0]) / factor * 0.55)
+        usual = float(self.plane.radii_px(table.centre_m[None])[0]) / factor
+        self._kernel, self._joining = _disc(usual * 0.55), _disc(usual * 0.8)
 
     def luma(self, frame: Frame) -> Picture:
         """The reduced luma of a frame, (h, w); asked once more for the frame last asked for it is at hand."""
@@ -142,6 +148,12 @@ class BallFinder:
             ):
                 views.append(view)
                 reused.append(False)
+        self._since_patterned += 1
+        if self._since_patterned >= PATTERN_EVERY:
+            self._since_patterned = 0
+            for view in self._patterned_views(frame, background.brighter(evened), views):
+                views.append(view)
+                reused.append(False)
         unseen = [ball for ball in unseen if not _near(views, ball.at_m, radius_m)]
         self._since_faint += 1
         if unseen or self._since_faint >= FAINT_EVERY:
@@ -160,9 +172,9 @@ class BallFinder:
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction, same)
         return self._view
 
-    def _fit(self, frame: Frame, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
+    def _fit(self, frame: Frame, guess_m: Vector, smear_m: float = 0.0, patterned: bool = False) -> BallView | None:
         """The ball near a place, in the colour that it has in the light that was learnt."""
-        view = fit_outline(frame, self.plane, guess_m, smear_m)
+        view = fit_outline(frame, self.plane, guess_m, smear_m, patterned)
         return view if view is None else replace(view, colour=self._light.colour(view.colour))
 
     def stirred(self, frame: Frame, expected: Sequence[Expected]) -> bool:
@@ -223,6 +235,36 @@ class BallFinder:
                 continue
             if self._stands_free(mask, view):
                 yield view
+
+    def _patterned_views(self, frame: Frame, bright: Mask, views: Sequence[BallView]) -> Iterator[BallView]:
+        """Balls that differ from the cloth by a bright pattern; ``views`` grows with each one that is taken."""
+        radius_m = self.table.ball_radius_m
+        for part in self._parts(cv2.morphologyEx(bright, cv2.MORPH_CLOSE, self._joining)):
+            length = max(part.piece.wide, part.piece.high) * self._reduction.factor
+            if not PATTERN_AREA[0] < part.discs < PATTERN_AREA[1] or not self._on_table(part.at_m):
+                continue
+            if length > PATTERN_LENGTH * self.plane.radii_px(part.at_m[None])[0] or _near(views, part.at_m, radius_m):
+                continue
+            view = self._fit(frame, part.at_m)
+            if view is None or view.support < PATTERN_SUPPORT or view.sd_m > PATTERN_SD * radius_m:
+                continue
+            voted = self._fit(frame, part.at_m, patterned=True)
+            if voted is None or hypot(*(voted.at_m - view.at_m)) > PATTERN_SD * radius_m:
+                continue
+            if (
+                not _near(views, view.at_m, radius_m)
+                and self._holds(view, part.piece)
+                and self._stands_free(bright, view)
+            ):
+                yield view
+
+    def _holds(self, view: BallView, piece: Piece) -> bool:
+        """Whether a piece lies within a ball's outline."""
+        mask = np.zeros(self.background.region.shape, np.uint8)
+        piece.draw(mask)
+        reach = PATTERN_REACH * float(self.plane.radii_px(view.at_m[None])[0]) / self._reduction.factor + 0.5
+        away = np.argwhere(mask)[:, ::-1] - self._reduction.reduced_px(view.at_px)
+        return bool(np.hypot(*away.T).max() <= reach)
 
     def _fit_in_blob(
         self, frame: Frame, guess: Vector, smear_m: float, expected: Sequence[Expected], newcomer: bool

@@ -135,6 +135,28 @@ def test_dim_light_that_comes_and_goes_is_no_ball(dim_table: Background) -> None
         assert BallFinder(dim_table, CAMERA, TABLE).find(frame_of(changed, 0), []).balls == ()
 
 
+@pytest.mark.parametrize("cloth", [(62, 134, 84), (92, 62, 122)])
+def test_stripes_whose_bands_are_of_the_cloths_colour(cloth: Colour) -> None:
+    """Their white shows in one part or two, or as a smaller ball; they are found whichever way they lie."""
+    look = Look(cloth=cloth, lamp_m=(0.4, -0.3, 1.6))
+    places = [(0.6, 0.4), (1.1, 0.9), (1.4, 0.3), (1.9, 0.8), (2.2, 0.5)]
+    turns = [cv2.Rodrigues(np.random.default_rng(k).uniform(-2, 2, 3))[0] for k in range(len(places))]
+    balls = [Ball(*place, cloth, "stripe", turn) for place, turn in zip(places, turns, strict=True)]
+    empty = learn_background(taken(look, [Ball(0.2, 0.2, WHITE)], 3), CAMERA, TABLE)
+    seen = BallFinder(empty, CAMERA, TABLE).find(taken(look, balls, 1, seed=7)[0], [])
+    found = sorted(tuple(view.at_m) for view in seen.balls)
+    assert np.array(found) == pytest.approx(np.array(places), abs=0.003)
+
+
+def test_bright_things_that_are_no_balls(dim_table: Background) -> None:
+    """A cube of chalk's label, the end of a stick and a strip of paper, smaller or longer than a ball."""
+    picture = with_noise(Stage.build(CAMERA, TABLE, DIM).empty(), 1.5, np.random.default_rng(8))
+    for (x, y), (long, wide) in {(1.0, 0.4): (0.02, 0.02), (1.5, 0.9): (0.3, 0.012), (2.0, 0.5): (0.12, 0.05)}.items():
+        corners = np.array([(x, y, 0.0), (x + long, y, 0.0), (x + long, y + wide, 0.0), (x, y + wide, 0.0)])
+        cv2.fillPoly(picture, [np.rint(CAMERA.project(corners)).astype(np.int32)], (220, 220, 220), cv2.LINE_AA)
+    assert BallFinder(dim_table, CAMERA, TABLE).find(frame_of(picture, 0), []).balls == ()
+
+
 def test_black_ball_is_one_ball(dim_table: Background) -> None:
     seen = BallFinder(dim_table, CAMERA, TABLE).find(taken(DIM, [Ball(1.2, 0.5, BLACK)], 1, seed=4)[0], [])
     assert len(seen.balls) == 1
@@ -170,9 +192,11 @@ def test_a_long_shadow_is_no_smear_of_a_ball_that_lies(
 ) -> None:
     smears = []
 
-    def noted(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
+    def noted(
+        frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0, patterned: bool = False
+    ) -> BallView | None:
         smears.append(smear_m)
-        return fit_outline(frame, plane, guess_m, smear_m)
+        return fit_outline(frame, plane, guess_m, smear_m, patterned)
 
     monkeypatch.setattr("vision.balls.fit_outline", noted)
     (view,) = BallFinder(dim_table, CAMERA, TABLE).find(beside_a_shadow, expected).balls

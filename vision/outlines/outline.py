@@ -80,11 +80,14 @@ class BallView:
     support: float
 
 
-def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0) -> BallView | None:
+def fit_outline(
+    frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0, patterned: bool = False
+) -> BallView | None:
     """Find the centre of a ball near ``guess_m`` (2,); None when its outline leaves the picture.
 
     ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far; it
-    may seem longer by the ball's shadow.
+    may seem longer by the ball's shadow. One of which a pattern shows more than the outline (``patterned``) is looked
+    for where all rays together see it.
     """
     radius_m = plane.radius_m
     pixels = centre_and_outline_px(plane.camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
@@ -104,9 +107,10 @@ def fit_outline(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float 
     design = np.ones((RAYS, 3))
     design[:, :2] = units
     rays = Rays(places_px, lengths, units, design, fractions, means, reach, radius_px)
-    found = _settle(frame, rays, centre)
+    start = centre + _most_votes(frame, rays, centre) * radius_px if patterned else centre
+    found = _settle(frame, rays, start)
     if found.doubtful(radius_px):
-        found = _voted(frame, rays, centre, found)
+        found = _voted(frame, rays, start, found)
     at_px, shift, strength = found.at_px, found.shift, found.strength
     # Written so that a place that is no number is none either.
     if not hypot(*(at_px - centre)) <= 1.5 * radius_px:
@@ -179,16 +183,23 @@ def _settle(frame: Frame, rays: Rays, start_px: Vector, voted: bool = False) -> 
 
 def _voted(frame: Frame, rays: Rays, centre: Vector, found: _Settled) -> _Settled:
     """What is found from where all rays together see the outline, if they prefer that to what was found before."""
+    before = (found.at_px - centre) / rays.radius_px
+    best = _most_votes(frame, rays, centre, before)
+    return found if best is before else _settle(frame, rays, centre + best * rays.radius_px, voted=True)
+
+
+def _most_votes(frame: Frame, rays: Rays, centre: Vector, before: Vector | None = None) -> Vector:
+    """The shift from a centre, (2,) in radii, at which most rays see the outline; ``before`` if that has as many, which
+    holds back what is far."""
     samples = samples_along(frame, centre, rays.places_px)
     step = float(rays.fractions[1] - rays.fractions[0])
     beyond = cloth_beyond(samples, step, rays.radius_px, rays.reach)
-    shifts = np.vstack([(found.at_px - centre) / rays.radius_px, lattice()])
+    shifts = lattice() if before is None else np.vstack([before, lattice()])
     votes = votes_for(samples, beyond, rays.units, rays.fractions, rays.radius_px, shifts)
-    votes -= FAR_VOTES * (shifts**2).sum(axis=1) / REACH**2
+    if before is not None:
+        votes -= FAR_VOTES * (shifts**2).sum(axis=1) / REACH**2
     best = int(votes.argmax())
-    if best:
-        return _settle(frame, rays, centre + shifts[best] * rays.radius_px, voted=True)
-    return found
+    return before if before is not None and best == 0 else np.asarray(shifts[best])
 
 
 def _strength(contrast: Vector) -> Vector:
