@@ -237,7 +237,11 @@ class BallFinder:
                 yield view
 
     def _patterned_views(self, frame: Frame, bright: Mask, views: Sequence[BallView]) -> Iterator[BallView]:
-        """Balls that differ from the cloth by a bright pattern; ``views`` grows with each one that is taken."""
+        """Balls that differ from the cloth by a bright pattern; ``views`` grows with each one that is taken.
+
+        Their borders show more than their outlines: two ways to the outline, by the edges nearest to where it is looked
+        for and by the votes of all rays, must come to the same place.
+        """
         radius_m = self.table.ball_radius_m
         for part in self._parts(cv2.morphologyEx(bright, cv2.MORPH_CLOSE, self._joining)):
             length = max(part.piece.wide, part.piece.high) * self._reduction.factor
