@@ -153,7 +153,10 @@ def _parts(mask: Mask, bridge_px: int) -> list[Mask]:
         contours, _ = cv2.findContours((labels == k).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         filled = np.zeros(mask.shape, np.uint8)
         cv2.drawContours(filled, contours, -1, 1, thickness=cv2.FILLED)
-        out.append(cv2.morphologyEx(filled, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8)).astype(bool))
+        part = cv2.morphologyEx(filled, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8)).astype(bool)
+        # Of what is thinner than that all round nothing is left.
+        if part.any():
+            out.append(part)
     return out
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from calibration.camera import Camera, Setup
 from calibration.camera_start import start_cameras, start_farther_out
-from calibration.cloth import outline_from_corners
+from calibration.cloth import find_cloth, outline_from_corners
 from calibration.errors import InputError
 from calibration.likeness import table_likeness
 from calibration.register import register
@@ -161,6 +161,14 @@ def pictures_without_a_table() -> dict[str, np.ndarray]:
 def test_no_table(what: str) -> None:
     with pytest.raises(InputError, match="no table was found"):
         register([pictures_without_a_table()[what]], rotation_deg=0, table=None, head=None)
+
+
+@pytest.mark.parametrize("size", [(40, 22), (16, 10)])
+def test_a_picture_so_small_that_nothing_is_left_of_its_parts(size: tuple[int, int]) -> None:
+    """No outline, and no warning of numpy's to the user."""
+    table = STANDARD_TABLES["9ft"]
+    still = render_table(overhead_camera(table, size=(640, 360)), table)
+    assert not find_cloth(cv2.resize(still, size, interpolation=cv2.INTER_AREA))
 
 
 def test_no_frames_and_unknown_side() -> None:

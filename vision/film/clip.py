@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from calibration.errors import InputError
 from vision.film.containers import HLG, PQ
 from vision.film.decoder_link import DecoderEndedError, DecoderLink, End, Received
+from vision.film.gaps import Gaps
 from vision.film.limits import Limits
 from vision.film.planes import Plane, Planes, planes_in
 from vision.film.siting import MIDDLE, SIDE, colour_place
@@ -66,7 +67,7 @@ class Frame:
 
 @dataclass
 class Clip:
-    """An opened clip. ``frames_read``, ``frames_lost`` and ``last_s`` count as ``frames`` goes along.
+    """An opened clip. ``frames_read``, ``frames_lost``, ``gaps`` and ``last_s`` count as ``frames`` goes along.
 
     ``rotation_deg`` is the clockwise turn that shows the stored frame upright. ``warnings`` are about the film itself.
     Frames lie in memory that is used again once they are let go; those that are kept are safe, and cost a copy.
@@ -86,6 +87,7 @@ class Clip:
     _link: DecoderLink | None = field(repr=False)
     frames_read: int = 0
     frames_lost: int = 0
+    gaps: Gaps = field(default_factory=Gaps)
     first_s: float = float("nan")
     last_s: float = float("nan")
     gave_up: bool = False
@@ -107,6 +109,7 @@ class Clip:
         """
         self._site()
         self.frames_read = self.frames_lost = 0
+        self.gaps = Gaps()
         self.gave_up, self.died = False, ""
         self._kept.clear()
         try:
@@ -114,6 +117,8 @@ class Clip:
                 self.frames_read += 1
                 if self.frames_read == 1:
                     self.first_s = frame.time_s
+                else:
+                    self.gaps = self.gaps.after(self.last_s, frame.time_s)
                 self.last_s = frame.time_s
                 yield frame
         except DecoderEndedError as death:

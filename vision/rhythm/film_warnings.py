@@ -31,6 +31,8 @@ def film_warnings(clip: Clip, repeats: Repeats, shown: ShownAgain) -> tuple[str,
             "of the film do not say so: they were put back where balls leap, but speeds there may be off by "
             f"{max(repeats.missing(), 0.01):.0%}; give the camera's own file"
         )
+    if clip.gaps.count:
+        out.append(clip.gaps.told())
     if clip.died:
         out.append(f"the film ends at {clip.last_s:.1f} s, where {clip.died}; what was read is kept")
     elif not clip.complete:
