@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isnan, nan
 
 import numpy as np
 
@@ -27,6 +28,8 @@ class Rest:
     """A ball that lay still: mean place (2,), its standard deviation, from and to when it was seen there.
 
     ``view_m2``, ``scatter_m2``: variances of either coordinate, of a view as the views state it and as they scatter.
+    ``told_s`` is until when it was seen there by views that would have told that it had moved: of a ball that another
+    has just run into, one outline is seen of both. NaN where all of them would have.
     """
 
     at_m: Vector
@@ -36,6 +39,12 @@ class Rest:
     sightings: int
     view_m2: float = 0.0
     scatter_m2: float = 0.0
+    told_s: float = nan
+
+    @property
+    def surely_s(self) -> float:
+        """Until when it surely lay there."""
+        return self.last_s if isnan(self.told_s) else min(self.told_s, self.last_s)
 
 
 def resting_place(recent: Sequence[Sighting]) -> Rest:

@@ -6,7 +6,7 @@ A ball at rest is one mean place; a ball in motion is a list of sightings. Which
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import hypot
+from math import hypot, nan
 
 import numpy as np
 
@@ -143,6 +143,8 @@ class Tracker:
                 track.rests[-1] = rest if reused and rest.sightings >= REST_SIGHTINGS else averaged(rest, view, now)
                 if reused and rest.sightings >= REST_SIGHTINGS:
                     track.rests[-1] = replace(rest, last_s=now)
+                unsure = not reused and view.sd_m > MOVED_M
+                track.rests[-1] = replace(track.rests[-1], told_s=rest.surely_s if unsure else nan)
                 track.suspects = 0
             else:
                 track.suspects += 1

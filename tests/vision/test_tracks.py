@@ -1,5 +1,7 @@
 """Balls followed from view to view, without a film: what a stick leaves behind, stripes that roll, hands over balls."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -111,6 +113,18 @@ def test_what_was_seen_before_a_hand_came_is_not_taken_for_what_is_there() -> No
     assert tracker.expected(now)[0].resting is not None
     tracker.update(look(now + FRAME_S, covered=True))
     assert tracker.expected(now + FRAME_S)[0].resting is None
+
+
+def test_unsure_sight_of_a_ball_in_its_place_does_not_tell_that_it_still_lies_there() -> None:
+    """Another ball has run into it: one outline of both, off by what either of them is."""
+    tracker, now = resting(ball((0.9, 0.4)))
+    assert only(tracker).rests[-1].surely_s == now
+    unsure = replace(ball((0.905, 0.4)), sd_m=0.007)
+    tracker.update(look(now + FRAME_S, unsure))
+    rest = only(tracker).rests[-1]
+    assert (rest.surely_s, rest.last_s) == (now, now + FRAME_S)
+    tracker.update(look(now + 2 * FRAME_S, ball((0.9, 0.4))))
+    assert only(tracker).rests[-1].surely_s == now + 2 * FRAME_S
 
 
 def test_first_step_after_a_rest_tells_no_speed() -> None:

@@ -56,8 +56,8 @@ def departure(rest: Rest, path: Path, table: Table) -> Departure | None:
     gone = float((first.xy[0] - rest.at_m) @ direction)
     if speed < LEAST_LEAVING_MPS or gone < 0:
         return None
-    # It cannot have left before it was last seen in its place.
-    time_s = max(float(first.t[0]) - gone / speed, rest.last_s)
+    # It cannot have left before it was last seen in its place, surely.
+    time_s = max(float(first.t[0]) - gone / speed, rest.surely_s)
     return Departure(time_s, rest.at_m - 2 * table.ball_radius_m * _sent_along(rest, direction, table))
 
 

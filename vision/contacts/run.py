@@ -120,11 +120,12 @@ def follow(
         hit: RailHit | BallHit | None
         rail_hit = _rail_hit(parts[i], parts[i + 1], table, straight=straight and i == 0)
         if rail_hit is None:
-            hit = _ball_hit(ball, parts[i], parts[i + 1], waiting, table)
+            hit = ball_hit(ball, parts[i], parts[i + 1], waiting, table)
         else:
             until_s = float(parts[i + 1].t[0]) + AT_ONCE_S
             gone = {n: p for n, p in waiting.items() if seen_until_s.get(n, np.inf) < until_s}
-            hit = _ball_in_the_way(ball, parts[i], parts[i + 1], gone, rail_hit.rail, table) or rail_hit
+            line = _arrival(parts[i], rail_hit.t_s, straight and i == 0)
+            hit = _ball_in_the_way(ball, parts[i], parts[i + 1], gone, rail_hit.rail, line, table) or rail_hit
         if isinstance(hit, BallHit):
             if seen_until_s.get(hit.balls[1], -np.inf) > hit.t_s + STAYED_S:
                 hit = None
@@ -291,7 +292,7 @@ def measured(before: Path, after: Path, rail: Rail, time_s: float, line: Line, t
     )
 
 
-def _ball_hit(ball: str, before: Path, after: Path, others: Mapping[str, Vector], table: Table) -> BallHit | None:
+def ball_hit(ball: str, before: Path, after: Path, others: Mapping[str, Vector], table: Table) -> BallHit | None:
     """The contact between two legs, if another ball lay there."""
     if not others or len(before) < 2:
         return None
@@ -316,15 +317,17 @@ def _ball_hit(ball: str, before: Path, after: Path, others: Mapping[str, Vector]
 
 
 def _ball_in_the_way(
-    ball: str, before: Path, after: Path, others: Mapping[str, Vector], rail: Rail, table: Table
+    ball: str, before: Path, after: Path, others: Mapping[str, Vector], rail: Rail, line: Line, table: Table
 ) -> BallHit | None:
-    """The contact with another ball that lay between the leg before and the rail where it seems to have ended."""
-    line = fit_line(before)
+    """The contact with another ball that lay between the leg before and the rail where it seems to have ended.
+
+    ``line`` is the one on which it came there: a leg that begins at a rail is curved.
+    """
     at_rail_m, _ = line.at_level(*table.track_coordinate(rail))
     for name, where in others.items():
         off, sd = line.miss(where)
         if abs(off) + 3 * sd < 2 * table.ball_radius_m - IN_THE_WAY_M:
-            hit = _ball_hit(ball, before, after, {name: where}, table)
+            hit = ball_hit(ball, before, after, {name: where}, table)
             if hit is not None and (hit.at_m - at_rail_m) @ line.direction < 0:
                 return hit
     return None

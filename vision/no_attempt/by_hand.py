@@ -27,6 +27,8 @@ ARRIVED_M, LATELY_S = 0.015, 0.5
 # How hard cloth slows a rolling ball, from slow to fast cloth with room to spare (common practice, no source), and
 # the share of its speed that a rail may leave it.
 MOST_DRAG_MPS2, LEAST_DRAG_MPS2, RAIL_SHARE = 0.25, 0.05, 0.3
+# What sightings are off makes a speed over less than this unsure.
+SPEED_OVER_S = 0.015
 # A hand that sends a ball on lets it go no later than this after it was last seen.
 SWUNG_S = 1.0
 # A loss this long before a ball is seen again tells when it was taken.
@@ -158,7 +160,7 @@ def _sent_on(way: _Way, ways: Sequence[_Way], table: Table) -> list[Moved]:
     runs = _free_runs(way.path)
     found: list[Moved] = []
     for before, after in pairwise(runs):
-        slow, fast = _speed_mps(before[-8:]), _speed_mps(after[:8])
+        slow, fast = _latest_mps(before[-8:]), _speed_mps(after[:8])
         if after[-1].time_s - after[0].time_s < FREE_S or fast < max(slow + GAIN_MPS, GAIN * slow):
             continue
         others = [other for other in ways if other.ball is not way.ball and _lain(other.ball)]
@@ -267,6 +269,13 @@ def _free_runs(path: Sequence[Sighting]) -> list[list[Sighting]]:
 def _speed_mps(run: Sequence[Sighting]) -> float:
     """Mean speed over sightings in a row."""
     return apart_m(run[-1].at_m, run[0].at_m) / max(run[-1].time_s - run[0].time_s, 1e-6)
+
+
+def _latest_mps(run: Sequence[Sighting]) -> float:
+    """The greatest mean speed from any sighting to the last: one that has just turned back at a rail is not slow."""
+    last = run[-1]
+    before = [s for s in run[:-2] if last.time_s - s.time_s > SPEED_OVER_S] or run[:-1]
+    return max(apart_m(last.at_m, s.at_m) / max(last.time_s - s.time_s, 1e-6) for s in before)
 
 
 def _lain(ball: Ball) -> bool:

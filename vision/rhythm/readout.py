@@ -49,7 +49,7 @@ def _timed(ball: Ball, rests_later_s: Sequence[float], path_later_s: Sequence[fl
     return replace(
         ball,
         rests=tuple(
-            replace(r, first_s=r.first_s + later_s, last_s=r.last_s + later_s)
+            replace(r, first_s=r.first_s + later_s, last_s=r.last_s + later_s, told_s=r.told_s + later_s)
             for r, later_s in zip(ball.rests, rests_later_s, strict=True)
         ),
         path=tuple(replace(s, time_s=s.time_s + later_s) for s, later_s in zip(ball.path, path_later_s, strict=True)),

@@ -181,7 +181,7 @@ def _evenly(times_s: Vector) -> Vector:
 def _retimed(track: Track, at: Callable[[float], float]) -> Track:
     return replace(
         track,
-        rests=[replace(r, first_s=at(r.first_s), last_s=at(r.last_s)) for r in track.rests],
+        rests=[replace(r, first_s=at(r.first_s), last_s=at(r.last_s), told_s=at(r.told_s)) for r in track.rests],
         path=[replace(s, time_s=at(s.time_s)) for s in track.path],
         lost=[Loss(at(x.time_s), x.crowded, at(x.missed_s)) for x in track.lost],
     )

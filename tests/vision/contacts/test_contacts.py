@@ -9,6 +9,7 @@ from scipy.optimize import brentq
 
 from calibration.table import POCKETS, STANDARD_TABLES, Rail, Table
 from tests.vision.rolling import Rolled, frames, run
+from tests.vision.seen import motion_of, only_stroke, seen
 from vision.contacts.run import follow, pocket_at
 from vision.legs import Path
 from vision.reading import BallHit, RailHit
@@ -187,6 +188,34 @@ def test_ball_that_lies_near_a_rail_does_not_hide_the_rail() -> None:
     beside = rolled.bounces[0].at_m + [0.15, 0.0]
     found = follow("cue", rolled.path(NOISE_M), {"red": beside}, TABLE)
     assert [type(j) for j in found.junctions] == [RailHit]
+
+
+@pytest.mark.parametrize(
+    ("start", "bearing_deg", "speed_mps", "red", "fps", "rails"),
+    [
+        ((0.590, 0.392), 40.62, 3.92, (2.502, 0.614), 30.0, ["left"]),
+        ((0.561, 0.313), 37.90, 4.45, (2.509, 0.756), 24.0, ["left"]),
+        ((0.963, 0.679), 44.48, 4.88, (2.509, 0.397), 15.0, ["left"]),
+        ((1.274, 0.366), 53.01, 4.38, (2.166, 0.031), 15.0, ["left", "foot"]),
+        ((0.722, 0.522), 62.17, 3.80, (2.509, 0.661), 15.0, ["left", "right"]),
+        ((1.468, 0.815), 56.98, 3.04, (2.512, 0.329), 24.0, ["left"]),
+    ],
+)
+def test_ball_at_a_rail_is_met_and_not_that_rail(
+    start: tuple[float, float],
+    bearing_deg: float,
+    speed_mps: float,
+    red: tuple[float, float],
+    fps: float,
+    rails: list[Rail],
+) -> None:
+    """The cue ball comes there in a curve, off the rail before: how the curve ends says what it met."""
+    motion = motion_of({"cue": start, "red": red}, bearing_deg, speed_mps)
+    assert motion.balls[0].balls == ("cue", "red")
+    met = only_stroke(seen(motion, fps=fps, until_s=5.0), 5.0).cue.junctions[: len(rails) + 1]
+    assert [j.rail if isinstance(j, RailHit) else j.balls for j in met if j] == [*rails, ("cue", "red")]
+    hit = next(j for j in met if isinstance(j, BallHit))
+    assert hit.t_s == pytest.approx(motion.balls[0].t_s, abs=0.01)
 
 
 @pytest.mark.parametrize("pocket", POCKETS)

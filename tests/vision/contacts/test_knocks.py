@@ -188,6 +188,25 @@ def test_ball_at_a_rail_met_just_after_that_rail_was_hit(ahead_m: float, fps: fl
         assert [j.rail if isinstance(j, RailHit) else j.balls for j in run.junctions[:2] if j] == ["left", hit.balls]
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_ball_that_seems_to_lie_there_when_another_has_run_into_it(seed: int) -> None:
+    """Both are one outline then, which tells that it lies there but not that it has moved, and nothing of the other."""
+    rng = np.random.default_rng(seed)
+    start, bearing_deg = (0.6, 1.0), 14.0 + float(rng.uniform(-2, 2))
+    (rail, *_) = motion_of({"cue": start}, bearing_deg, 3.6).rails
+    frozen = (float(rail.at_m[0]) + float(rng.uniform(0.15, 0.2)), TABLE.width_m - TABLE.track_offset_m)
+    motion = motion_of({"cue": start, "red": frozen}, bearing_deg, 3.6)
+    assert motion.balls[0].balls == ("cue", "red")
+    cue, red = seen(motion, fps=24.0, until_s=2.5)
+    lay = red.rests[0]
+    soon_s = next(s.time_s for s in red.path)
+    shown = tuple(s for s in cue.path if s.time_s != soon_s)
+    seems = replace(lay, last_s=soon_s, told_s=lay.last_s)
+    stroke = only_stroke([replace(cue, path=shown), replace(red, rests=(seems,), path=red.path[1:])], 2.5)
+    assert [hit.balls for hit in stroke.cue.ball_hits] == [("cue", "red")]
+    assert stroke.cue.ball_hits[0].t_s == pytest.approx(motion.balls[0].t_s, abs=0.015)
+
+
 @pytest.mark.parametrize(("out_of_sight_s", "aside_m"), [(0.1, 0.1), (0.2, 0.15), (0.4, 0.2)])
 def test_ball_pushed_aside_while_another_passes_out_of_sight_was_not_met(out_of_sight_s: float, aside_m: float) -> None:
     """The one that passes goes straight on: however long it was out of sight, it was not where it would have met it."""
