@@ -6,7 +6,7 @@ import numpy as np
 
 from calibration.table import Table, Vector
 from vision.contacts.run import Run
-from vision.contacts.sent_into_rail import carried_on, sent_by
+from vision.contacts.sent_into_rail import Sent, carried_on, sent_by
 from vision.contacts.struck_unseen import LEAST_SENT_MPS
 from vision.launch import Launch, fit_launch
 from vision.legs import Line, Path, fit_line
@@ -42,7 +42,7 @@ def rail_ball(stroke: Stroke, shot: Shot, table: Table, flags: list[str]) -> Rai
         flags.append("no_ball_hit" if name is None or hit is not None else "path_lost")
         return None
     rest = stroke.resting[name]
-    launch = run.launch or fit_launch(rest.at_m, run.legs[0])
+    launch = run.launch or _sent_launch(stroke, name, table) or fit_launch(rest.at_m, run.legs[0])
     if hit is None and not _leaves_its_place(rest, run, launch):
         # It was hit, or moved by hand: nobody saw which.
         flags.append("path_lost")
@@ -69,9 +69,20 @@ def lost_as_it_set_off(stroke: Stroke, table: Table) -> RailBall | None:
     sent = sent_by(stroke.cue, rest, name, table)
     if sent is None:
         return None
+    return RailBall(name, rest, _launch_of(sent), Run(name, (carried_on(rest, sent),), ()))
+
+
+def _sent_launch(stroke: Stroke, name: str, table: Table) -> Launch | None:
+    """How a ball set off by the one that sent it, where it met something before it was seen often enough to tell."""
+    if len(stroke.others[name].legs[0]) >= FEW_SEEN:
+        return None
+    sent = sent_by(stroke.cue, stroke.resting[name], name, table)
+    return _launch_of(sent) if sent is not None else None
+
+
+def _launch_of(sent: Sent) -> Launch:
     begin = sent.begin()
-    launch = Launch(sent.time_s, begin.time_sd_s, sent.speed_mps, begin.velocity_sd_mps)
-    return RailBall(name, rest, launch, Run(name, (carried_on(rest, sent),), ()))
+    return Launch(sent.time_s, begin.time_sd_s, sent.speed_mps, begin.velocity_sd_mps)
 
 
 def ball_start(ball: RailBall, stroke: Stroke) -> Vector:

@@ -16,8 +16,8 @@ from vision.contacts.kisses import with_kisses
 from vision.contacts.knocks import departure, with_knocks
 from vision.contacts.over_rails import struck_from, with_rebounds
 from vision.contacts.rail_after_hit import with_rail_after
-from vision.contacts.run import Run, follow
-from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by, way_unseen
+from vision.contacts.run import Run, ball_hit, follow
+from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by, turned_at_once, way_unseen
 from vision.contacts.struck_into_rail import bounced_first, set_off_by_rail
 from vision.contacts.struck_over_rails import set_off_over_rails
 from vision.contacts.struck_unseen import UNSEEN_S as STRUCK_UNSEEN_S
@@ -289,8 +289,14 @@ def _sent_run(
     sent = sent_by(cue, rest, name, table)
     first = first_rail(rest, path, sent, table) if sent is not None else None
     if first is None:
-        way = way_unseen(rest, path, sent) if sent is not None else None
-        return run if way is None else Run(name, (way, *run.legs), (None, *run.junctions))
+        turned = turned_at_once(rest, path, run, sent) if sent is not None else None
+        if turned is not None:
+            way, after = turned
+            run = follow(name, after, elsewhere, table, seen_s, straight=False)
+            hit = ball_hit(name, way, run.legs[0], elsewhere, table)
+            return Run(name, (way, *run.legs), (hit, *run.junctions))
+        unseen = way_unseen(rest, path, sent) if sent is not None else None
+        return run if unseen is None else Run(name, (unseen, *run.legs), (None, *run.junctions))
     if seen_to_meet(run, first.hit):
         return run
     rest_of_it = follow(name, first.after, elsewhere, table, seen_s)

@@ -12,9 +12,9 @@ import numpy as np
 from calibration.table import RAILS, Rail, Table, Vector
 from vision.contacts.rail_way import Begin
 from vision.contacts.run import Run, measured
-from vision.legs import SLIDING_MPS2, Line, Path, legs, motion_at, sliding_motion
+from vision.legs import SLIDING_MPS2, Line, Path, fit_line, joined, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
-from vision.set_off import SHARE, SHARE_SD
+from vision.set_off import SHARE, SHARE_SD, START_TOLERANCE_M
 from vision.sightings import Rest
 
 # A rail that is reached later than this after the ball set off is seen to be met.
@@ -31,8 +31,9 @@ UNSEEN_TURN_S, TURN_RAD, CARRIED_S = 0.15, np.radians(10.0), 0.01
 LEAST_TOWARDS, LEAST_TOWARDS_MPS, SURE_SDS = 0.1, 0.15, 3.0
 # At a steeper angle than this it cannot but meet the rail; at a flatter one it is seen to come away from it.
 SURELY_TOWARDS = 0.35
-# It comes off the rail at least this fast.
-LEAST_AWAY_MPS = 0.05
+# It comes off the rail at least this fast. Carried back to when it met the rail it is this near: slides bend its way,
+# and the moment is known no better than this.
+LEAST_AWAY_MPS, AWAY_M, AWAY_S = 0.05, 0.03, 0.02
 # Friction between the balls throws the one that is met off the line of centres: by up to about five degrees (D. G.
 # Alciatore, Colorado State University, billiards.colostate.edu), mostly by less.
 THROWN_SD_RAD = np.radians(1.5)
@@ -40,6 +41,8 @@ THROWN_SD_RAD = np.radians(1.5)
 SENT_SD_S, SENT_SD_MPS = 0.003, 0.03
 # A sighting this close to the contact may be smeared round it.
 SMEARED_S = 0.004
+# Sightings of a ball that has just been sent off are this near to its line, besides what is not known of that.
+ON_LINE_M = 0.003
 # The same contact told twice: this close in time. From so many sightings before it, it is told by them alone.
 SAME_CONTACT_S, LEAST_SEEN = 0.06, 4
 
@@ -124,6 +127,10 @@ def first_rail(rest: Rest, path: Path, sent: Sent, table: Table) -> FirstRail | 
     outward = np.sign(level - float(table.centre_m[axis]))
     begins = sliding_motion(legs(after)[0], float(after.t[0]))
     towards = outward * float(direction[axis])
+    # What comes away from elsewhere was turned before it got there.
+    back_m = begins.at_m - begins.velocity_mps * (float(after.t[0]) - time_s)
+    if outward * (level - back_m[axis]) > AWAY_M + AWAY_S * begins.speed_mps:
+        return None
     if towards < SURELY_TOWARDS and not outward * begins.velocity_mps[axis] < -LEAST_AWAY_MPS:
         return None
     way = Path(
@@ -169,10 +176,45 @@ def _unseen_until_back(
     return met_m, float(1 / np.sqrt(weights.sum()))
 
 
-def _on_line(few: Path, line: Line) -> bool:
-    """Whether some sightings, or none, are on a line as surely as that is known."""
+def _on_line(few: Path, line: Line, give_m: float = 0.0) -> bool:
+    """Whether some sightings, or none, are on a line as surely as that is known, give or take so much more."""
     misses = [line.miss(place) for place in few.xy]
-    return all(abs(off) < SURE_SDS * np.hypot(sd, own) for (off, sd), own in zip(misses, few.sd, strict=True))
+    return all(abs(off) < SURE_SDS * np.hypot(sd, own) + give_m for (off, sd), own in zip(misses, few.sd, strict=True))
+
+
+def turned_at_once(rest: Rest, path: Path, run: Run, sent: Sent) -> tuple[Path, Path] | None:
+    """The way of a ball that something turned before it was seen often enough to tell, and its path after that.
+
+    The way ends with what is seen on the line on which the ball was sent. None for a ball whose first leg, by its
+    ``run`` or by what follows, is on a line from where it lay.
+    """
+    seen = path.part(path.t > sent.time_s + SMEARED_S)
+    firsts = range(min(len(seen), LEAST_SEEN))
+    few = next((k for k in firsts if not _on_line(seen.part(slice(k, k + 1)), sent.line, ON_LINE_M)), None)
+    if few is None or not sent.speed_mps > LEAST_TOWARDS_MPS:
+        return None
+    before, after = seen.part(slice(0, few)), seen.part(slice(few, None))
+    first = legs(after)[0]
+    if len(first) < 3:
+        return None
+    told, line = fit_line(run.legs[0]), fit_line(first)
+    if (_from_place(told, rest) and _along(told, sent)) or _from_place(line, rest) or _along(line, sent):
+        return None
+    began = carried_on(rest, sent)
+    # The last of them may be from after the turn already.
+    return (joined([began.part(slice(0, 1)), before.part(slice(0, -1))]) if len(before) > 1 else began), after
+
+
+def _from_place(line: Line, rest: Rest) -> bool:
+    """Whether a line comes from where a ball lay."""
+    off, sd = line.miss(rest.at_m)
+    return abs(off) < START_TOLERANCE_M + SURE_SDS * sd
+
+
+def _along(line: Line, sent: Sent) -> bool:
+    """Whether a line has the direction in which a ball was sent, as surely as both are known."""
+    turned = abs(float(np.angle(np.exp(1j * (line.bearing_rad - sent.line.bearing_rad)))))
+    return turned < max(TURN_RAD, SURE_SDS * float(np.hypot(line.bearing_sd_rad, sent.line.bearing_sd_rad)))
 
 
 def way_unseen(rest: Rest, path: Path, sent: Sent) -> Path | None:

@@ -1,16 +1,19 @@
 """Balls close to a rail that the cue ball sends straight into it: back off the rail within a frame or two."""
 
 from dataclasses import dataclass, replace
-from math import degrees
+from math import cos, degrees, pi, radians, sin
 
 import numpy as np
 import pytest
 
 from calibration.table import RAILS, Rail
 from tests.rendering.motion import Motion, RailTruth
+from tests.vision.aimed import ERRORS
 from tests.vision.seen import TABLE, motion_of, only_stroke, seen
 from vision.contacts.sent_into_rail import first_rail, has_rubber, seen_to_meet, sent_by
+from vision.outcome import attempt
 from vision.reading import BallHit
+from vision.shot import Shot
 from vision.strokes import find_strokes
 
 
@@ -205,3 +208,25 @@ def test_rail_met_out_of_sight_by_a_ball_that_few_frames_show_before_is_told(sho
         hits = strokes[0].others["red"].rail_hits
         told += any(hit.rail == case.rail and abs(hit.t_s - rail_s) < 0.05 for hit in hits)
     assert told > 0.8 * len(cases)
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0])
+@pytest.mark.parametrize(("gap_m", "aside_m"), [(0.06, 0.03), (0.08, 0.035), (0.1, 0.04)])
+def test_ball_sent_towards_a_rail_that_meets_another_before(gap_m: float, aside_m: float, fps: float) -> None:
+    """It met no rail: it comes away from the other ball. How it set off is told by the one that sent it."""
+    red, sent = np.array([1.1, 0.3]), np.array([cos(radians(-43)), sin(radians(-43))])
+    yellow = red + (gap_m + 2 * TABLE.ball_radius_m) * sent - aside_m * np.array([-sent[1], sent[0]])
+    cue = red - 2 * TABLE.ball_radius_m * sent + 0.6 * np.array([cos(radians(128)), sin(radians(128))])
+    starts = {name: (float(at[0]), float(at[1])) for name, at in (("cue", cue), ("red", red), ("yellow", yellow))}
+    motion = motion_of(starts, -52.0, 5.0)
+    assert [hit.balls for hit in motion.balls[:2]] == [("cue", "red"), ("red", "yellow")]
+    stroke = only_stroke(seen(motion, fps=fps, until_s=3.0), 3.0)
+    found = attempt(stroke, Shot("bank", "bank", ("right",), "pocketed", target_pocket="foot-left"), ERRORS)
+    assert [hit.balls for hit in found.ball_contacts[:2]] == [("cue", "red"), ("red", "yellow")]
+    assert found.ball_contacts[1].t_s == pytest.approx(motion.balls[1].t_s, abs=0.015)
+    assert "wrong_ball_first" in found.flags
+    leg = motion.leg_at("red", motion.balls[0].t_s)
+    assert leg is not None
+    velocity = leg.velocity_at(leg.t_s)
+    assert abs(found.bearing_rad % (2 * pi) - np.arctan2(*velocity[::-1]) % (2 * pi)) < 4 * found.bearing_sd_rad
+    assert abs(found.speed_mps - np.hypot(*velocity)) < 4 * found.speed_sd_mps
