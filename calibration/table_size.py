@@ -10,8 +10,9 @@ from calibration.ball_size import BallSize
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table
 
-# A stated table that the balls contradict by more is refused.
-MOST_CONTRADICTION, CONTRADICTION_SDS = 0.03, 2.0
+# A stated table that the balls contradict by more is refused. Who states it knows it: balls whose size is badly known
+# (``UNSURE_SD``) must be off by so many more sds, since a coarse look at one or two errs by more than it says.
+MOST_CONTRADICTION, CONTRADICTION_SDS, UNSURE_CONTRADICTION_SDS = 0.03, 2.0, 4.0
 # Standard tables without pockets; where no pocket is seen, one of them is taken if the balls fit within this share.
 WITHOUT_POCKETS = ("carom",)
 NO_POCKETS_STRAY = 0.08
@@ -150,7 +151,8 @@ def _choose(own: Mapping[str, BallSize], tables: Mapping[str, Table], pockets: b
 def contradicts(size: BallSize, table: Table) -> bool:
     """Whether balls measured under ``table`` differ from its own by more than may be, and more than they err by."""
     stray = abs(size.radius_m / table.ball_radius_m - 1)
-    return stray > MOST_CONTRADICTION + CONTRADICTION_SDS * size.sd_m / size.radius_m
+    sd = size.sd_m / size.radius_m
+    return stray > MOST_CONTRADICTION + (CONTRADICTION_SDS if sd <= UNSURE_SD else UNSURE_CONTRADICTION_SDS) * sd
 
 
 def check_table(

@@ -50,6 +50,14 @@ def test_a_stated_table_is_checked() -> None:
         check_table(seen_on(NINE, EIGHT, 0.01), EIGHT)
 
 
+@pytest.mark.parametrize(("by", "sd"), [(0.145, 0.055), (-0.13, 0.045), (0.12, 0.04)])
+def test_a_stated_table_is_believed_rather_than_a_coarse_look_at_one_ball(by: float, sd: float) -> None:
+    radius = NINE.ball_radius_m * (1 + by)
+    check_table(BallSize(radius, sd * radius, 1), NINE)
+    with pytest.raises(InputError, match="balls would be"):
+        check_table(BallSize(radius, 0.02 * radius, 1), NINE)
+
+
 def test_between_two_sizes_the_user_is_asked() -> None:
     """A common size is preferred to the home table's when the evidence leans neither way, if clearly enough."""
     home = STANDARD_TABLES["8ft-home"]
