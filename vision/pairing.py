@@ -19,6 +19,9 @@ SAME_COLOUR = 35.0
 ROLLING_COLOUR, ROLLING_MPS, ROLLING_GAP_S = 75.0, 0.2, 0.07
 # A resting ball that seems this much off its colour may be something else.
 DOUBTFUL_COLOUR = 12.0
+# What is seen as unsurely as this, and off the ball's colour by more than that, is no ball that has left its place: a
+# hand or a sleeve beside it. A fast ball's smear is seen twice as surely.
+UNSURE_M = 0.005
 # What is seen this near to where a ball should be may be that ball whatever its speed.
 REACH_M = 0.012
 # A sighting this far from where a ball should be counts as much against it as half the colour gate.
@@ -91,6 +94,8 @@ def far_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int], li
             ball = seen.balls[k]
             distance = hypot(*(ball.at_m - track.at_m))
             hue = colour_distance(ball.colour, track.colour)
+            if speed == 0.0 and ball.sd_m > UNSURE_M and hue > DOUBTFUL_COLOUR:
+                continue
             if distance < reach + 0.02 and hue < SAME_COLOUR * light:
                 pairs.append((2 * hue / SAME_COLOUR + distance, track.ident, track, k))
     return _greedy(pairs)

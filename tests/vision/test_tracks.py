@@ -71,6 +71,19 @@ def test_struck_ball_is_not_taken_for_a_stick_that_was_out_of_sight(step_m: floa
     assert track.colour == pytest.approx(WHITE, abs=5)
 
 
+def test_struck_ball_is_not_taken_for_the_hand_that_came_over_it() -> None:
+    """The hand is seen first, elsewhere and unsurely, and goes on being seen when the ball is under way."""
+    tracker, now = resting(ball((0.9, 0.4)))
+    hand = replace(ball((0.78, 0.25), WHITE + [-26.0, -13.0, 11.0], 0.86), sd_m=0.011)
+    for k in range(1, 20):
+        tracker.update(look(now + k * FRAME_S, hand, covered=True))
+    for k in range(8):
+        tracker.update(look(now + (20 + k) * FRAME_S, hand, ball((1.03 + 0.05 * k, 0.54 + 0.05 * k)), covered=True))
+    cue = next(t for t in tracker.tracks if t.rests)
+    assert cue.at_m == pytest.approx([1.38, 0.89])
+    assert sum(s.time_s > now for s in cue.path) == 8
+
+
 def test_ball_at_rest_stays_when_another_of_its_colour_comes_by() -> None:
     tracker, now = resting(ball((0.9, 0.4)), ball((1.5, 0.9)))
     for k in range(1, 8):
