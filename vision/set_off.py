@@ -31,6 +31,8 @@ HIDDEN_S = 0.1
 CLOSE_S = 0.15
 # Sightings this close to a contact are smeared round it.
 SMEARED_S = 0.004
+# A ball that lies so much farther into another's way stops it, however unsurely the way is known.
+CLEARLY_IN_THE_WAY_M = 0.01
 # Nearer than this to the ball that it met, where the cue ball went cannot be told from the two places.
 LEAST_WAY_M = 0.02
 # So many first sightings may be of a stick or a hand elsewhere.
@@ -101,6 +103,10 @@ def set_off_into(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]],
         fullness = float(ahead @ line.direction) / max(distance, 1e-9)
         if distance < LEAST_WAY_M or fullness <= 0.05:
             continue
+        lay = [each.at_m for one, (each, _) in near.items() if one != name]
+        if any(_in_the_way(place, rest.at_m, centre, table) for place in lay):
+            # That one was met before, and sent this one off.
+            continue
         before = whole.part(whole.t < met.time_s - SMEARED_S)
         aside = np.abs((before.xy - rest.at_m) @ np.array([-ahead[1], ahead[0]]) / distance)
         if (aside > START_TOLERANCE_M + 3 * before.sd).any():
@@ -119,6 +125,13 @@ def set_off_into(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]],
             hit = BallHit(met.time_s, ("cue", name), centre)
             return SetOff(whole.part(whole.t > met.time_s + SMEARED_S), launch, way, hit)
     return None
+
+
+def _in_the_way(place_m: Vector, from_m: Vector, to_m: Vector, table: Table) -> bool:
+    """Whether a ball at a place (2,) stops another from getting from one place to the next."""
+    way = to_m - from_m
+    share = float(np.clip((place_m - from_m) @ way / max(float(way @ way), 1e-12), 0, 1))
+    return float(np.hypot(*(place_m - from_m - share * way))) < 2 * table.ball_radius_m - CLEARLY_IN_THE_WAY_M
 
 
 def set_off_before(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]], table: Table) -> SetOff | None:

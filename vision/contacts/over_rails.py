@@ -83,8 +83,18 @@ def _group_end(run: Run, first: int) -> int:
 
 def _refitted(run: Run, first: int, last: int, table: Table, start: Begin | None) -> tuple[Run, int] | None:
     """The run with other contacts between the legs ``first`` and ``last + 1``, and how many; None when none fits."""
+    before = _seen(run, first)
+    found = _fitted(run, first, last, before, table, start)
+    if found is None and len(before) > LEAST_SEEN:
+        # The last sighting before may be from after the first rail already.
+        found = _fitted(run, first, last, before.part(slice(None, -1)), table, start)
+    return found
+
+
+def _fitted(run: Run, first: int, last: int, before: Path, table: Table, start: Begin | None) -> tuple[Run, int] | None:
+    """As ``_refitted``, from so much of the leg before as is surely seen before the first contact."""
     told = [hit.rail for hit in run.junctions[first : last + 1] if isinstance(hit, RailHit)]
-    before, after = _seen(run, first), _seen(run, last + 1)
+    doubtful, after = _seen(run, first).part(slice(len(before), None)), _seen(run, last + 1)
     start = start if first == 0 else None
     if start is not None:
         before = before.part(before.t > start.time_s + 1e-9)
@@ -92,11 +102,11 @@ def _refitted(run: Run, first: int, last: int, table: Table, start: Begin | None
     if begins is None or not len(after):
         return None
     begin, come = begins
-    between = [_seen(run, k) for k in range(first + 1, last + 1)]
+    between = [doubtful, *(_seen(run, k) for k in range(first + 1, last + 1))]
     gone = after.part((after.t <= after.t[0] + AFTER_S) | (np.arange(len(after)) < SIGHTINGS))
     seen = joined([part for part in (come, *between, gone) if len(part)])
     since_s = float(come.t[-1]) if len(come) else begin.time_s
-    well_seen = last == first and min(len(before), len(after)) >= LEAST_SEEN
+    well_seen = last == first and not len(doubtful) and min(len(before), len(after)) >= LEAST_SEEN
     same = fit_rebounds(begin, told, seen, table) if told else None
     if well_seen and same is not None and same.noise < GOOD_NOISE and _plausible(same, seen, table):
         # A ball's first leg is straight: all of it tells its line, better than its end does.

@@ -65,10 +65,20 @@ def set_off_unseen(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]
 
     ``near`` gives resting place and path of the other balls. Of several that one was met first which left first.
     """
+    left_as = {name: list(_departures(other, path, table)) for name, (other, path) in near.items()}
+    for name, (lay, path) in near.items():
+        if not left_as[name]:
+            # It was turned before it was seen: the ball that it met then tells how it came there.
+            left_as[name] = [
+                by
+                for met, (other, _) in near.items()
+                for left in left_as[met]
+                if met != name and (by := _passed_on(lay, path, other, left, table)) is not None
+            ]
     found = [
         (left.time_s, name, begun)
-        for name, (other, path) in near.items()
-        for left in _departures(other, path, table)
+        for name, (other, _) in near.items()
+        for left in left_as[name]
         if (begun := _by(rest, whole, name, other, left, table)) is not None
     ]
     return min(found, key=lambda each: each[:2], default=(0.0, "", None))[2]
@@ -140,6 +150,28 @@ def _departures(lay: Rest, path: Path, table: Table) -> Iterator[_Left]:
         left = _off_rail(rail, lay, first, table)
         if left is not None:
             yield left
+
+
+def _passed_on(lay: Rest, path: Path, other: Rest, left: _Left, table: Table) -> _Left | None:
+    """How a ball left the place where it ``lay`` if it sent the ``other`` off so; None when it cannot have."""
+    centre = other.at_m - 2 * table.ball_radius_m * left.direction
+    way = centre - lay.at_m
+    length = float(np.hypot(*way))
+    fullness = float(way @ left.direction) / max(length, 1e-9)
+    after = path.part(path.t > left.time_s)
+    if length < LEAST_WAY_M or fullness < LEAST_FULLNESS or not len(after):
+        return None
+    speed = left.speed_mps / (SHARE * fullness)
+    left_s = left.time_s - length / speed
+    if left_s < lay.last_s - TIME_TOLERANCE_S or path.t[0] - lay.last_s > UNSEEN_S:
+        return None
+    if float(np.hypot(*(after.xy[0] - centre))) > REACH_M + speed * float(after.t[0] - left.time_s):
+        return None
+    centre_sd = float(np.hypot(other.sd_m, 2 * table.ball_radius_m * left.turn_sd_rad))
+    turn_sd = float(np.hypot(centre_sd / length, THROWN_SD_RAD))
+    thin = turn_sd * float(np.sqrt(1 - min(fullness, 1.0) ** 2)) / fullness
+    speed_sd = speed * float(np.hypot.reduce([left.speed_sd_mps / left.speed_mps, SHARE_SD, thin]))
+    return _Left(left_s, speed, speed_sd, way / length, turn_sd)
 
 
 def _off_rail(rail: Rail, lay: Rest, first: Path, table: Table) -> _Left | None:

@@ -66,6 +66,14 @@ def test_two_rails_in_a_corner_are_told_whatever_is_seen_between(fps: float, wit
     assert 0.1 < np.sqrt(np.mean(np.square(off))) < 1.5
 
 
+def test_sighting_from_after_the_first_rail_does_not_hide_the_second() -> None:
+    """It goes with the leg before, where hardly a frame shows what follows: how that leg ends is told wrongly then."""
+    cases = corners(18, 7, 0.15)
+    for k in (0, 10, 14, 15, 17):
+        strokes, _ = find_strokes(seen(cases[k], fps=15.0, until_s=UNTIL_S, seed=k), TABLE, UNTIL_S)
+        assert [hit.rail for hit in strokes[0].cue.rail_hits[:2]] == [hit.rail for hit in cases[k].rails[:2]]
+
+
 def test_contact_at_a_flat_angle_is_told_where_it_was() -> None:
     """Where the line crosses the track line and where it turns: legs on either side that bend tell it together."""
     off, before = [], []

@@ -104,3 +104,31 @@ def test_ball_that_was_moved_elsewhere_sent_nothing_off() -> None:
     lay = replace(cue.rests[0], at_m=np.array([2.3, 1.1]))
     strokes, _ = find_strokes([replace(cue, rests=(lay, *cue.rests[1:])), *balls[1:]], TABLE, UNTIL_S)
     assert strokes == []
+
+
+@pytest.mark.parametrize(
+    ("cue", "bearing_deg", "speed_mps", "red", "yellow", "fps"),
+    [
+        ((0.519, 0.796), 54.6, 3.5, (0.670, 1.009), (0.774, 1.091), 24.0),
+        ((1.649, 0.812), 215.4, 3.4, (1.309, 0.571), (1.202, 0.480), 15.0),
+        ((1.268, 0.844), 195.7, 3.8, (0.772, 0.710), (0.662, 0.689), 15.0),
+        ((0.958, 1.046), 221.1, 4.8, (0.788, 0.856), (0.718, 0.703), 15.0),
+    ],
+)
+def test_ball_that_met_another_before_it_was_seen_is_the_one_that_was_hit(
+    cue: tuple[float, float],
+    bearing_deg: float,
+    speed_mps: float,
+    red: tuple[float, float],
+    yellow: tuple[float, float],
+    fps: float,
+) -> None:
+    """The last of the three tells how the middle one came to it; the cue ball cannot have gone through that one."""
+    motion = motion_of({"cue": cue, "red": red, "yellow": yellow}, bearing_deg, speed_mps)
+    assert [hit.balls for hit in motion.balls[:2]] == [("cue", "red"), ("red", "yellow")]
+    stroke = only_stroke(seen(motion, fps=fps, until_s=5.0), 5.0)
+    found = attempt(stroke, BANK, ERRORS)
+    assert found.ball == "red"
+    assert found.ball_contacts[0].balls == ("cue", "red")
+    assert found.ball_contacts[0].t_s == pytest.approx(motion.balls[0].t_s, abs=0.015)
+    assert found.outcome != "made"
