@@ -31,9 +31,9 @@ UNSEEN_TURN_S, TURN_RAD, CARRIED_S = 0.15, np.radians(10.0), 0.01
 LEAST_TOWARDS, LEAST_TOWARDS_MPS, SURE_SDS = 0.1, 0.15, 3.0
 # At a steeper angle than this it cannot but meet the rail; at a flatter one it is seen to come away from it.
 SURELY_TOWARDS = 0.35
-# It comes off the rail at least this fast. Carried back to when it met the rail it is this near: slides bend its way,
-# and the moment is known no better than this.
-LEAST_AWAY_MPS, AWAY_M, AWAY_S = 0.05, 0.03, 0.02
+# It comes off the rail at least this fast. It is seen no farther from the rail than it goes in the time from then, give
+# or take so much.
+LEAST_AWAY_MPS, AWAY_M, AWAY_S = 0.05, 0.03, 0.01
 # Friction between the balls throws the one that is met off the line of centres: by up to about five degrees (D. G.
 # Alciatore, Colorado State University, billiards.colostate.edu), mostly by less.
 THROWN_SD_RAD = np.radians(1.5)
@@ -127,9 +127,10 @@ def first_rail(rest: Rest, path: Path, sent: Sent, table: Table) -> FirstRail | 
     outward = np.sign(level - float(table.centre_m[axis]))
     begins = sliding_motion(legs(after)[0], float(after.t[0]))
     towards = outward * float(direction[axis])
-    # What comes away from elsewhere was turned before it got there.
-    back_m = begins.at_m - begins.velocity_mps * (float(after.t[0]) - time_s)
-    if outward * (level - back_m[axis]) > AWAY_M + AWAY_S * begins.speed_mps:
+    # What is seen far from the rail just then was turned before it got there.
+    near = int(np.abs(path.t - time_s).argmin())
+    reach_s = abs(float(path.t[near]) - time_s) + AWAY_S
+    if outward * (level - path.xy[near, axis]) > AWAY_M + towards * sent.speed_mps * reach_s:
         return None
     if towards < SURELY_TOWARDS and not outward * begins.velocity_mps[axis] < -LEAST_AWAY_MPS:
         return None

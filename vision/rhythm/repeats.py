@@ -9,6 +9,7 @@ back to the even rate at which the pictures were taken. Films that show every pi
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from math import isnan
 
 import numpy as np
 
@@ -179,9 +180,13 @@ def _evenly(times_s: Vector) -> Vector:
 
 
 def _retimed(track: Track, at: Callable[[float], float]) -> Track:
+    def shown(time_s: float) -> float:
+        # Some times are not known.
+        return time_s if isnan(time_s) else at(time_s)
+
     return replace(
         track,
-        rests=[replace(r, first_s=at(r.first_s), last_s=at(r.last_s), told_s=at(r.told_s)) for r in track.rests],
+        rests=[replace(r, first_s=at(r.first_s), last_s=at(r.last_s), told_s=shown(r.told_s)) for r in track.rests],
         path=[replace(s, time_s=at(s.time_s)) for s in track.path],
-        lost=[Loss(at(x.time_s), x.crowded, at(x.missed_s)) for x in track.lost],
+        lost=[Loss(at(x.time_s), x.crowded, shown(x.missed_s)) for x in track.lost],
     )
