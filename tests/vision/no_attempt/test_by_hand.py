@@ -148,3 +148,13 @@ def test_ball_that_vanishes_under_a_hand_was_taken() -> None:
     assert told([resting("cue", CUE_M), red]) == [("red", "taken")]
     uncovered = replace(red, lost=(Loss(3.0, False, 3.1),))
     assert told([resting("cue", CUE_M), uncovered]) == []
+
+
+@pytest.mark.parametrize("fps", [60.0, 120.0])
+def test_ball_lost_from_sight_just_after_a_rail_was_sent_on_by_nobody(fps: float) -> None:
+    """It turns back there, and so gets nowhere for a moment: it is not slow for that."""
+    motion = motion_of({"cue": (0.6, 0.8)}, 80.0, 2.6)
+    rail_s = motion.rails[0].t_s
+    (cue,) = seen(motion, fps=fps, until_s=20.0)
+    path = tuple(s for s in cue.path if not rail_s + 3.2 / fps < s.time_s < rail_s + 3.2 / fps + 0.45)
+    assert told([replace(cue, path=path)]) == []
