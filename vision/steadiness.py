@@ -39,8 +39,9 @@ LEAST_MISFIT_PX = 0.4
 # A picture that moved by more than this (in the size compared) may have been turned so far that its sides moved
 # otherwise than its middle: then so many times as many corners agree on that as on a turn, shift and scale.
 LARGE_PX, BENT_SHARE = 4.0, 1.2
-# A picture that stays for this long has come to rest.
-STAY_S = 0.4
+# A picture that stays for this long has come to rest, in so large a share of its frames: one may be placed badly for
+# somebody who comes into it.
+STAY_S, STAY_SHARE = 0.4, 0.75
 # When nothing of the first picture is found again, another view begins, this far from it for all we know.
 ELSEWHERE_PX = 1e4
 MOST_VIEWS = 4
@@ -252,7 +253,7 @@ def find_moves(clip: Clip) -> list[Move]:
         until_s = glances[min(k + 1, len(glances) - 1)].time_s
         between = [watch.place(frame) for frame in clip.frames_between(before.time_s, until_s)]
         seen = [before, *(g for g in between if g is not None)]
-        from_s, until_s = _when(seen, before.shift_px, settled, limit)
+        from_s, until_s = when_moved(seen, before.shift_px, settled, limit)
         # With no frame in between that lies neither here nor there, it went step by step.
         moves.append(Move(from_s, until_s, until_s <= from_s, _difference(settled, level)))
     return moves
@@ -310,18 +311,22 @@ def turned(camera: Camera, shift_px: Shift) -> Camera:
     return camera
 
 
-def _when(between: Sequence[Glance], old: Shift, new: Shift, limit_px: float) -> tuple[float, float]:
+def when_moved(between: Sequence[Glance], old: Shift, new: Shift, limit_px: float) -> tuple[float, float]:
     """The last time the picture lay where it had lain, and the first from which on it lies where it stays."""
     times = np.array([g.time_s for g in between])
     was = np.array([_apart(g.shift_px, old) <= limit_px for g in between])
     stays = np.array([_apart(g.shift_px, new) <= limit_px for g in between])
     # A picture that shakes comes by where it was, and where it will be, without staying there.
-    rested = [k for k, t in enumerate(times) if was[(times >= t - STAY_S) & (times <= t)].all()]
+    rested = [k for k, t in enumerate(times) if was[k] and _mostly(was[(times >= t - STAY_S) & (times <= t)])]
     first = max(rested, default=0)
     for k in range(first, len(times)):
-        if stays[(times >= times[k]) & (times <= times[k] + STAY_S)].all():
+        if stays[k] and _mostly(stays[(times >= times[k]) & (times <= times[k] + STAY_S)]):
             return float(times[first]), float(times[k])
     return float(times[first]), float(times[-1])
+
+
+def _mostly(there: NDArray[np.bool_]) -> bool:
+    return bool(there.mean() >= STAY_SHARE)
 
 
 def _apart(first: Shift, second: Shift) -> float:

@@ -15,7 +15,7 @@ from calibration.table import STANDARD_TABLES
 from tests.rendering import overhead_camera
 from tests.vision.films import TIME_BASE
 from vision.film.clip import Clip, Frame, open_clip
-from vision.steadiness import ELSEWHERE_PX, Move, View, Watch, anchors_px, find_moves, turned
+from vision.steadiness import ELSEWHERE_PX, Glance, Move, View, Watch, anchors_px, find_moves, turned, when_moved
 
 Picture = NDArray[np.uint8]
 WIDTH, HEIGHT, FPS, SECONDS = 480, 270, 10, 24
@@ -131,6 +131,17 @@ def test_shaking_is_part_of_the_knock(tmp_path: Path) -> None:
     assert len(moves) == 1
     assert moves[0].from_s == pytest.approx(12.2, abs=0.01)
     assert moves[0].until_s == pytest.approx(13.1, abs=0.11)
+
+
+@pytest.mark.parametrize("stray_s", [[2.35], [1.85], [2.2, 2.35], [1.7, 2.3]])
+def test_frames_that_are_placed_badly_do_not_move_the_knock(stray_s: list[float]) -> None:
+    """Somebody comes into the picture: where it lies is told half a pixel off for a frame."""
+    times = np.arange(0, 4, 1 / 30)
+    off = [0.6 if any(abs(t - s) < 0.017 for s in stray_s) else 0.1 for t in times]
+    places = [np.full((4, 2), (10.0 if t > 2.0 else 0.0) + o) for t, o in zip(times, off, strict=True)]
+    seen = [Glance(float(t), place) for t, place in zip(times, places, strict=True)]
+    from_s, until_s = when_moved(seen, np.zeros((4, 2)), np.full((4, 2), 10.0), 0.5)
+    assert (from_s, until_s) == pytest.approx((2.0, 2.0 + 1 / 30), abs=1e-6)
 
 
 def test_two_knocks(tmp_path: Path) -> None:
