@@ -26,11 +26,15 @@ class RailHit:
 
 @dataclass(frozen=True)
 class BallHit:
-    """Two balls meet. ``at_m`` is the centre of the first one, (2,)."""
+    """Two balls meet. ``at_m`` is the centre of the first one, (2,).
+
+    ``t_sd_s`` is what is not known of its moment besides what the legs on either side leave open, seconds.
+    """
 
     t_s: float
     balls: tuple[str, str]
     at_m: Vector
+    t_sd_s: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.table import Table, Vector
 from vision.launch import LAUNCH_S, Launch, fit_launch
-from vision.legs import Path, fit_line, legs
+from vision.legs import SLIDING_MPS2, Path, fit_line, legs
 from vision.pairing import FASTEST_MPS
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest, Sighting
@@ -41,6 +41,8 @@ MOST_STRAY = 2
 LYING_SDS = 1.0
 # Hands roll balls more slowly than this (common practice, no source).
 FASTER_THAN_HAND_MPS = 2.0
+# What sliding takes of a way is known to this share: a ball may roll from the start, or a cloth be twice as slow.
+SLOWED_SD = 0.5
 # Share of the closing speed that a ball takes from another: (1 + e) / 2 with e = 0.92 to 0.98 (D. G. Alciatore,
 # Colorado State University, billiards.colostate.edu, physical properties).
 SHARE, SHARE_SD = 0.975, 0.03
@@ -122,7 +124,7 @@ def set_off_into(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]],
             gone_s = distance / speed
             launch = Launch(met.time_s - gone_s, float(np.hypot(met.time_sd_s, gone_s * SHARE_SD)), speed, speed_sd)
         if _in_time(launch, rest, whole):
-            hit = BallHit(met.time_s, ("cue", name), centre)
+            hit = BallHit(met.time_s, ("cue", name), centre, met.time_sd_s)
             return SetOff(whole.part(whole.t > met.time_s + SMEARED_S), launch, way, hit)
     return None
 
@@ -162,11 +164,14 @@ def set_off_before(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]
         if abs(off) >= 2 * table.ball_radius_m or along <= 0:
             continue
         gap_m = along - float(np.sqrt(4 * table.ball_radius_m**2 - off**2))
-        met_s = float(whole.t[1]) + gap_m / speed
+        # Out of sight it slides on, slower and slower, or rolls already.
+        step_s, gap_s = float(whole.t[1] - whole.t[0]), gap_m / speed
+        slowed_m = SLIDING_MPS2 / 2 * gap_s * (step_s + gap_s)
+        met_s = float(whole.t[1]) + (gap_m + slowed_m) / speed
         if not whole.t[1] - SMEARED_S < met_s < whole.t[2] + SMEARED_S or other.last_s > met_s + SMEARED_S:
             continue
         centre = whole.xy[1] + gap_m * line.direction
-        sd_m = float(np.hypot(line.miss(centre)[1], SHARE_SD * gap_m))
+        sd_m = float(np.hypot(line.miss(centre)[1], SLOWED_SD * slowed_m))
         way = Path(np.append(before.t, met_s), np.vstack([before.xy, centre]), np.append(before.sd, max(sd_m, 1e-4)))
         launch = fit_launch(rest.at_m, way)
         if _in_time(launch, rest, whole):

@@ -16,11 +16,16 @@ LEAST_STRAIGHT, MOMENTS = 4, 48
 # Rolling may begin so much earlier than it seems to, in squared standard deviations of the fit: what of the curve is
 # then taken for straight is less than the line's own error, and more sightings tell the line.
 EARLIER = 1.0
+# No slide lasts longer: a ball that slips over the cloth by 7 m/s, more than a firm stroke leaves it after a rail or a
+# ball, rolls after 2/7 of that over the usual friction of 0.2 g (Coriolis 1835). What bends a leg later is no slide,
+# and a ball that lies still at its end has no line.
+SLIDES_S = 1.0
 
 
 def straight_end(leg: Path) -> Path:
     """What of a leg is rolled straight: from the first moment on at which the slide may have ended."""
-    firsts = np.unique(np.linspace(0, max(len(leg) - LEAST_STRAIGHT, 0), MOMENTS).round().astype(int))
+    sliding = int(np.searchsorted(leg.t, leg.t[0] + SLIDES_S)) if len(leg) else 0
+    firsts = np.unique(np.linspace(0, max(min(len(leg) - LEAST_STRAIGHT, sliding), 0), MOMENTS).round().astype(int))
     along, across = _axes(leg)
     left = np.array([_left(leg, along, across, int(first)) for first in firsts])
     costs = (left**2).sum(axis=1)

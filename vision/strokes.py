@@ -20,6 +20,7 @@ from vision.contacts.run import Run, ball_hit, follow
 from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by, turned_at_once, way_unseen
 from vision.contacts.struck_into_rail import bounced_first, set_off_by_rail
 from vision.contacts.struck_over_rails import set_off_over_rails
+from vision.contacts.struck_then_hidden import faster_than, set_off_then_hidden
 from vision.contacts.struck_unseen import UNSEEN_S as STRUCK_UNSEEN_S
 from vision.contacts.struck_unseen import first_of_all, set_off_unseen
 from vision.dropped import dropped, vanished
@@ -171,6 +172,9 @@ def _stroke(
     unseen = set_off_unseen(rest, whole, moved, table)
     if unseen is not None and first_of_all(begun, cue_run, unseen):
         begun, cue_run = unseen, _cue_run(unseen, places, seen_s, table)
+    hidden = set_off_then_hidden(rest, whole, moved, table)
+    if hidden is not None and faster_than(begun, hidden):
+        begun, cue_run = hidden, _cue_run(hidden, places, seen_s, table)
     if begun is None or cue_run is None or _carried(rest, moving):
         return NotAttempt(began_s, BY_HAND)
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
@@ -266,8 +270,8 @@ def _first_seen_lying(ball: Ball, began_s: float, end_s: float) -> Rest | None:
 
 
 def _cue_run(begun: SetOff, places: Mapping[str, Vector], seen_s: Mapping[str, float], table: Table) -> Run:
-    """The cue ball's run; after a ball or rail close by was met at once, what came before that is put first."""
-    if begun.way is None or begun.hit is None:
+    """The cue ball's run; the way before it met a ball or rail at once, or went out of sight, is put first."""
+    if begun.way is None:
         return follow("cue", begun.path, places, table, seen_s)
     met = begun.hit.balls if isinstance(begun.hit, BallHit) else ()
     rest_of_it = follow("cue", begun.path, {n: p for n, p in places.items() if n not in met}, table, seen_s)

@@ -128,12 +128,14 @@ def _known_to_be_met(stroke: Stroke, name: str, left_s: float) -> bool:
 
 
 def _within_reach(stroke: Stroke, name: str, left_s: float, table: Table) -> bool:
-    """Whether the cue ball may have been at a ball, from one sighting of itself to the next, as that set off."""
+    """Whether the cue ball may have been at a ball, from one sighting of itself to the next, as that set off, or after
+    the last one."""
     rest = stroke.resting[name]
     whole = stroke.cue_path
-    knots_s = np.append(min(stroke.launch.time_s, whole.t[0]), whole.t)
+    knots_s = np.concatenate([[min(stroke.launch.time_s, whole.t[0])], whole.t, [max(stroke.end_s, whole.t[-1])]])
     from_ball_m = np.hypot(*(np.vstack([stroke.rest.at_m, whole.xy]) - rest.at_m).T) - 2 * table.ball_radius_m
-    way_m = np.maximum(from_ball_m[:-1], 0.0) + np.maximum(from_ball_m[1:], 0.0)
+    # Where it went after it was last seen does not matter.
+    way_m = np.maximum(from_ball_m, 0.0) + np.append(np.maximum(from_ball_m[1:], 0.0), 0.0)
     time_s = np.diff(knots_s)
     set_off = (knots_s[1:] > rest.last_s - SEEMS_THERE_S) & (knots_s[:-1] < left_s)
     return bool((set_off & (way_m < FASTER_SHARE * stroke.launch.speed_mps * time_s + REACH_M)).any())

@@ -65,3 +65,13 @@ def test_what_is_short_is_kept() -> None:
     assert len(straight_end(path.part(slice(0, 3)))) == 3
     assert len(straight_end(path.part(slice(0, 1)))) == 1
     assert 4 <= len(straight_end(path.part(slice(0, 5)))) <= 5
+
+
+def test_ball_that_lies_still_at_the_end_of_a_leg_tells_no_line() -> None:
+    """A slow leg is seen until the ball has lain still for a while: its line is that of the way, not of the rest."""
+    slow = run((1.6, 1.2), (0.1, -0.5), frames(4.6, 15.0), table=None)
+    bearing = float(np.arctan2(-0.5, 0.1))
+    assert np.hypot(*slow.v[-1]) == 0 < np.hypot(*slow.v[len(slow.t) // 2])
+    for seed in range(40):
+        line = fit_line(straight_end(slow.path(NOISE_M, seed=seed)))
+        assert abs(np.angle(np.exp(1j * (line.bearing_rad - bearing)))) < 0.01

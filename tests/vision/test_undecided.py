@@ -295,6 +295,18 @@ def test_bank_whose_hit_no_picture_shows_is_not_missed_for_want_of_a_hit(off_deg
     assert "no_ball_hit" not in found.flags
 
 
+def test_bank_whose_cue_ball_drops_out_of_sight_is_not_missed_for_want_of_a_hit() -> None:
+    """It is seen to come up to the other, and never after; that one is seen again when it is off its rail."""
+    motion = banked(3.2)
+    hit_s = motion.balls[0].t_s
+    cue, red = hidden(seen(motion, fps=120.0, until_s=3.5), hit_s - 0.04, hit_s + 0.5)
+    gone = replace(cue, path=tuple(s for s in cue.path if s.time_s < hit_s), rests=cue.rests[:1], lost=())
+    assert len(gone.path) > 2
+    found = attempt(only_stroke([gone, red], 3.5), BANK, ERRORS)
+    assert found.outcome == "unclear"
+    assert "no_ball_hit" not in found.flags
+
+
 def test_ball_that_drops_out_of_sight_may_have_been_banked() -> None:
     """Nobody sees it under way, or the cue ball meet it."""
     motion = banked(2.4, -7.0)

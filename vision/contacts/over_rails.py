@@ -14,9 +14,9 @@ import numpy as np
 from calibration.table import RAILS, Rail, Table, Vector
 from vision.contacts.rail_way import Begin
 from vision.contacts.rebounds import Arrival, Rebounds, fit_rebounds, sharpened
-from vision.contacts.run import Run, without_smeared
-from vision.contacts.sent_into_rail import has_rubber
-from vision.launch import Launch
+from vision.contacts.run import SMEARED_S, Run, without_smeared
+from vision.contacts.sent_into_rail import CARRIED_S, has_rubber
+from vision.launch import SHED_SHARE, SHED_SHARE_SD, Launch
 from vision.legs import Path, fit_line, joined, motion_at
 from vision.reading import BallHit, RailHit
 from vision.sightings import Rest
@@ -59,7 +59,9 @@ def struck_from(rest: Rest, launch: Launch, run: Run) -> Begin:
     """How a struck ball's way begins: from where it lay, towards where its first leg ends."""
     way = run.legs[0].xy[-1] - rest.at_m
     velocity = launch.speed_mps * way / max(float(np.hypot(*way)), 1e-6)
-    return Begin(launch.time_s, rest.at_m, velocity, at_sd_m=max(rest.sd_m, 1e-4))
+    return Begin(
+        launch.time_s, rest.at_m, velocity, at_sd_m=max(rest.sd_m, 1e-4), shed=SHED_SHARE, shed_sd=SHED_SHARE_SD
+    )
 
 
 def _seen(run: Run, k: int) -> Path:
@@ -67,6 +69,11 @@ def _seen(run: Run, k: int) -> Path:
     leg = run.legs[k]
     met = [hit.t_s for hit in run.junctions[max(k - 1, 0) : k + 1] if hit is not None]
     return leg.part(~np.isin(leg.t, met))
+
+
+def _sighted(leg: Path, start: Begin) -> Path:
+    """A first leg without the place to which it was carried on from its beginning: that is no sighting."""
+    return leg.part(np.abs(leg.t - start.time_s - CARRIED_S) > 1e-9)
 
 
 def _group_end(run: Run, first: int) -> int:
@@ -97,6 +104,8 @@ def _fitted(run: Run, first: int, last: int, before: Path, table: Table, start: 
     doubtful, after = _seen(run, first).part(slice(len(before), None)), _seen(run, last + 1)
     start = start if first == 0 else None
     if start is not None:
+        run = replace(run, legs=(_sighted(run.legs[0], start), *run.legs[1:]))
+        before = _sighted(before, start)
         before = before.part(before.t > start.time_s + 1e-9)
     begins = _begin(before, start, BEFORE_S if first == 0 else BEFORE_LATER_S)
     if begins is None or not len(after):
@@ -164,11 +173,10 @@ def _towards(begin: Begin, rail: Rail, table: Table) -> bool:
 
 
 def _plausible(found: Rebounds, seen: Path, table: Table) -> bool:
-    """Whether the contacts lie where there is rubber, and between the sightings that they are to explain."""
-    return all(
-        has_rubber(hit.rail, hit.at_m, table) and seen.t[0] - EDGE_S < hit.t_s < seen.t[-1] + EDGE_S
-        for hit in found.hits
-    )
+    """Whether the contacts lie where there is rubber, and between the sightings that they are to explain, or from when
+    on it lay where the way begins."""
+    from_s = min(float(seen.t[0]) - EDGE_S, found.begin.time_s if found.launch is not None else np.inf)
+    return all(has_rubber(hit.rail, hit.at_m, table) and from_s < hit.t_s < seen.t[-1] + EDGE_S for hit in found.hits)
 
 
 def _put_in(run: Run, first: int, last: int, found: Rebounds, from_rest: bool) -> Run:
@@ -199,7 +207,9 @@ def _put_in(run: Run, first: int, last: int, found: Rebounds, from_rest: bool) -
 
 
 def _between(time_s: float, from_m: Vector, seen: Path, other: RailHit) -> Path:
-    """A leg of few sightings that ends with a contact, from a place (2,) on that is known too."""
+    """A leg of few sightings that ends with a contact, from a place (2,) on that is known too: better than what is seen
+    while it meets the rail."""
+    seen = seen.part(np.abs(seen.t - other.t_s) > SMEARED_S)
     return Path(
         np.concatenate([[time_s], seen.t, [max(other.t_s, time_s + 1e-4)]]),
         np.vstack([from_m, seen.xy, other.at_m]),

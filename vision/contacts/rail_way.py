@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import Rail, Table, Vector
-from vision.launch import ROLLING_MPS2, SLIDING_SD_MPS2
+from vision.launch import LEAST_SHED, MOST_SHED, ROLLING_MPS2, SLIDING_SD_MPS2
 from vision.legs import SLIDING_MPS2, Path
 from vision.settling import ALONG_SD, ROLL_KEPT, ROLL_KEPT_SD
 
@@ -24,6 +24,8 @@ LEAST_MPS, MOST_S = 0.02, 3.0
 TRACK_SD_M = 0.001
 # How many parameters there are before the rails, and for each of them.
 BEFORE, EACH = 8, 5
+# In what a beginning's velocity is measured where nothing is known of it.
+VELOCITY_SCALE_MPS = 0.1
 # Slower than this a ball has no direction.
 STILL_MPS = 1e-6
 
@@ -33,7 +35,11 @@ Array = NDArray[np.float64]
 @dataclass(frozen=True)
 class Begin:
     """How the way begins: at a moment ``time_s`` at ``at_m`` (2,) with ``velocity_mps`` (2,), slowed by what friction
-    can do; each with what it may be wrong by (infinite: nothing is known of it)."""
+    can do; each with what it may be wrong by (infinite: nothing is known of it).
+
+    ``shed`` is the share of its speed that a ball sheds as it slides, before it rolls; NaN where the way begins
+    elsewhere than at rest: then it is slowed alike until the first rail.
+    """
 
     time_s: float
     at_m: Vector
@@ -41,15 +47,14 @@ class Begin:
     time_sd_s: float = np.inf
     at_sd_m: float = np.inf
     velocity_sd_mps: float = np.inf
+    shed: float = np.nan
+    shed_sd: float = np.nan
 
 
 @dataclass(frozen=True)
 class Leg:
     """A leg from ``time_s`` (...) on: place and velocity, (..., 2) each, how it is slowed (..., 2), and from how long
-    after it rolls (...).
-
-    The first leg slides as long as it lasts.
-    """
+    after it rolls (...)."""
 
     time_s: Array
     at_m: Array
@@ -84,9 +89,10 @@ class Leg:
         inside = speed**2 + 2 * outward * self.slowed[..., axis] * gap
         sliding = np.where(inside > 0, 2 * gap / (speed + np.sqrt(np.maximum(inside, 0.0))), MOST_S)
         at_m, velocity = self.after(self.slides_s)
-        rolling = self.slides_s + outward * (level - at_m[..., axis]) / np.maximum(
-            outward * velocity[..., axis], LEAST_MPS
-        )
+        gap = outward * (level - at_m[..., axis])
+        speed = np.maximum(outward * velocity[..., axis], LEAST_MPS)
+        inside = speed**2 - 2 * ROLLING_MPS2 * speed / _size(velocity) * gap
+        rolling = self.slides_s + 2 * gap / (speed + np.sqrt(np.maximum(inside, 0.0)))
         return np.clip(np.where(sliding > self.slides_s, rolling, sliding), -MOST_S, MOST_S)
 
 
@@ -95,8 +101,9 @@ class RailWay:
     """Ways over the ``rails`` in their order, and where they are at the sightings ``seen``.
 
     The parameters are differences from what is expected, in units of their standard deviations (or of a scale):
-    time, place (2), velocity (2), how the first leg is slowed (2), sliding friction; for each rail what it returns of
-    the speed towards it and along it, what it leaves of the roll, how the ball rolls along it, and where it is.
+    time, place (2), velocity (2), how the first leg is slowed (2; from rest: what sliding sheds, and how fast), sliding
+    friction after; for each rail what it returns of the speed towards it and along it, what it leaves of the roll, how
+    the ball rolls along it, and where it is.
     Times are from ``origin_s`` on.
     """
 
@@ -110,15 +117,18 @@ class RailWay:
         """Legs by parameters (..., p)."""
         begin = self.begin
         sds = [begin.time_sd_s, begin.at_sd_m, begin.velocity_sd_mps]
-        scale = np.where(np.isfinite(sds), sds, [0.01, 0.01, 0.1])
+        scale = np.where(np.isfinite(sds), sds, [0.01, 0.01, VELOCITY_SCALE_MPS])
+        velocity = begin.velocity_mps + found[..., 3:5] * scale[2]
+        friction = _friction(found[..., 7])
+        slowed, slides_s = found[..., 5:7] * SLIDING_MPS2, np.full(found.shape[:-1], MOST_S)
+        if np.isfinite(begin.shed):
+            # Its own friction: what is wrong with the way off a cushion shall not tell how the ball set off.
+            speed, sliding = _size(velocity), _friction(found[..., 6])
+            slowed = -(sliding / speed)[..., None] * velocity
+            slides_s = np.clip(begin.shed + found[..., 5] * begin.shed_sd, LEAST_SHED, MOST_SHED) * speed / sliding
         leg = Leg(
-            begin.time_s + found[..., 0] * scale[0],
-            begin.at_m + found[..., 1:3] * scale[1],
-            begin.velocity_mps + found[..., 3:5] * scale[2],
-            found[..., 5:7] * SLIDING_MPS2,
-            np.full(found.shape[:-1], MOST_S),
+            begin.time_s + found[..., 0] * scale[0], begin.at_m + found[..., 1:3] * scale[1], velocity, slowed, slides_s
         )
-        friction = np.maximum(SLIDING_MPS2 + found[..., 7] * SLIDING_SD_MPS2, 0.3 * SLIDING_MPS2)
         out = [leg]
         for k, rail in enumerate(self.rails):
             leg = self._off(leg, rail, found[..., BEFORE + EACH * k : BEFORE + EACH * (k + 1)], friction)
@@ -159,6 +169,11 @@ class RailWay:
         begin = self.begin
         sds = np.array([begin.time_sd_s, *[begin.at_sd_m] * 2, *[begin.velocity_sd_mps] * 2])
         return np.concatenate([np.where(np.isfinite(sds), found[..., :5], 0.0), found[..., 5:]], axis=-1)
+
+
+def _friction(off: Array) -> Array:
+    """Sliding deceleration (...) so many standard deviations off the usual one."""
+    return np.maximum(SLIDING_MPS2 + off * SLIDING_SD_MPS2, 0.3 * SLIDING_MPS2)
 
 
 def _size(of: Array) -> Array:

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from calibration.table import Rail, Table, Vector
-from vision.contacts.rail_way import BEFORE, EACH, Array, Begin, Leg, RailWay
+from vision.contacts.rail_way import BEFORE, EACH, VELOCITY_SCALE_MPS, Array, Begin, Leg, RailWay
 from vision.launch import Launch
 from vision.legs import Line, Path
 from vision.reading import RailHit
@@ -29,6 +29,10 @@ STEP = 1e-5
 # A fit that leaves more than this, as a factor of the variance, after so many evaluations comes to nothing: in films
 # read, those that came to less than 6 had come to less than 8 by then.
 HOPELESS_NOISE, SOON, MOST_EVALUATIONS = 20.0, 8, 60
+# A fit that leaves more than this, as a factor of the variance, may have stuck.
+STUCK_NOISE = 3.0
+# How rough a fit is begun that came to nothing at once.
+ROUGH_SD_M = 0.01
 # Ways to change the parameters that change what is seen by less than this, of the most, are not told by it.
 SINGULAR = 3e-8
 
@@ -112,7 +116,7 @@ def fit_rebounds(begin: Begin, rails: Sequence[Rail], seen: Path, table: Table) 
     seen = replace(seen, t=seen.t - origin_s)
     model = RailWay(replace(begin, time_s=begin.time_s - origin_s), tuple(rails), table, seen, origin_s)
     sd = np.hypot(seen.sd, RAIL_SD_M)
-    fitted = _fitted(model, sd, np.zeros(BEFORE + EACH * len(rails)))
+    fitted = _unstuck(model, sd, _fitted(model, sd, np.zeros(BEFORE + EACH * len(rails))))
     smeared = np.zeros(len(seen)) if fitted is None else _smear_m(model.legs(fitted[0]), seen)
     if fitted is not None and smeared.any():
         fitted = _fitted(model, np.hypot(sd, smeared), fitted[0])
@@ -120,6 +124,41 @@ def fit_rebounds(begin: Begin, rails: Sequence[Rail], seen: Path, table: Table) 
         return None
     found, spread, left = fitted
     return _told(model, found, spread, left, 2 * len(seen))
+
+
+def _unstuck(
+    model: RailWay, sd: Vector, fitted: tuple[Vector, Array, Vector] | None
+) -> tuple[Vector, Array, Vector] | None:
+    """A fit, or a better one begun with the first rail met a frame sooner or later.
+
+    A sighting beside a rail is from before it or after: which of the two, a fit cannot change its mind about. One that
+    came to nothing is begun anew only from where a ball lay: that it sets off from there is known.
+    """
+    if fitted is None and np.isfinite(model.begin.shed):
+        # Roughly first: what is far off then does not weigh so much that the laws of rebound are bent for it.
+        rough = _fitted(model, np.hypot(sd, ROUGH_SD_M), np.zeros(BEFORE + EACH * len(model.rails)))
+        fitted = _fitted(model, sd, rough[0]) if rough is not None else None
+    good = fitted is not None and _cost(fitted) < STUCK_NOISE * max(_freedom(model, 2 * len(model.seen)), 1)
+    if fitted is None or good or len(model.seen) < 2:
+        return fitted
+    found = fitted[0]
+    begin, met = model.legs(found)[:2]
+    takes_s = float(met.time_s - begin.time_s)
+    frame_s = float(np.diff(model.seen.t).min())
+    scale = model.begin.velocity_sd_mps if np.isfinite(model.begin.velocity_sd_mps) else VELOCITY_SCALE_MPS
+    tried = [fitted]
+    for later_s in (-frame_s, frame_s):
+        if takes_s + later_s > 0:
+            start = found.copy()
+            start[3:5] += begin.velocity * (takes_s / (takes_s + later_s) - 1) / scale
+            other = _fitted(model, sd, start)
+            tried += [] if other is None else [other]
+    return min(tried, key=_cost)
+
+
+def _cost(fitted: tuple[Vector, Array, Vector]) -> float:
+    """What a fit left, in squared standard deviations."""
+    return float(fitted[2] @ fitted[2])
 
 
 def sharpened(rough: Rebounds, arrival: Arrival | None) -> Rebounds:

@@ -16,7 +16,7 @@ from vision.contacts.grazes import cut_at_grazes
 from vision.contacts.rebounds import Rebounds
 from vision.contacts.turns import before_turn
 from vision.launch import Launch
-from vision.legs import Line, Path, fit_line, legs, motion_at, sliding_motion
+from vision.legs import SLIDING_MPS2, Line, Path, fit_line, legs, motion_at, sliding_motion
 from vision.reading import BallHit, RailHit
 from vision.straight import straight_end
 
@@ -311,9 +311,11 @@ def ball_hit(ball: str, before: Path, after: Path, others: Mapping[str, Vector],
     back = float(np.sqrt(max(touch**2 - miss**2, 0.0)))
     at_m = line.through_m + (ahead - back) * line.direction
     travelled = float((at_m - ends.at_m) @ line.direction)
-    time_s = float(before.t[-1]) + travelled / max(ends.speed_mps, 0.05)
-    time_s = float(np.clip(time_s, before.t[-1] - 0.01, after.t[0] + 0.01))
-    return BallHit(time_s, (ball, name), at_m)
+    gap_s = travelled / max(ends.speed_mps, 0.05)
+    # Out of sight it slides, or rolls: half of what sliding takes is what it is slowed by, give or take as much.
+    slowed_s = SLIDING_MPS2 / 4 * gap_s**2 / max(ends.speed_mps, 0.05) if gap_s > 0 else 0.0
+    time_s = float(np.clip(before.t[-1] + gap_s + slowed_s, before.t[-1] - 0.01, after.t[0] + 0.01))
+    return BallHit(time_s, (ball, name), at_m, slowed_s)
 
 
 def _ball_in_the_way(

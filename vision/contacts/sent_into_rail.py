@@ -27,6 +27,8 @@ LEAST_WAY_S = 0.001
 # A ball first seen this late, and this far off the line on which it was sent, was turned by what no frame shows. How
 # it set off is carried on for so long.
 UNSEEN_TURN_S, TURN_RAD, CARRIED_S = 0.15, np.radians(10.0), 0.01
+# Where it goes when it is first seen is told by so many sightings.
+FIRST_SEEN = 6
 # A ball sent at a flatter angle to the rail (its sine) may miss it, and one slower than this towards it may stop short.
 LEAST_TOWARDS, LEAST_TOWARDS_MPS, SURE_SDS = 0.1, 0.15, 3.0
 # At a steeper angle than this it cannot but meet the rail; at a flatter one it is seen to come away from it.
@@ -39,6 +41,9 @@ LEAST_AWAY_MPS, AWAY_M, AWAY_S = 0.05, 0.03, 0.01
 THROWN_SD_RAD = np.radians(1.5)
 # When a ball was sent off is told by the one that met it no better than this, and how fast.
 SENT_SD_S, SENT_SD_MPS = 0.003, 0.03
+# It starts without spin, and so sheds 2/7 of its speed before it rolls (Coriolis 1835), but for what spin the balls
+# rub off on each other, a few per cent of that.
+SENT_SHED, SENT_SHED_SD = 2 / 7, 0.02
 # A sighting this close to the contact may be smeared round it.
 SMEARED_S = 0.004
 # Sightings of a ball that has just been sent off are this near to its line, besides what is not known of that.
@@ -49,18 +54,23 @@ SAME_CONTACT_S, LEAST_SEEN = 0.06, 4
 
 @dataclass(frozen=True)
 class Sent:
-    """How a resting ball was sent off: when (seconds), on which line (through its resting place), how fast (m/s)."""
+    """How a resting ball was sent off: when (seconds), on which line (through its resting place), how fast (m/s); and
+    how surely the moment and the speed are known."""
 
     time_s: float
     line: Line
     speed_mps: float
+    time_sd_s: float = SENT_SD_S
+    speed_sd_mps: float = SENT_SD_MPS
 
     def begin(self) -> Begin:
         """The same as the beginning of a way."""
-        velocity_sd = self.speed_mps * float(np.hypot(self.line.bearing_sd_rad, SHARE_SD))
+        velocity_sd = float(np.hypot(self.speed_mps * self.line.bearing_sd_rad, self.speed_sd_mps))
         velocity = self.speed_mps * self.line.direction
         place_sd = max(self.line.offset_sd_m, 1e-4)
-        return Begin(self.time_s, self.line.through_m, velocity, SENT_SD_S, place_sd, velocity_sd + SENT_SD_MPS)
+        return Begin(
+            self.time_s, self.line.through_m, velocity, self.time_sd_s, place_sd, velocity_sd, SENT_SHED, SENT_SHED_SD
+        )
 
 
 def sent_by(met: Run, rest: Rest, name: str, table: Table) -> Sent | None:
@@ -81,7 +91,11 @@ def sent_by(met: Run, rest: Rest, name: str, table: Table) -> Sent | None:
         return None
     turn_sd = float(np.hypot(aside_sd / (apart * fullness), THROWN_SD_RAD))
     bearing = float(np.arctan2(centres[1], centres[0]) % (2 * np.pi))
-    return Sent(hit.t_s, Line(rest.at_m, bearing, turn_sd, rest.sd_m), speed)
+    # Where the one that met it was out of sight before, it came there when, and as fast, as friction let it.
+    time_sd_s = float(np.linalg.norm([SENT_SD_S, arriving.at_sd_m / arriving.speed_mps, hit.t_sd_s]))
+    slowed_mps = SHARE * fullness * arriving.velocity_sd_mps
+    speed_sd = float(np.hypot(SHARE_SD * speed, slowed_mps)) + SENT_SD_MPS
+    return Sent(hit.t_s, Line(rest.at_m, bearing, turn_sd, rest.sd_m), speed, time_sd_s, speed_sd)
 
 
 @dataclass(frozen=True)
@@ -132,7 +146,9 @@ def first_rail(rest: Rest, path: Path, sent: Sent, table: Table) -> FirstRail | 
     reach_s = abs(float(path.t[near]) - time_s) + AWAY_S
     if outward * (level - path.xy[near, axis]) > AWAY_M + towards * sent.speed_mps * reach_s:
         return None
-    if towards < SURELY_TOWARDS and not outward * begins.velocity_mps[axis] < -LEAST_AWAY_MPS:
+    # Seen late, it may have met others in between, and no leg shows how it came off this one.
+    sure = towards >= SURELY_TOWARDS and after.t[0] - time_s < UNSEEN_TURN_S
+    if not sure and not outward * begins.velocity_mps[axis] < -LEAST_AWAY_MPS:
         return None
     way = Path(
         np.concatenate([[sent.time_s], before.t[before.t > sent.time_s], [time_s]]),
@@ -225,14 +241,19 @@ def way_unseen(rest: Rest, path: Path, sent: Sent) -> Path | None:
     """
     if not len(path) or path.t[0] - sent.time_s < UNSEEN_TURN_S or not sent.speed_mps > LEAST_TOWARDS_MPS:
         return None
+    return None if _still_on_its_way(rest, path, sent) else carried_on(rest, sent)
+
+
+def _still_on_its_way(rest: Rest, path: Path, sent: Sent) -> bool:
+    """Whether a ball is first seen on the line on which it was sent, and goes on along it: near a rail that it met
+    squarely it is on that line again, on its way back."""
+    within = max(SURE_SDS * sent.line.bearing_sd_rad, TURN_RAD)
     gone = path.xy[0] - rest.at_m
-    ahead, aside = (
-        sent.line.direction @ gone,
-        np.hypot(*gone) * np.sin(max(SURE_SDS * sent.line.bearing_sd_rad, TURN_RAD)),
-    )
-    if ahead > 0 and abs(sent.line.miss(path.xy[0])[0]) < aside:
-        return None
-    return carried_on(rest, sent)
+    if sent.line.direction @ gone <= 0 or abs(sent.line.miss(path.xy[0])[0]) >= np.hypot(*gone) * np.sin(within):
+        return False
+    goes = fit_line(legs(path)[0].part(slice(0, FIRST_SEEN)))
+    turn = abs((goes.bearing_rad - sent.line.bearing_rad + np.pi) % (2 * np.pi) - np.pi)
+    return not turn > within + SURE_SDS * goes.bearing_sd_rad
 
 
 def carried_on(rest: Rest, sent: Sent) -> Path:

@@ -31,7 +31,7 @@ from vision.sightings import Rest
 
 # The ball that was met leaves faster than hands push balls about (common practice, no source).
 LEAST_SENT_MPS = 1.0
-# When the ball that was met left is known this well.
+# When the ball that was met left is known no better than this.
 LEFT_SD_S = 0.01
 # The cue ball was seen no more often than this before it met that ball.
 MOST_BEFORE = 2
@@ -54,6 +54,7 @@ class _Left:
     """How a ball left its place: when, how fast (m/s), in which direction (2,), with what is not known of each."""
 
     time_s: float
+    time_sd_s: float
     speed_mps: float
     speed_sd_mps: float
     direction: Vector
@@ -116,7 +117,7 @@ def _by(rest: Rest, whole: Path, name: str, other: Rest, left: _Left, table: Tab
     thin = cut_sd_rad * float(np.sqrt(1 - min(fullness, 1.0) ** 2)) / fullness
     speed_sd = speed * float(np.hypot.reduce([left.speed_sd_mps / left.speed_mps, SHARE_SD, thin]))
     gone_s = distance / speed
-    launch = Launch(left.time_s - gone_s, float(np.hypot(LEFT_SD_S, gone_s * speed_sd / speed)), speed, speed_sd)
+    launch = Launch(left.time_s - gone_s, float(np.hypot(left.time_sd_s, gone_s * speed_sd / speed)), speed, speed_sd)
     # When it was struck says how fast it came, too: not before it was last seen where it lay.
     latest_s = float(before.t[0]) if len(before) else left.time_s
     if not rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= latest_s + TIME_TOLERANCE_S:
@@ -124,13 +125,19 @@ def _by(rest: Rest, whole: Path, name: str, other: Rest, left: _Left, table: Tab
     if float(np.hypot(*(after.xy[0] - centre))) > REACH_M + speed * float(after.t[0] - left.time_s):
         return None
     centre_sd = float(np.hypot(other.sd_m, 2 * table.ball_radius_m * left.turn_sd_rad))
+    if len(before):
+        # What was seen of it on its way tells how it set off better than that ball's speed does.
+        end_sd = np.hypot(centre_sd, left.time_sd_s * speed)
+        seen = Path(np.append(before.t, left.time_s), np.vstack([before.xy, centre]), np.append(before.sd, end_sd))
+        fitted = fit_launch(rest.at_m, seen)
+        launch = fitted if rest.last_s - TIME_TOLERANCE_S <= fitted.time_s <= latest_s else launch
     begun_s = min(launch.time_s, latest_s - LEAST_WAY_S)
     way = Path(
         np.concatenate([[begun_s], before.t, [left.time_s]]),
         np.vstack([rest.at_m, before.xy, centre]),
         np.concatenate([[max(rest.sd_m, 1e-4)], before.sd, [max(centre_sd, 1e-4)]]),
     )
-    return SetOff(after, launch, way, BallHit(left.time_s, ("cue", name), centre))
+    return SetOff(after, launch, way, BallHit(left.time_s, ("cue", name), centre, left.time_sd_s))
 
 
 def _departures(lay: Rest, path: Path, table: Table) -> Iterator[_Left]:
@@ -144,7 +151,8 @@ def _departures(lay: Rest, path: Path, table: Table) -> Iterator[_Left]:
     if abs(off) < START_TOLERANCE_M + 3 * sd and launch.speed_mps > LEAST_SENT_MPS and in_time:
         line = fit_line(from_rest(lay, first))
         turn_sd = float(np.hypot(line.bearing_sd_rad, THROWN_SD_RAD))
-        yield _Left(launch.time_s, launch.speed_mps, launch.speed_sd_mps, line.direction, turn_sd)
+        time_sd = float(np.hypot(LEFT_SD_S, launch.time_sd_s))
+        yield _Left(launch.time_s, time_sd, launch.speed_mps, launch.speed_sd_mps, line.direction, turn_sd)
         return
     for rail in RAILS if len(first) > 2 else ():
         left = _off_rail(rail, lay, first, table)
@@ -171,7 +179,8 @@ def _passed_on(lay: Rest, path: Path, other: Rest, left: _Left, table: Table) ->
     turn_sd = float(np.hypot(centre_sd / length, THROWN_SD_RAD))
     thin = turn_sd * float(np.sqrt(1 - min(fullness, 1.0) ** 2)) / fullness
     speed_sd = speed * float(np.hypot.reduce([left.speed_sd_mps / left.speed_mps, SHARE_SD, thin]))
-    return _Left(left_s, speed, speed_sd, way / length, turn_sd)
+    time_sd = float(np.hypot(left.time_sd_s, length / speed * speed_sd / speed))
+    return _Left(left_s, time_sd, speed, speed_sd, way / length, turn_sd)
 
 
 def _off_rail(rail: Rail, lay: Rest, first: Path, table: Table) -> _Left | None:
@@ -201,4 +210,6 @@ def _off_rail(rail: Rail, lay: Rest, first: Path, table: Table) -> _Left | None:
     bent_m = SLIDING_MPS2 * back_s**2 / 2
     at_sd_m = float(np.hypot.reduce([motion.at_sd_m, motion.velocity_sd_mps * back_s, bent_m, LEAST_BACK_SD_M]))
     turn_sd = float(np.hypot(at_sd_m / length, THROWN_SD_RAD))
-    return _Left(left_s, speed, SPEED_SD_SHARE * speed, way / length, turn_sd)
+    # How long it was on its way there is known as well as its speed, and how long it is back by its curve.
+    time_sd = float(np.linalg.norm([LEFT_SD_S, SPEED_SD_SHARE * length / speed, bent_m / away]))
+    return _Left(left_s, time_sd, speed, SPEED_SD_SHARE * speed, way / length, turn_sd)

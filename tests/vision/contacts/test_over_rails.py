@@ -109,6 +109,39 @@ def test_way_over_two_rails_is_found_from_a_rough_beginning() -> None:
     assert other is None or other.noise > 10 * found.noise
 
 
+def test_rail_is_found_though_a_ball_was_sent_off_slower_than_it_seemed() -> None:
+    """It would have been back off the rail by the first sighting, which is from before it: the fit finds out."""
+    for step in range(4, 9):
+        times = frames(0.8, 15.0, begin_s=0.001 + step / 600)
+        rolled = roll((0.6, 0.5), (1.2, 2.4), times, table=TABLE)
+        true = rolled.bounces[0]
+        begin = Begin(
+            0.0, np.array([0.6, 0.5]), 1.15 * np.array([1.2, 2.4]), 0.005, 3e-4, 0.25, shed=2 / 7, shed_sd=0.02
+        )
+        seen_ = rolled.path(NOISE_M, seed=step).part((rolled.t > true.t_s - 0.1) & (rolled.t < true.t_s + 0.3))
+        found = fit_rebounds(begin, (true.rail,), seen_, TABLE)
+        assert found is not None
+        assert found.noise < 2
+        assert found.hits[0].t_s == pytest.approx(true.t_s, abs=0.002)
+
+
+def test_speed_of_a_ball_that_is_seen_late_on_its_way_to_a_rail_is_honest() -> None:
+    """It slid first, then rolled: how it set off is told by both, from the few sightings at the end of that way."""
+    off = []
+    for seed in range(16):
+        speed = 1.5 + 0.1 * seed
+        velocity = speed * np.array([np.cos(1.2), np.sin(1.2)])
+        rolled = roll((0.6, 0.2), velocity, frames(1.6, 24.0, begin_s=0.001 + 0.002 * seed), table=TABLE)
+        true = rolled.bounces[0]
+        begin = Begin(0.0, np.array([0.6, 0.2]), 1.05 * velocity, 0.003, 3e-4, 0.1 * speed, shed=2 / 7, shed_sd=0.02)
+        seen_ = rolled.path(NOISE_M, seed=seed).part((rolled.t > true.t_s - 0.09) & (rolled.t < true.t_s + 0.3))
+        found = fit_rebounds(begin, (true.rail,), seen_, TABLE)
+        assert found is not None
+        assert found.launch is not None
+        off.append((found.launch.speed_mps - speed) / found.launch.speed_sd_mps)
+    assert np.sqrt(np.mean(np.square(off))) < 1.5
+
+
 def test_line_of_a_leg_that_is_seen_once_is_told_with_an_honest_error() -> None:
     """Its ends are the contacts before and after: the line on which it would have passed a target."""
     off, told = [], 0
