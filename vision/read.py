@@ -162,7 +162,7 @@ def _read(
                 duration_s=clip.last_s - clip.first_s,
                 width=clip.width,
                 height=clip.height,
-                complete=clip.complete,
+                complete=clip.whole,
             ),
             camera=CameraFacts(
                 residual_px=camera.residual_px,

@@ -102,6 +102,11 @@ class Clip:
         seen = self.last_s - self.first_s if self.frames_read else 0.0
         return not self.gave_up and (not np.isfinite(self.stated_s) or seen >= self.stated_s - CUT_TOLERANCE_S)
 
+    @property
+    def whole(self) -> bool:
+        """Whether it is complete, and damage has left out no stretch of it."""
+        return self.complete and not (self.frames_lost and self.gaps.count)
+
     def frames(self) -> Iterator[Frame]:
         """Decode from the start, in order of time, skipping and counting what cannot be decoded.
 

@@ -45,7 +45,9 @@ def test_damage_that_a_container_passes_over_is_told(tmp_path: Path) -> None:
     assert clip.gaps.count == 1
     assert clip.gaps.first_s[0] == pytest.approx(50 / FPS, abs=0.3)
     assert clip.gaps.together_s > 30 / FPS
-    assert clip.frames_lost < 30
+    assert 0 < clip.frames_lost < 30
+    assert clip.complete
+    assert not clip.whole
 
 
 def test_a_camera_that_paused_is_told_and_each_pass_counts_anew(tmp_path: Path) -> None:
@@ -55,5 +57,6 @@ def test_a_camera_that_paused_is_told_and_each_pass_counts_anew(tmp_path: Path) 
         for _ in range(2):
             list(clip.frames())
             assert clip.gaps.count == 1
+            assert clip.whole
             assert clip.gaps.first_s == pytest.approx((11 / FPS, 12 / FPS + 1))
         assert clip.gaps.told() in film_warnings(clip, Repeats(), ShownAgain())
