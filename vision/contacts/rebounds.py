@@ -31,8 +31,8 @@ STEP = 1e-5
 HOPELESS_NOISE, SOON, MOST_EVALUATIONS = 20.0, 8, 60
 # A fit that leaves more than this, as a factor of the variance, may have stuck.
 STUCK_NOISE = 3.0
-# How rough a fit is begun that came to nothing at once.
-ROUGH_SD_M = 0.01
+# How rough a fit is begun that came to nothing at once, and in how many evaluations more.
+ROUGH_SD_M, ROUGHLY = 0.01, 8
 # Ways to change the parameters that change what is seen by less than this, of the most, are not told by it.
 SINGULAR = 3e-8
 
@@ -134,11 +134,12 @@ def _unstuck(
     A sighting beside a rail is from before it or after: which of the two, a fit cannot change its mind about. One that
     came to nothing is begun anew only from where a ball lay: that it sets off from there is known.
     """
+    stuck = STUCK_NOISE * max(_freedom(model, 2 * len(model.seen)), 1)
     if fitted is None and np.isfinite(model.begin.shed):
         # Roughly first: what is far off then does not weigh so much that the laws of rebound are bent for it.
-        rough = _fitted(model, np.hypot(sd, ROUGH_SD_M), np.zeros(BEFORE + EACH * len(model.rails)))
-        fitted = _fitted(model, sd, rough[0]) if rough is not None else None
-    good = fitted is not None and _cost(fitted) < STUCK_NOISE * max(_freedom(model, 2 * len(model.seen)), 1)
+        rough = _fitted(model, np.hypot(sd, ROUGH_SD_M), np.zeros(BEFORE + EACH * len(model.rails)), most=ROUGHLY)
+        fitted = _fitted(model, sd, rough[0]) if rough is not None and _cost(rough) < stuck else None
+    good = fitted is not None and _cost(fitted) < stuck
     if fitted is None or good or len(model.seen) < 2:
         return fitted
     found = fitted[0]
@@ -178,10 +179,13 @@ def sharpened(rough: Rebounds, arrival: Arrival | None) -> Rebounds:
 
 
 def _fitted(
-    model: RailWay, sd: Vector, start: Vector, arrival: Arrival | None = None
+    model: RailWay, sd: Vector, start: Vector, arrival: Arrival | None = None, most: int = MOST_EVALUATIONS
 ) -> tuple[Vector, Array, Vector] | None:
     """Parameters that explain the sightings best, from ``start`` on, their spread, and what is left: of the
-    sightings first, two for each, in standard deviations ``sd`` (n,). None when nothing comes near them."""
+    sightings first, two for each, in standard deviations ``sd`` (n,). None when nothing comes near them.
+
+    A fit ends, as near as it came, after ``most`` evaluations beyond the first few.
+    """
     seen, begin = model.seen, model.begin
     fixed = np.ones(len(start), dtype=bool)
     # A place and a moment that are both free say the same twice.
@@ -221,7 +225,7 @@ def _fitted(
     if fit.status == 0:
         if 2 * fit.cost > HOPELESS_NOISE * max(_freedom(model, 2 * len(seen)), 1):
             return None
-        fit = least_squares(left_and_steep, fit.x, jac=slopes, max_nfev=MOST_EVALUATIONS, xtol=1e-7, ftol=1e-7)
+        fit = least_squares(left_and_steep, fit.x, jac=slopes, max_nfev=most, xtol=1e-7, ftol=1e-7)
     jacobian = np.asarray(fit.jac, float)
     spread = np.zeros((len(fixed), len(jacobian)))
     spread[fixed] = np.linalg.pinv(jacobian, rcond=SINGULAR)
