@@ -81,6 +81,10 @@ def sent_by(met: Run, rest: Rest, name: str, table: Table) -> Sent | None:
     hit, before = met.junctions[found], met.legs[found]
     if not isinstance(hit, BallHit) or len(before) < 2:
         return None
+    sighted = before.part(before.t < hit.t_s)
+    if hit.t_sd_s > 0 and len(sighted) >= 2:
+        # A place that it came to at a moment which is not known tells no speed.
+        before = sighted
     centres = rest.at_m - hit.at_m
     apart = float(np.hypot(*centres))
     arriving = motion_at(before, hit.t_s)

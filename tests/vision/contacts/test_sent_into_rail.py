@@ -278,3 +278,23 @@ def test_ball_that_was_met_out_of_sight_is_known_to_be_sent_less_surely() -> Non
         sds.append((sent.time_sd_s, sent.speed_sd_mps))
     assert sds[1][0] > sds[0][0]
     assert sds[1][1] > 1.05 * sds[0][1]
+
+
+def test_a_moment_that_is_not_known_tells_no_speed() -> None:
+    """The leg that ends at a contact told 30 ms early says where the ball came to, not how fast it came there."""
+    motion = motion_of({"cue": (0.85, 0.55), "red": (1.08, 0.47)}, 347.6, 2.2)
+    stroke = only_stroke(seen(motion, fps=30.0, until_s=5.0, seed=1), 5.0)
+    hit, leg = stroke.cue.ball_hits[0], stroke.cue.legs[0]
+    early = replace(hit, t_s=hit.t_s - 0.03, t_sd_s=0.03)
+    sighted = leg.part(leg.t < early.t_s - 0.02)
+    assert len(sighted) >= 2
+    to_the_hit = Path(
+        np.append(sighted.t, early.t_s), np.vstack([sighted.xy, hit.at_m]), np.append(sighted.sd, sighted.sd[-1])
+    )
+    junctions = tuple(early if junction is hit else junction for junction in stroke.cue.junctions)
+    met = replace(stroke.cue, legs=(to_the_hit, *stroke.cue.legs[1:]), junctions=junctions)
+    red = motion.leg_at("red", motion.balls[0].t_s)
+    true_mps = float(np.hypot(*red.velocity_at(red.t_s)))
+    sent = sent_by(met, stroke.resting["red"], "red", TABLE)
+    assert sent is not None
+    assert abs(sent.speed_mps - true_mps) < 3 * sent.speed_sd_mps
