@@ -28,6 +28,9 @@ SEEMS_THERE_S = 0.05
 NOSE_END_M, AT_NOSE_RADII = 0.01, 0.5
 # A faster ball in a pocket's throat is over the lip soon after the jaws hide it; a slower one may have been taken up.
 CREPT_MPS = 0.2
+# So long it may be hidden by the jaws and their shadow then, before it drops: the way from the mouth to the lip, some
+# 8 cm, at 0.7 m/s.
+THROAT_S = 0.12
 
 
 def dropped(
@@ -49,6 +52,12 @@ def dropped(
         # A hand at the place took the ball up.
         if loss.crowded or not from_s < loss.time_s <= until_s + 0.5:
             continue
+        # Put down since by the hand that had taken it up, it is out of play.
+        if any(
+            taken.crowded and from_s < taken.time_s < loss.time_s and _lay_between(rests, taken.time_s, loss.time_s)
+            for taken in lost
+        ):
+            break
         # Seen again at once, it had only changed tracks.
         if any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in path):
             continue
@@ -66,10 +75,14 @@ def vanished(
     """Whether a ball was lost from sight between two moments with nothing over it, before it was seen to lie still."""
     for loss in lost:
         seen_again = any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in path)
-        stopped = any(from_s < rest.first_s <= loss.time_s for rest in rests)
+        stopped = _lay_between(rests, from_s, loss.time_s)
         if from_s < loss.time_s <= until_s and not (loss.crowded or seen_again or stopped):
             return True
     return False
+
+
+def _lay_between(rests: Sequence[Rest], from_s: float, until_s: float) -> bool:
+    return any(from_s < rest.first_s <= until_s for rest in rests)
 
 
 @dataclass(frozen=True)
@@ -112,12 +125,14 @@ def _bound_for(last: _Last, missed_s: float, table: Table) -> Pocket | None:
     """The pocket into which the ball was on its way then, or by the first picture that does not show it."""
     carried_s = min(max(missed_s - last.time_s, 0.0), MOST_APART_S)
     within_s = max(DROP_S, carried_s)
+    speed_mps = float(np.hypot(*last.velocity_mps))
+    if speed_mps > CREPT_MPS:
+        within_s = max(within_s, THROAT_S)
     for ahead_s in np.linspace(0.0, carried_s, STEPS):
         place = last.at_m + ahead_s * last.velocity_mps
         pocket = pocket_at(place, last.velocity_mps, table, within_s - ahead_s)
         pocket = pocket or _behind_noses(place, table, carried_on=ahead_s > 0)
         # Whichever way the jaws send it, one that crept must have been fast enough to get over the lip by then.
-        speed_mps = float(np.hypot(*last.velocity_mps))
         reach_m = speed_mps * (within_s - ahead_s) if speed_mps < CREPT_MPS else np.inf
         if pocket is not None and short_of_lip_m(place, pocket, table) < reach_m:
             return pocket

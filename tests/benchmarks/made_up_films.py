@@ -146,6 +146,8 @@ def held(attempt: Attempt, true: Known) -> tuple[list[Error], list[str]]:
 def read_film(film: MadeUp, number: int, to: Path | None = None) -> tuple[Comparison | None, int, list[str]]:
     """Errors of one film, how many outcomes were left unclear, and what was wrong in it; kept in the folder ``to``."""
     refusals: list[str] = []
+    if to is not None:
+        to.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         path = (to or Path(folder)) / f"film{number}.mp4"
         truth: Truth = render_clip(

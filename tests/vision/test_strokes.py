@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration.table import Vector
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
 from vision.contacts.run import follow
 from vision.contacts.sent_into_rail import Sent
@@ -221,6 +222,32 @@ def test_ball_taken_up_in_a_pockets_throat_did_not_drop(speed_mps: float, droppe
     lost = (Loss(path[-1][0], False, path[-1][0] + 1 / 15),)
     found = vanished("cue", (), sightings, lost, 0.0, 5.0, TABLE)
     assert (found is not None) == dropped
+
+
+def on_its_way(to_m: Vector, bearing_deg: float, speed_mps: float, end_s: float) -> list[Sighting]:
+    """Five pictures, 30 a second, of a ball that comes to a place (2,) on a line."""
+    ahead = np.array([np.cos(np.radians(bearing_deg)), np.sin(np.radians(bearing_deg))])
+    return [Sighting(end_s - k / 30, to_m - k / 30 * speed_mps * ahead, NOISE_M, False) for k in range(4, -1, -1)]
+
+
+def test_ball_that_the_jaws_hide_on_its_way_to_the_lip() -> None:
+    """It comes to the mouth aslant at a metre a second; the shadow between the jaws hides it before it drops."""
+    mouth = TABLE.mouth_m("foot-left")
+    path = on_its_way(mouth - (0.011, 0.017), 30.0, 1.05, 2.0)
+    lost = [Loss(2.0, False, 2.0 + 1 / 30)]
+    found = vanished("red", (), path, lost, 0.0, 5.0, TABLE)
+    assert found is not None
+    assert found.pocket == "foot-left"
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_ball_that_a_hand_put_down_is_out_of_play(by_hand: bool) -> None:
+    """What is lost at a pocket later is another ball's hand, or the like."""
+    path = on_its_way(TABLE.mouth_m("foot-left"), 45.0, 1.5, 6.0)
+    rest = Rest(np.array([1.3, 0.7]), REST_SD_M, 4.0, 5.5, 40)
+    lost = [Loss(3.0, by_hand, 3.03), Loss(6.0, False, 6.03)]
+    found = vanished("cue", [rest], path, lost, 1.0, 9.0, TABLE)
+    assert (found is None) == by_hand
 
 
 def test_ball_that_the_next_picture_should_still_show_was_taken_up() -> None:
