@@ -113,10 +113,13 @@ def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -
         mean = float(weight @ radius / weight.sum())
     scatter = float(weight @ (radius - mean) ** 2) / max(int(good.sum()) - 1, 1)
     place = np.array([ball.place_m for ball in balls])[good]
-    of_camera = camera_share_sd(camera, place, mean, weight[good] / weight.sum())
+    share = weight[good] / weight.sum()
+    of_camera = camera_share_sd(camera, place, mean, share)
     # How well a profile tells the radius apart from limb, shadow and blur. Where a soft lens hides it, they pass for
     # each other by what the model of the profile lacks, which is alike for all balls: their mean is no surer of it.
+    # What each of them has of it by itself counts already: of one ball, all.
     shape = _weighted_median(np.array([ball.noise_sd_m for ball in balls])[good], weight[good]) / mean
+    shape *= float(np.sqrt(max(1 - share @ share, 0.0)))
     shares = [COMMON_SD_PX / np.median(radius_px[good]), COMMON_SD_SHARE, of_camera, shape]
     common = mean * float(np.linalg.norm(shares))
     return BallSize(mean, float(np.hypot(np.sqrt(max(scatter, 1.0) / weight.sum()), common)), int(good.sum()))

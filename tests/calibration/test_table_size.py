@@ -310,6 +310,8 @@ def test_what_a_soft_lens_hides_is_alike_for_all_balls(monkeypatch: pytest.Monke
     )
     assert outlines_of(monkeypatch, soft).sd_m > 0.03 * EIGHT.ball_radius_m
     assert outlines_of(monkeypatch, sharp).sd_m < 0.015 * EIGHT.ball_radius_m
+    # One ball alone has all of it in its own standard deviation: it does not count twice.
+    assert outlines_of(monkeypatch, soft[:1]).sd_m < 1.1 * outlines_of(monkeypatch, soft).sd_m
 
 
 @pytest.mark.parametrize("order", [1, -1])
