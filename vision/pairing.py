@@ -12,7 +12,8 @@ from vision.outlines.outline import BallView
 from vision.table_view import TableView, colour_distance
 from vision.track import Track
 
-# No ball on a table is faster (break shots reach 13 m/s, 30 mph); what would be faster is another ball.
+# No ball on a table is faster; what would be faster is another ball. Break shots reach 30 mph, 13 m/s (D. G. Alciatore,
+# Colorado State University, billiards.colostate.edu, physical properties).
 FASTEST_MPS = 14.0
 SAME_COLOUR = 35.0
 # How far off a ball's colour may be that rolls on where it should be: at this speed at least, seen this lately.

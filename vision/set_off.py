@@ -52,7 +52,8 @@ SHARE, SHARE_SD = 0.975, 0.03
 class SetOff:
     """The cue ball's path, how it set off, and, if into a ball or rail close by, its way there and the contact.
 
-    ``path`` begins after that contact; ``way`` ends with the place of contact as if it had been sighted.
+    ``path`` begins after that contact; ``way`` ends with the place of contact as if it had been sighted. Of a ball that
+    went out of sight, ``way`` without a ``hit`` is what was seen before.
     """
 
     path: Path
@@ -199,7 +200,7 @@ def seen_lying(rest: Rest, moving: Sequence[Sighting]) -> tuple[Rest, list[Sight
     k = 0
     while k < len(moving) and moving[k].sd_m > MOVED_M and apart_m(rest, moving[k]) < LYING_SDS * moving[k].sd_m:
         k += 1
-    return (replace(rest, last_s=moving[k - 1].time_s) if k else rest), list(moving[k:])
+    return (replace(rest, last_s=moving[k - 1].time_s, told_s=rest.surely_s) if k else rest), list(moving[k:])
 
 
 def apart_m(rest: Rest, sighting: Sighting) -> float:

@@ -9,7 +9,7 @@ import pytest
 from tests.vision.seen import NOISE_M, REST_SD_M, STRUCK_S, TABLE, motion_of, only_stroke, seen
 from vision.legs import Path
 from vision.reading import BallHit
-from vision.set_off import set_off
+from vision.set_off import seen_lying, set_off
 from vision.sightings import Rest, Sighting
 from vision.strokes import Ball, Stroke, find_strokes
 
@@ -125,3 +125,12 @@ def test_ball_seen_unsurely_under_a_hand_lay_there_still() -> None:
     assert stroke.rest.last_s == under[-1].time_s
     assert stroke.launch.time_s == pytest.approx(STRUCK_S, abs=0.02)
     assert stroke.cue.rail_hits[0].rail == "left"
+
+
+def test_unsure_sight_of_a_ball_in_its_place_does_not_tell_that_it_surely_lay_there() -> None:
+    rest = Rest(np.array(START), REST_SD_M, 0.0, 1.0, 30)
+    unsure = Sighting(1.1, rest.at_m + [0.006, 0.0], 0.012, True)
+    sure = Sighting(1.13, rest.at_m + [0.06, 0.0], NOISE_M, False)
+    lay, moving = seen_lying(rest, [unsure, sure])
+    assert moving == [sure]
+    assert (lay.last_s, lay.surely_s) == (1.1, 1.0)

@@ -312,10 +312,12 @@ def ball_hit(ball: str, before: Path, after: Path, others: Mapping[str, Vector],
     at_m = line.through_m + (ahead - back) * line.direction
     travelled = float((at_m - ends.at_m) @ line.direction)
     gap_s = travelled / max(ends.speed_mps, 0.05)
-    # Out of sight it slides, or rolls: half of what sliding takes is what it is slowed by, give or take as much.
+    # Out of sight it slides, or rolls: half of what sliding takes is what it is slowed by, give or take as much, but
+    # met it was before the next sighting.
     slowed_s = SLIDING_MPS2 / 4 * gap_s**2 / max(ends.speed_mps, 0.05) if gap_s > 0 else 0.0
+    time_sd_s = min(slowed_s, float(after.t[0] - before.t[-1]))
     time_s = float(np.clip(before.t[-1] + gap_s + slowed_s, before.t[-1] - 0.01, after.t[0] + 0.01))
-    return BallHit(time_s, (ball, name), at_m, slowed_s)
+    return BallHit(time_s, (ball, name), at_m, time_sd_s)
 
 
 def _ball_in_the_way(

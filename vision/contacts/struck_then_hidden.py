@@ -50,26 +50,25 @@ def set_off_then_hidden(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, 
         return None
     before, after = whole.part(slice(0, count)), whole.part(slice(count, None))
     line = fit_line(from_rest(rest, before))
-    aside = np.array([-line.direction[1], line.direction[0]])
-    if (np.abs((before.xy - rest.at_m) @ aside) > START_TOLERANCE_M + 3 * before.sd).any():
+    if (np.abs((before.xy - rest.at_m) @ line.left) > START_TOLERANCE_M + 3 * before.sd).any():
         return None
     ahead = []
     for name, (other, path) in near.items():
         first = legs(path)[0]
         along = float((other.at_m - before.xy[-1]) @ line.direction)
         off, off_sd = line.miss(other.at_m)
-        # Without it a hand may hide the ball as it takes it up.
         off_sd = float(np.hypot(off_sd, before.sd[-1]))
         out_of_sight = before.t[-1] < path.t[0] and other.last_s < after.t[0]
+        # A hand that hides the ball as it takes it up lets it go more slowly.
         speed = motion_at(first, float(first.t[0])).speed_mps
         if along > 0 and abs(off) < 2 * table.ball_radius_m + off_sd and out_of_sight and speed > LEAST_SENT_MPS:
-            ahead.append((along, name, other, off_sd, speed))
+            ahead.append((along, name, other, off_sd, speed, float(min(path.t[0], after.t[0]))))
     if not ahead:
         return None
-    _, name, other, off_sd, sent_mps = min(ahead, key=lambda each: each[:2])
+    _, name, other, off_sd, sent_mps, gone_s = min(ahead, key=lambda each: each[:2])
     off, touch = abs(line.miss(other.at_m)[0]), 2 * table.ball_radius_m
     gap_m = float((other.at_m - before.xy[-1]) @ line.direction) - float(np.sqrt(max(touch**2 - off**2, 0.0)))
-    launch = _launch(rest, before, gap_m, other.last_s, sent_mps)
+    launch = _launch(rest, before, gap_m, (other.surely_s, gone_s), sent_mps)
     if launch is None or not rest.last_s - TIME_TOLERANCE_S <= launch.time_s <= before.t[0] + TIME_TOLERANCE_S:
         return None
     place, sd = rest.at_m, max(rest.sd_m, 1e-4)
@@ -79,8 +78,13 @@ def set_off_then_hidden(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, 
         return SetOff(after, launch, way)
     gap_s = gap_m / launch.speed_mps
     slowed_s = SLIDING_MPS2 / 2 * gap_s**2 / launch.speed_mps
-    met_s = max(float(before.t[-1]) + gap_s + slowed_s, other.last_s)
+    met_s = float(before.t[-1]) + gap_s + slowed_s
     met_sd_s = float(np.hypot(gap_s * launch.speed_sd_mps / launch.speed_mps, SLOWED_SD * slowed_s))
+    within_s = TIME_TOLERANCE_S + 3 * met_sd_s
+    if not other.surely_s - within_s < met_s < gone_s + within_s:
+        # It came there too late, or too early: something else sent the other ball off.
+        return None
+    met_s = float(np.clip(met_s, min(other.surely_s, gone_s), gone_s))
     centre = before.xy[-1] + gap_m * line.direction
     way = Path(
         np.concatenate([[begun_s], before.t, [met_s]]),
@@ -97,13 +101,14 @@ def faster_than(begun: SetOff | None, hidden: SetOff) -> bool:
     return hidden.launch.speed_mps > begun.launch.speed_mps + FASTER_SDS * hidden.launch.speed_sd_mps
 
 
-def _launch(rest: Rest, before: Path, gap_m: float, lay_s: float, sent_mps: float) -> Launch | None:
+def _launch(rest: Rest, before: Path, gap_m: float, left_s: tuple[float, float], sent_mps: float) -> Launch | None:
     """How the ball set off, by what was seen of it, or by how long it can have taken.
 
-    It came to the other ball, ``gap_m`` from its last sighting, when that lay there no longer (``lay_s``), and no
-    slower than it sent that ball off. None when there is no such way.
+    It came to the other ball, ``gap_m`` from its last sighting, between the two moments ``left_s``, when that lay there
+    last and when it was under way, and no slower than it sent that ball off. None when there is no such way.
     """
-    slowest = sent_mps
+    lay_s, gone_s = left_s
+    slowest = max(sent_mps, gap_m / (gone_s - float(before.t[-1])))
     fastest = min(FASTEST_MPS, gap_m / (lay_s - before.t[-1])) if lay_s > before.t[-1] else FASTEST_MPS
     gone_m, latest_s = float(np.hypot(*(before.xy[0] - rest.at_m))), float(before.t[0])
     slowest = max(slowest, gone_m / max(latest_s - rest.last_s, 1e-3))
@@ -114,5 +119,5 @@ def _launch(rest: Rest, before: Path, gap_m: float, lay_s: float, sent_mps: floa
     if slowest >= fastest:
         return None
     speed, sd = (slowest + fastest) / 2, (fastest - slowest) / float(np.sqrt(12.0))
-    gone_s = gone_m / speed
-    return Launch(latest_s - gone_s, gone_s * sd / speed, speed, sd)
+    takes_s = gone_m / speed
+    return Launch(latest_s - takes_s, takes_s * sd / speed, speed, sd)

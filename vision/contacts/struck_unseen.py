@@ -67,15 +67,21 @@ def set_off_unseen(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]
     ``near`` gives resting place and path of the other balls. Of several that one was met first which left first.
     """
     left_as = {name: list(_departures(other, path, table)) for name, (other, path) in near.items()}
-    for name, (lay, path) in near.items():
-        if not left_as[name]:
-            # It was turned before it was seen: the ball that it met then tells how it came there.
-            left_as[name] = [
+    while True:
+        # Those that were turned before they were seen: the ball that each of them met then tells how it came there.
+        told = {
+            name: [
                 by
                 for met, (other, _) in near.items()
                 for left in left_as[met]
-                if met != name and (by := _passed_on(lay, path, other, left, table)) is not None
+                if (by := _passed_on(lay, path, other, left, table)) is not None
             ]
+            for name, (lay, path) in near.items()
+            if not left_as[name]
+        }
+        if not any(told.values()):
+            break
+        left_as |= told
     found = [
         (left.time_s, name, begun)
         for name, (other, _) in near.items()

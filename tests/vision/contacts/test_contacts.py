@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 from calibration.table import POCKETS, STANDARD_TABLES, Rail, Table
 from tests.vision.rolling import Rolled, frames, run
 from tests.vision.seen import motion_of, only_stroke, seen
-from vision.contacts.run import follow, pocket_at
+from vision.contacts.run import ball_hit, follow, pocket_at
 from vision.legs import Path
 from vision.reading import BallHit, RailHit
 
@@ -216,6 +216,17 @@ def test_ball_at_a_rail_is_met_and_not_that_rail(
     assert [j.rail if isinstance(j, RailHit) else j.balls for j in met if j] == [*rails, ("cue", "red")]
     hit = next(j for j in met if isinstance(j, BallHit))
     assert hit.t_s == pytest.approx(motion.balls[0].t_s, abs=0.25 / fps)
+
+
+def test_moment_of_a_hit_out_of_sight_is_known_as_well_as_the_sightings_on_either_side_tell() -> None:
+    """A slow ball is hidden for half a second: what sliding may have taken of that is no longer than that."""
+    other = np.array([1.05 + 0.035 + 2 * TABLE.ball_radius_m, 0.6])
+    times = np.arange(16) / 30
+    before = Path(times, np.column_stack([1.0 + 0.1 * times, np.full(16, 0.6)]), np.full(16, 3e-4))
+    after = Path(times[:4] + 1.0, np.column_stack([1.08 - 0.02 * times[:4], np.full(4, 0.6)]), np.full(4, 3e-4))
+    hit = ball_hit("cue", before, after, {"red": other}, TABLE)
+    assert hit is not None
+    assert 0.05 < hit.t_sd_s <= 0.5
 
 
 @pytest.mark.parametrize("pocket", POCKETS)

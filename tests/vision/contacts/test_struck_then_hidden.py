@@ -10,6 +10,8 @@ import pytest
 from tests.rendering.motion import Motion
 from tests.vision.aimed import ERRORS
 from tests.vision.seen import TABLE, motion_of, seen
+from vision.contacts.struck_then_hidden import set_off_then_hidden
+from vision.legs import Path
 from vision.outcome import attempt
 from vision.shot import Shot
 from vision.sightings import Rest, Sighting
@@ -56,15 +58,13 @@ def test_stroke_is_told_by_the_way_before_both_balls_were_hidden(
     strokes, others = find_strokes(balls, TABLE, UNTIL_S)
     assert not others
     found = attempt(strokes[0], BANK, ERRORS)
-    made = ("red", "foot-right") in [(p.ball, p.pocket) for p in motion.pockets]
-    assert found.outcome in ("unclear", "made" if made else "missed")
-    if found.ball == "red":
-        turn = np.angle(np.exp(1j * (found.bearing_rad - np.arctan2(*velocity[::-1]))))
-        assert abs(turn) < 3 * found.bearing_sd_rad
-        assert abs(found.speed_mps - np.hypot(*velocity)) < 3 * found.speed_sd_mps
-    if np.isfinite(found.miss_m):
-        true = motion.miss_m("red", ["left"], TABLE.mouth_m("foot-right"))
-        assert abs(found.miss_m - true) < 3 * found.miss_sd_m
+    assert ("red", "foot-right") in [(p.ball, p.pocket) for p in motion.pockets]
+    assert (found.ball, found.outcome) == ("red", "made")
+    turn = np.angle(np.exp(1j * (found.bearing_rad - np.arctan2(*velocity[::-1]))))
+    assert abs(turn) < 3 * found.bearing_sd_rad
+    assert abs(found.speed_mps - np.hypot(*velocity)) < 3 * found.speed_sd_mps
+    true = motion.miss_m("red", ["left"], TABLE.mouth_m("foot-right"))
+    assert abs(found.miss_m - true) < 3 * found.miss_sd_m
 
 
 def test_balls_that_hands_take_up_and_put_down_are_no_stroke() -> None:
@@ -80,3 +80,29 @@ def test_balls_that_hands_take_up_and_put_down_are_no_stroke() -> None:
             balls.append(Ball(name, rests, (*first, *path), ()))
         strokes, _ = find_strokes(balls, TABLE, 5.0)
         assert not strokes
+
+
+@pytest.mark.parametrize(
+    ("ahead_m", "lay_s", "off_s", "met"),
+    [(0.20, 1.05, 1.15, True), (0.90, 1.05, 1.15, False), (0.20, 1.40, 1.45, False)],
+    ids=["in time", "too far", "seen lying long after"],
+)
+def test_ball_that_set_off_when_the_cue_ball_cannot_have_come_there_was_not_met(
+    ahead_m: float, lay_s: float, off_s: float, met: bool
+) -> None:
+    """The cue ball is seen twice, at 3 m/s, and then hidden until 1.6 s."""
+    rest = Rest(np.array([0.5, 0.6]), 2e-4, 0.0, 1.0, 30)
+    other = Rest(np.array([0.68 + 2 * TABLE.ball_radius_m + ahead_m, 0.6]), 2e-4, 0.0, lay_s, 30)
+    later = 1.6 + np.arange(8) / 30
+    times = np.concatenate([[1.03, 1.06], later])
+    whole = Path(
+        times,
+        np.column_stack([np.append([0.59, 0.68], 1.0 + 0.2 * (later - 1.6)), np.full(10, 0.6)]),
+        np.full(10, 3e-4),
+    )
+    away = off_s + np.arange(8) / 30
+    path = Path(away, np.column_stack([other.at_m[0] + 0.02 + 2.5 * (away - off_s), np.full(8, 0.6)]), np.full(8, 3e-4))
+    found = set_off_then_hidden(rest, whole, {"red": (other, path)}, TABLE)
+    assert (found is not None) == met
+    if found is not None and found.hit is not None:
+        assert 1.06 < found.hit.t_s <= off_s

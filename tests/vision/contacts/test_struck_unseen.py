@@ -10,8 +10,12 @@ import pytest
 from tests.rendering.motion import Motion
 from tests.vision.aimed import ERRORS
 from tests.vision.seen import STRUCK_S, TABLE, motion_of, only_stroke, seen
+from vision.contacts.struck_unseen import set_off_unseen
+from vision.legs import Path
 from vision.outcome import attempt
+from vision.reading import BallHit
 from vision.shot import Shot
+from vision.sightings import Rest
 from vision.strokes import Ball, Stroke, find_strokes
 
 BANK = Shot("bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
@@ -132,3 +136,27 @@ def test_ball_that_met_another_before_it_was_seen_is_the_one_that_was_hit(
     assert found.ball_contacts[0].balls == ("cue", "red")
     assert found.ball_contacts[0].t_s == pytest.approx(motion.balls[0].t_s, abs=0.015)
     assert found.outcome != "made"
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_first_of_three_balls_in_a_row_was_hit_in_whatever_order_they_are_named(order: int) -> None:
+    """Only the last is seen to set off: it tells how the middle one came to it, and that how the first one did."""
+    touch, times = 2 * TABLE.ball_radius_m, 1.2 + np.arange(8) / 30
+    lay = {"cue": 0.6, "red": 0.8, "yellow": 1.0, "blue": 1.2}
+
+    def goes(from_m: float, speed_mps: float) -> Path:
+        along = from_m + speed_mps * (times - times[0])
+        return Path(times, np.column_stack([along, np.full(8, 0.6)]), np.full(8, 3e-4))
+
+    rests = {name: Rest(np.array([at, 0.6]), 2e-4, 0.0, 1.0, 30) for name, at in lay.items()}
+    paths = {
+        "cue": goes(lay["red"] - touch + 0.01, 0.1),
+        "red": goes(lay["yellow"] - touch + 0.005, 0.1),
+        "yellow": goes(lay["blue"] - touch + 0.005, 0.1),
+        "blue": goes(lay["blue"] + 0.12, 3.0),
+    }
+    near = {name: (rests[name], paths[name]) for name in ("red", "yellow", "blue")[::order]}
+    found = set_off_unseen(rests["cue"], paths["cue"], near, TABLE)
+    assert found is not None
+    assert isinstance(found.hit, BallHit)
+    assert found.hit.balls == ("cue", "red")
