@@ -102,6 +102,17 @@ def test_all_or_nothing(engine: Engine) -> None:
     assert list_attempts(engine) == ()
 
 
+def test_page_tells_that_a_film_lacks_a_part(engine: Engine, client: Client) -> None:
+    """It may be the middle: it is not cut short for that."""
+    whole = reading([])
+    store_reading(engine, whole, clip())
+    store_reading(engine, replace(whole, clip=replace(whole.clip, complete=False)), clip(2))
+    assert "not complete" not in client.get("/sessions/1").text
+    page = client.get("/sessions/2").text
+    assert "1110 frames, not complete" in page
+    assert "cut short" not in page
+
+
 def test_page_and_interface_tell_of_them(engine: Engine, client: Client) -> None:
     store_mixed(engine, mixed(strays_s=(24.0, 31.0)), clip())
     page = client.get("/sessions/1").text

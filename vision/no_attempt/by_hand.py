@@ -272,7 +272,8 @@ def _speed_mps(run: Sequence[Sighting]) -> float:
 
 
 def _latest_mps(run: Sequence[Sighting]) -> float:
-    """The greatest mean speed from any sighting to the last: one that has just turned back at a rail is not slow."""
+    """The greatest mean speed to the last sighting, over two steps at least where there are as many: one that has just
+    turned back at a rail is not slow."""
     last = run[-1]
     before = [s for s in run[:-2] if last.time_s - s.time_s > SPEED_OVER_S] or run[:-1]
     return max(apart_m(last.at_m, s.at_m) / max(last.time_s - s.time_s, 1e-6) for s in before)
