@@ -7,8 +7,9 @@ lines of all starts then meet in one point exactly, k times as far behind the tr
 (a mirror's, by unfolding, for k = 1). So errors of starts, bearings and misses, what a camera turns alike, and the gain
 by which a miss is carried back are all that can part the fitted point from the true one.
 
-Each drill is read with its camera found from the film and with its camera given, and fitted from its measured misses
-(``misses``) and from its lines alone, as if each had succeeded (``lines``: the player's spread is the scatter then).
+Each drill is read with its camera found from the film, the size of the table stated (one ball at 360 lines does not
+tell it), and with its camera given, and fitted from its measured misses (``misses``) and from its lines alone, as if
+each had succeeded (``lines``: the player's spread is the scatter then).
 It takes about 20 seconds of processor time.
 """
 
@@ -186,8 +187,9 @@ def one_drill(seed: int, number: int) -> tuple[list[Fitted], str]:
         path = Path(folder) / "drill.mp4"
         truth = film(drill, path, seed=number)
         for camera, setup in ((AUTOMATIC, None), (GIVEN, Setup(TABLE, "left", drill.camera))):
+            table = TABLE.name if setup is None else "auto"
             try:
-                reading = read_clip(path, drill.shot, setup=setup)
+                reading = read_clip(path, drill.shot, table=table, setup=setup)
             except InputError as error:
                 wrong.append(f"camera {camera}: {str(error).removeprefix(f'{path}: ')}")
                 continue
