@@ -82,7 +82,7 @@ def sent_by(met: Run, rest: Rest, name: str, table: Table) -> Sent | None:
     if not isinstance(hit, BallHit) or len(before) < 2:
         return None
     sighted = before.part(before.t < hit.t_s)
-    if hit.t_sd_s > 0 and len(sighted) >= 2:
+    if hit.t_sd_s > SENT_SD_S and len(sighted) >= 2:
         # A place that it came to at a moment which is not known tells no speed.
         before = sighted
     centres = rest.at_m - hit.at_m
