@@ -66,6 +66,10 @@ def set_off_unseen(rest: Rest, whole: Path, near: Mapping[str, tuple[Rest, Path]
 
     ``near`` gives resting place and path of the other balls. Of several that one was met first which left first.
     """
+    earliest_s = min((other.last_s for other, _ in near.values()), default=np.inf) - TIME_TOLERANCE_S - SMEARED_S
+    if np.count_nonzero(whole.t < earliest_s) > MOST_BEFORE:
+        # It was seen too well, before any of them can have left, to have met one out of sight.
+        return None
     left_as = {name: list(_departures(other, path, table)) for name, (other, path) in near.items()}
     while True:
         # Those that were turned before they were seen: the ball that each of them met then tells how it came there.
