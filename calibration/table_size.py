@@ -11,8 +11,8 @@ from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table
 
 # A stated table that the balls contradict by more is refused. Who states it knows it: balls whose size is badly known
-# (``UNSURE_SD``) must be off by so many more sds, since a coarse look at one or two errs by more than it says.
-MOST_CONTRADICTION, CONTRADICTION_SDS, UNSURE_CONTRADICTION_SDS = 0.03, 2.0, 4.0
+# (more than ``UNSURE_SD``) must be off by more sds, up to so many, since a coarse look errs by more than it says.
+MOST_CONTRADICTION, CONTRADICTION_SDS, MOST_CONTRADICTION_SDS = 0.03, 2.0, 4.0
 # Standard tables without pockets; where no pocket is seen, one of them is taken if the balls fit within this share.
 WITHOUT_POCKETS = ("carom",)
 NO_POCKETS_STRAY = 0.08
@@ -152,7 +152,8 @@ def contradicts(size: BallSize, table: Table) -> bool:
     """Whether balls measured under ``table`` differ from its own by more than may be, and more than they err by."""
     stray = abs(size.radius_m / table.ball_radius_m - 1)
     sd = size.sd_m / size.radius_m
-    return stray > MOST_CONTRADICTION + (CONTRADICTION_SDS if sd <= UNSURE_SD else UNSURE_CONTRADICTION_SDS) * sd
+    sds = CONTRADICTION_SDS * max(sd / UNSURE_SD, 1.0)
+    return stray > MOST_CONTRADICTION + min(sds, MOST_CONTRADICTION_SDS) * sd
 
 
 def check_table(

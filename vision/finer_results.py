@@ -11,6 +11,7 @@ from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.contacts.run import Run
 from vision.contacts.second_kiss import second_kiss
+from vision.legs import turn_rad
 from vision.reading import BallHit, RailHit
 from vision.shot import Shot
 
@@ -161,7 +162,7 @@ def _jaws(run: Run, from_leg: int | None, shot: Shot, table: Table) -> list[str]
 def _gross(ball: Delivered, goal_m: Vector, shot: Shot, table: Table) -> list[str]:
     """To which side of every line that could have made the shot the ball set off, if that is beyond doubt."""
     needed = unfold(ball.start_m, goal_m, shot.rails, table).bearing_rad
-    off = float((ball.bearing_rad - needed + np.pi) % (2 * np.pi) - np.pi)
+    off = turn_rad(needed, ball.bearing_rad)
     if not GROSS_RAD < abs(off) < np.pi / 2:
         return []
     return ["line_left" if off > 0 else "line_right"]

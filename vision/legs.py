@@ -38,6 +38,11 @@ STRAY_M, STRAY_STEPS = 0.02, 1.0
 CROWD_FACTOR = 4.0
 
 
+def turn_rad(from_rad: float, to_rad: float) -> float:
+    """Angle from one bearing to another, left positive, in [-pi, pi)."""
+    return float((to_rad - from_rad + np.pi) % (2 * np.pi) - np.pi)
+
+
 @dataclass(frozen=True)
 class Line:
     """A straight stretch of path. ``through_m`` (2,) is the weighted middle of its sightings.

@@ -9,7 +9,7 @@ from calibration.table import Vector
 from vision.contacts.run import TURNED_ALONE_S, Run
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
-from vision.legs import Path, joined, off_rolling
+from vision.legs import Path, joined, off_rolling, turn_rad
 from vision.miss import miss_of
 from vision.place_error import PlaceError
 from vision.rail_ball import RailBall, ball_start, launch_line, lost_as_it_set_off, rail_ball
@@ -102,7 +102,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
         speed_sd_mps=float(np.hypot(once_more * kicked.launch.speed_sd_mps, speed_floor * kicked.launch.speed_mps)),
         cue_start_m=stroke.rest.at_m,
         cue_bearing_rad=cue_line.bearing_rad,
-        cut_rad=_turn(cue_line.bearing_rad, line.bearing_rad) if kicked.name != "cue" else nan,
+        cut_rad=turn_rad(cue_line.bearing_rad, line.bearing_rad) if kicked.name != "cue" else nan,
         contacts=tuple(_placed(hit, errors) for hit in kicked.run.rail_hits),
         ball_contacts=_ball_contacts(stroke, kicked),
         pocketed=stroke.pocketed,
@@ -243,8 +243,3 @@ def _with_early_drop(flags: list[str], ball: RailBall | None, stroke: Stroke, sh
 def _length_m(leg: Path) -> float:
     """Distance from the first to the last sighting of a leg, never so short that it divides to infinity."""
     return max(float(np.hypot(*(leg.xy[-1] - leg.xy[0]))), 0.02)
-
-
-def _turn(from_rad: float, to_rad: float) -> float:
-    """Angle from one bearing to another, left positive, in (-pi, pi]."""
-    return float((to_rad - from_rad + np.pi) % (2 * np.pi) - np.pi)

@@ -12,7 +12,7 @@ import numpy as np
 from calibration.table import RAILS, Rail, Table, Vector
 from vision.contacts.rail_way import Begin
 from vision.contacts.run import Run, measured
-from vision.legs import SLIDING_MPS2, Line, Path, fit_line, joined, legs, motion_at, sliding_motion
+from vision.legs import SLIDING_MPS2, Line, Path, fit_line, joined, legs, motion_at, sliding_motion, turn_rad
 from vision.reading import BallHit, RailHit
 from vision.set_off import SHARE, SHARE_SD, START_TOLERANCE_M
 from vision.sightings import Rest
@@ -234,7 +234,7 @@ def _from_place(line: Line, rest: Rest) -> bool:
 
 def _along(line: Line, sent: Sent) -> bool:
     """Whether a line has the direction in which a ball was sent, as surely as both are known."""
-    turned = abs(float(np.angle(np.exp(1j * (line.bearing_rad - sent.line.bearing_rad)))))
+    turned = abs(turn_rad(sent.line.bearing_rad, line.bearing_rad))
     return turned < max(TURN_RAD, SURE_SDS * float(np.hypot(line.bearing_sd_rad, sent.line.bearing_sd_rad)))
 
 
@@ -256,8 +256,8 @@ def _still_on_its_way(rest: Rest, path: Path, sent: Sent) -> bool:
     if sent.line.direction @ gone <= 0 or abs(sent.line.miss(path.xy[0])[0]) >= np.hypot(*gone) * np.sin(within):
         return False
     goes = fit_line(legs(path)[0].part(slice(0, FIRST_SEEN)))
-    turn = abs((goes.bearing_rad - sent.line.bearing_rad + np.pi) % (2 * np.pi) - np.pi)
-    return not turn > within + SURE_SDS * goes.bearing_sd_rad
+    turned = abs(turn_rad(sent.line.bearing_rad, goes.bearing_rad))
+    return not turned > within + SURE_SDS * goes.bearing_sd_rad
 
 
 def carried_on(rest: Rest, sent: Sent) -> Path:

@@ -120,12 +120,7 @@ def _by(rest: Rest, whole: Path, name: str, other: Rest, left: _Left, table: Tab
     aside, along = gone @ np.array([-ahead[1], ahead[0]]) / distance, gone @ ahead / distance
     if (np.abs(aside) > START_TOLERANCE_M + 3 * before.sd).any() or (along > distance + START_TOLERANCE_M).any():
         return None
-    speed = left.speed_mps / (SHARE * fullness)
-    # What is not known of the line tells on how fully the ball was met, too: it turns that ball's line and, since it
-    # moves the cue ball's place then, the way there as well.
-    cut_sd_rad = left.turn_sd_rad * (1 + 2 * table.ball_radius_m * fullness / distance)
-    thin = cut_sd_rad * float(np.sqrt(1 - min(fullness, 1.0) ** 2)) / fullness
-    speed_sd = speed * float(np.hypot.reduce([left.speed_sd_mps / left.speed_mps, SHARE_SD, thin]))
+    speed, speed_sd = _came_mps(left, fullness, distance, table)
     gone_s = distance / speed
     launch = Launch(left.time_s - gone_s, float(np.hypot(left.time_sd_s, gone_s * speed_sd / speed)), speed, speed_sd)
     # When it was struck says how fast it came, too: not before it was last seen where it lay.
@@ -148,6 +143,16 @@ def _by(rest: Rest, whole: Path, name: str, other: Rest, left: _Left, table: Tab
         np.concatenate([[max(rest.sd_m, 1e-4)], before.sd, [max(centre_sd, 1e-4)]]),
     )
     return SetOff(after, launch, way, BallHit(left.time_s, ("cue", name), centre, left.time_sd_s))
+
+
+def _came_mps(left: _Left, fullness: float, way_m: float, table: Table) -> tuple[float, float]:
+    """How fast a ball came, over so long a way, that sent another off so, and the standard deviation (m/s)."""
+    speed = left.speed_mps / (SHARE * fullness)
+    # What is not known of the line tells on how fully the ball was met, too: it turns that ball's line and, since it
+    # moves the place of the one that came, the way there as well.
+    cut_sd_rad = left.turn_sd_rad * (1 + 2 * table.ball_radius_m * fullness / way_m)
+    thin = cut_sd_rad * float(np.sqrt(1 - min(fullness, 1.0) ** 2)) / fullness
+    return speed, speed * float(np.hypot.reduce([left.speed_sd_mps / left.speed_mps, SHARE_SD, thin]))
 
 
 def _departures(lay: Rest, path: Path, table: Table) -> Iterator[_Left]:
@@ -179,7 +184,7 @@ def _passed_on(lay: Rest, path: Path, other: Rest, left: _Left, table: Table) ->
     after = path.part(path.t > left.time_s)
     if length < LEAST_WAY_M or fullness < LEAST_FULLNESS or not len(after):
         return None
-    speed = left.speed_mps / (SHARE * fullness)
+    speed, speed_sd = _came_mps(left, fullness, length, table)
     left_s = left.time_s - length / speed
     if left_s < lay.last_s - TIME_TOLERANCE_S or path.t[0] - lay.last_s > UNSEEN_S:
         return None
@@ -187,8 +192,6 @@ def _passed_on(lay: Rest, path: Path, other: Rest, left: _Left, table: Table) ->
         return None
     centre_sd = float(np.hypot(other.sd_m, 2 * table.ball_radius_m * left.turn_sd_rad))
     turn_sd = float(np.hypot(centre_sd / length, THROWN_SD_RAD))
-    thin = turn_sd * float(np.sqrt(1 - min(fullness, 1.0) ** 2)) / fullness
-    speed_sd = speed * float(np.hypot.reduce([left.speed_sd_mps / left.speed_mps, SHARE_SD, thin]))
     time_sd = float(np.hypot(left.time_sd_s, length / speed * speed_sd / speed))
     return _Left(left_s, time_sd, speed, speed_sd, way / length, turn_sd)
 
