@@ -200,11 +200,12 @@ class Tracker:
             self._last_motion_s = max(self._last_motion_s, seen.time_s - GONE_S)
 
     def _lose_those_under_way(self) -> None:
-        """Nobody saw what became of the balls that moved before a gap of the film."""
+        """What became of the balls that moved before a gap of the film nobody saw, but for what was missed before."""
         for track in self.tracks:
             if not track.resting and not track.gone and track.frames >= CONFIRM_FRAMES:
                 track.gone, track.gone_s = True, track.seen_s
-                track.lost.append(Loss(track.seen_s, crowded=True))
+                missed_s = track.hidden_s if track.hidden else float("nan")
+                track.lost.append(Loss(track.seen_s, track.hidden and track.crowded, missed_s))
 
     def _begin(self, view: BallView, time_s: float) -> None:
         """A ball that nobody expected: a new track; that it is an old ball come back is told later, by its colour."""

@@ -70,12 +70,18 @@ def undecided(
     waits = shot.target_ball is not None and target_name is not None
     if leg == len(run.legs) - 1 and target is not None and _under_way(run):
         ahead = float((target - run.legs[leg].xy[-1]) @ _last_heading(run))
+        if waits and run.ball in stroke.vanished and ahead > -table.ball_radius_m:
+            # Lost from sight there, it may just have met the ball that waits.
+            return True
         # A ball that waits is met at its target point, and the film may have ended just before.
         if ahead > (0.0 if waits and _last_seen_s(run) > stroke.end_s - FILM_ENDS_S else SHORT_OF_TARGET_M):
             return True
     # The ball that is to drop may yet do so when the film ends.
     drops = run if shot.kind == "bank" or not waits else stroke.others.get(target_name or "")
     if drops is None:
+        if target_name in stroke.vanished:
+            # Gone without a trace: of when it left, and whereto, no frame tells.
+            return True
         met = any(target_name in hit.balls for hit in run.ball_hits)
         return met and _last_seen_s(run) > stroke.end_s - FILM_ENDS_S
     pocket = shot.target_pocket

@@ -191,3 +191,21 @@ def test_ball_that_creeps_is_calm() -> None:
     for k in range(1, 20):
         tracker.update(look(now + k * 2 * FRAME_S, ball((1.0 + 0.006 * k, 0.5))))
     assert tracker.calm()
+
+
+@pytest.mark.parametrize("missed", [False, True])
+def test_what_was_missed_before_the_film_leaves_something_out_is_known(missed: bool) -> None:
+    """Nobody stood over the ball that rolled then; whether the cloth was seen in its place is kept."""
+    tracker, now = resting(ball((1.0, 0.5)))
+    for k in range(6):
+        now += 1 / 30
+        tracker.update(look(now, ball((1.0 + 0.05 * (k + 1), 0.5))))
+    seen_s = now
+    if missed:
+        now += 1 / 30
+        tracker.update(look(now))
+    missed_s = now if missed else np.nan
+    tracker.update(look(now + 3.0))
+    (loss,) = only(tracker).lost
+    assert (loss.time_s, loss.crowded) == (seen_s, False)
+    assert loss.missed_s == pytest.approx(missed_s, nan_ok=True)

@@ -353,3 +353,14 @@ def test_kick_hidden_as_it_goes_round_its_second_rail_did_not_stop_short(
     assert [c.rail for c in slow.rails] == ["left"]
     found = attempt(only_stroke(without(seen(slow, fps=fps), STRUCK_S + 1.5, STRUCK_S + 1.8)), alone, ERRORS)
     assert (found.outcome, "stopped_short" in found.flags) == ("missed", True)
+
+
+@pytest.mark.parametrize("gap_s", [MET_S - 0.05, *(MET_S + np.arange(5) / FPS)])
+def test_film_that_leaves_out_the_hit_or_the_drop_does_not_tell_a_miss(gap_s: float) -> None:
+    """A red ball stands in its place again when the film goes on."""
+    balls = []
+    for ball in seen(made_kick(), fps=FPS, until_s=8.0):
+        path = tuple(s for s in ball.path if s.time_s < gap_s)
+        rests = ball.rests[:1] if path else (replace(ball.rests[0], last_s=8.0),)
+        balls.append(replace(ball, path=path, rests=rests, lost=(Loss(path[-1].time_s, False),) if path else ()))
+    assert told(balls, 8.0).outcome != "missed"
