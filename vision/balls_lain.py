@@ -20,8 +20,12 @@ class BallsLain:
             lay_s = sum(rest.last_s - rest.first_s for rest in ball.rests)
             self.seconds[ball.name] = self.seconds.get(ball.name, 0.0) + lay_s
 
-    def why_no_stroke(self) -> str | None:
-        """Why there was no ball to be struck, as part of a sentence; None when a cue ball lay there."""
+    def why_no_stroke(self, film_s: float) -> str | None:
+        """Why there was no ball to be struck in a film of ``film_s`` seconds, as part of a sentence; None when a cue
+        ball lay there."""
+        if film_s < LAY_S:
+            lasts = f"lasts only {film_s:.1f} s" if film_s > 0 else "is a single picture"
+            return f"the film {lasts}: too little to see a ball lie and be struck, so film every stroke from before it"
         names = [name for name, lay_s in self.seconds.items() if lay_s >= LAY_S]
         if "cue" in names:
             return None

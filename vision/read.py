@@ -145,7 +145,7 @@ def _read(
             while found is None:
                 found = _read_frames(clip, stands.parts, shots, readout_s or 0.0, progress, shown, or_none=or_none)
         strokes, others, repeats, lain = found
-        why = lain.why_no_stroke() if not strokes else None
+        why = lain.why_no_stroke(clip.last_s - clip.first_s) if not strokes else None
         tries, sent_back = without_knocked_back(strokes, shots)
         setup = stands.setup
         camera = setup.camera

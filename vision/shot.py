@@ -109,7 +109,9 @@ def load_shot(path: Path) -> Shot:
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{path}: the shot file is not valid TOML: {error}.") from error
     except UnicodeDecodeError as error:
-        raise InputError(f"{path}: the shot file is not UTF-8 text.") from error
+        raise InputError(
+            f"{path}: the shot file is not UTF-8 text; give the clip first and the shot file (.toml) with --shot."
+        ) from error
     return parse_shot(data, str(path))
 
 

@@ -49,10 +49,12 @@ def write_film(
     pixel_aspect: Fraction | None = None,
     muxing: dict[str, str] | None = None,
     coded: Callable[[NDArray[np.uint8]], NDArray[np.float64]] | None = None,
+    woven: bool = False,
 ) -> list[int]:
     """Encode pictures at the times given; returns those times. ``index_first`` puts an MP4's index before the data.
 
-    ``transfer`` is the code of a transfer function that the film is marked with; ``coded`` puts a picture through one.
+    ``woven`` makes it interlaced (H.264): every other line, from the second on, is of the next picture. ``transfer`` is the code of a
+    transfer function that the film is marked with; ``coded`` puts a picture through one.
     """
     pts = even_times() if pts is None else pts
     options = ({"movflags": "faststart"} if index_first else {}) | (muxing or {})
@@ -62,13 +64,15 @@ def write_film(
         stream.pix_fmt = pix_fmt
         stream.time_base = stream.codec_context.time_base = TIME_BASE
         stream.codec_context.gop_size = gop
-        stream.options = OPTIONS.get(codec, {})
+        stream.options = OPTIONS.get(codec, {}) | ({"x264-params": "tff=1"} if woven else {})
         if transfer is not None:
             stream.codec_context.color_trc = transfer
         if pixel_aspect is not None:
             stream.codec_context.sample_aspect_ratio = pixel_aspect
         for k, time in enumerate(pts):
             image = picture(k, *size)
+            if woven:
+                image[1::2] = picture(k + 1, *size)[1::2]
             image = image if coded is None else np.rint(coded(image)).astype(np.uint8)
             frame = av.VideoFrame.from_ndarray(image, format="bgr24").reformat(format=pix_fmt)
             frame.pts, frame.time_base = time, TIME_BASE
@@ -104,8 +108,12 @@ def write_sound(path: Path) -> None:
 def turned(film: bytes, clockwise_deg: int) -> bytes:
     """The same MP4 with a rotation flag: the matrix of the track header ('tkhd', ISO/IEC 14496-12, layout from memory)
     set to a clockwise turn (x right, y down)."""
+    return shown_by(film, *{0: (1, 0, 0, 1), 90: (0, 1, -1, 0), 180: (-1, 0, 0, -1), 270: (0, -1, 1, 0)}[clockwise_deg])
+
+
+def shown_by(film: bytes, a: int, b: int, c: int, d: int) -> bytes:
+    """The same MP4 with that matrix in its track header."""
     one = 0x10000
-    a, b, c, d = {0: (1, 0, 0, 1), 90: (0, 1, -1, 0), 180: (-1, 0, 0, -1), 270: (0, -1, 1, 0)}[clockwise_deg]
     matrix = np.array([a * one, b * one, 0, c * one, d * one, 0, 0, 0, 0x40000000], ">i4").tobytes()
     at = film.index(b"tkhd") + 4 + 40
     return film[:at] + matrix + film[at + 36 :]

@@ -32,7 +32,7 @@ def lain(name: str, *lay_s: float) -> Ball:
 def test_what_lay_there_is_told(balls: Sequence[Ball], words: str) -> None:
     seen = BallsLain()
     seen.take(balls)
-    assert words in (seen.why_no_stroke() or "")
+    assert words in (seen.why_no_stroke(9.0) or "")
 
 
 def test_nothing_is_told_where_a_cue_ball_lay_in_some_stretch() -> None:
@@ -40,7 +40,14 @@ def test_nothing_is_told_where_a_cue_ball_lay_in_some_stretch() -> None:
     seen.take([lain("red", 3.0)])
     seen.take([lain("cue", 0.6, 0.7)])
     seen.take([lain("red", 3.0)])
-    assert seen.why_no_stroke() is None
+    assert seen.why_no_stroke(9.0) is None
+
+
+@pytest.mark.parametrize(("film_s", "words"), [(0.0, "is a single picture:"), (0.7, "lasts only 0.7 s:")])
+def test_film_too_short_for_a_ball_to_lie_says_so(film_s: float, words: str) -> None:
+    seen = BallsLain()
+    seen.take([lain("cue", film_s)])
+    assert f"the film {words} too little" in (seen.why_no_stroke(film_s) or "")
 
 
 def test_film_of_a_yellow_ball_struck_says_that_no_white_one_lay_there(tmp_path: Path) -> None:

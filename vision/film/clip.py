@@ -281,7 +281,7 @@ def open_clip(path: Path, limits: Limits | None = None) -> Iterator[Clip]:
         duration_s=float(facts["duration_s"]),
         stated_s=float(facts["stated_s"]),
         time_base=Fraction(*facts["time_base"]),
-        warnings=_warnings(int(facts["transfer"])),
+        warnings=_warnings(facts),
         limits=limits,
         _link=link,
     )
@@ -305,9 +305,19 @@ def _in_the_middle(colour: Plane, at_px: tuple[float, float]) -> Plane:
     return cv2.sepFilter2D(colour, -1, across, down, borderType=cv2.BORDER_REPLICATE)
 
 
-def _warnings(transfer: int) -> tuple[str, ...]:
-    if transfer == PQ:
-        return ("the film is coded for displays of high dynamic range (PQ); it was brought to the ordinary range",)
-    if transfer == HLG:
-        return ("the film is coded for displays of high dynamic range (HLG); it was read as ordinary film",)
-    return ()
+def _warnings(facts: dict[str, Any]) -> tuple[str, ...]:
+    """What is to be said of a film by what is known of it, one sentence for each thing."""
+    out = []
+    if facts["transfer"] == PQ:
+        out.append("the film is coded for displays of high dynamic range (PQ); it was brought to the ordinary range")
+    if facts["transfer"] == HLG:
+        out.append("the film is coded for displays of high dynamic range (HLG); it was read as ordinary film")
+    if facts["interlaced"]:
+        out.append(
+            "the film is interlaced: of each picture every other line was read, those of one moment; film without it "
+            "for better pictures"
+        )
+    if facts["films"] > 1:
+        size = f"{facts['width']} x {facts['height']}"
+        out.append(f"the file holds {facts['films']} films; the largest was read, of {size} pixels")
+    return tuple(out)

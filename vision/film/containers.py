@@ -20,7 +20,19 @@ _EBML = b"\x1a\x45\xdf\xa3"
 # Brands of still pictures in the same boxes (ISO/IEC 23008-12, and the AV1 image format).
 _STILL_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"mif1", b"avif")
 _STILL_HEADS = (b"\x89PNG", b"\xff\xd8\xff", b"GIF8", b"BM", b"II*\x00", b"MM\x00*")
-_HEAD_BYTES = 16
+_HEAD_BYTES = 1024
+# What other files begin with, by the place of those bytes, and what they are called.
+_OTHERS = (
+    (8, b"AVI ", "an AVI file"),
+    (8, b"WAVE", "a file of sound"),
+    (0, b"FLV\x01", "a Flash file"),
+    (0, b"\x30\x26\xb2\x75\x8e\x66\xcf\x11", "a Windows Media file"),
+    (0, b"\x00\x00\x01\xba", "an MPEG program stream"),
+    (0, b"\x00\x00\x01\xb3", "a bare MPEG stream"),
+)
+# A transport stream has this byte every so many bytes, from the first or the fifth on (ISO/IEC 13818-1; with times of
+# arrival before its packets as camcorders store it, from memory).
+_TS_SYNC, _TS_PACKETS = 0x47, ((0, 188), (4, 192))
 
 
 def container_format(path: Path) -> str:
@@ -37,4 +49,27 @@ def container_format(path: Path) -> str:
         return "mov"
     if head[:4] == _EBML:
         return "matroska"
-    raise InputError(f"{path}: this is not a film in an MP4, MOV, MKV or WebM file; convert it to one of these.")
+    if not head:
+        raise InputError(f"{path}: the file is empty, so it is not a film; copy the film anew.")
+    what = _other_kind(head)
+    if what == _TEXT:
+        raise InputError(
+            f"{path}: this is {what}, not a film; give a film of the table (a shot file goes with --shot)."
+        )
+    is_what = f"is {what}," if what else "is"
+    raise InputError(f"{path}: this {is_what} not a film in an MP4, MOV, MKV or WebM file; convert it to one of these.")
+
+
+_TEXT = "a text file"
+
+
+def _other_kind(head: bytes) -> str:
+    """What a file is by its first bytes, as part of a sentence; empty when they do not tell."""
+    for at, mark, what in _OTHERS:
+        if head[at : at + len(mark)] == mark:
+            return what
+    for first, step in _TS_PACKETS:
+        if len(head) > first + 2 * step and all(byte == _TS_SYNC for byte in head[first::step]):
+            return "an MPEG transport stream"
+    printable = all(byte >= 0x20 or byte in b"\t\n\r\f" for byte in head)
+    return _TEXT if printable else ""

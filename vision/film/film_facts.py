@@ -5,6 +5,7 @@ Everything that a header states is doubted: what cannot be is refused, or found 
 
 import math
 import os
+import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -36,6 +37,8 @@ class FilmFacts:
     stated_s : duration by the header; NaN without one, or with one past belief.
     duration_s : the same, or found by going through the file.
     transfer : code of the transfer characteristics (ISO/IEC 23091-2) if of high dynamic range, else 0.
+    interlaced : whether each picture is woven of two moments, every other line of the later one.
+    films : how many films the file holds beside one another, this one among them.
     """
 
     width: int
@@ -46,15 +49,30 @@ class FilmFacts:
     stated_s: float
     duration_s: float
     transfer: int
+    interlaced: bool
+    films: int
+
+
+def films_of(container: Any) -> list[Any]:
+    """The streams with films, the one to be read first; not the cover of a sound file.
+
+    That is the one with the most pixels of those in a codec that is read: some files hold a small copy beside it, for a
+    preview, or a second camera's picture. Of equal ones it is the one that players show.
+    """
+    covers, shown = av.stream.Disposition.attached_pic, av.stream.Disposition.default
+
+    def worth(stream: Any) -> tuple[bool, int, bool]:
+        codec = stream.codec_context
+        if codec is None or codec.name not in DECODERS:
+            return False, 0, bool(stream.disposition & shown)
+        return True, codec.width * codec.height, bool(stream.disposition & shown)
+
+    return sorted((s for s in container.streams.video if not s.disposition & covers), key=worth, reverse=True)
 
 
 def video_stream(container: Any, path: Path, limits: Limits, threads: int) -> Any:
-    """The stream with the film, not the cover of a sound file, ready to be decoded by so many threads.
-
-    Raises InputError.
-    """
-    covers = av.stream.Disposition.attached_pic
-    streams = [s for s in container.streams.video if not s.disposition & covers]
+    """The stream with the film, ready to be decoded by so many threads. Raises InputError."""
+    streams = films_of(container)
     if not streams:
         raise InputError(f"{path}: the file holds no video; give a film of the table.")
     stream = streams[0]
@@ -78,9 +96,7 @@ def film_facts(container: Any, stream: Any, path: Path, limits: Limits, alive: C
             f"{path}: the film's pictures carry no times, which a Matroska file loses below 0; copy it from the "
             "original anew, with times from 0 on."
         )
-    aspect = float(stream.sample_aspect_ratio or 1) or 1.0
-    if abs(math.log(aspect)) > SQUARE_TOLERANCE:
-        raise InputError(f"{path}: the film's pixels are not square; convert it to square ones.")
+    _check_shown_as_it_is(path, stream, first)
     transfer = int(stream.codec_context.color_trc or 0)
     start_s = float(stream.start_time or 0) * float(stream.time_base)
     stated_s = _stated_s(container, stream, limits)
@@ -94,7 +110,35 @@ def film_facts(container: Any, stream: Any, path: Path, limits: Limits, alive: C
         stated_s=stated_s,
         duration_s=found_s,
         transfer=transfer if transfer in (PQ, HLG) else 0,
+        interlaced=bool(first.interlaced_frame),
+        films=len(films_of(container)),
     )
+
+
+def _check_shown_as_it_is(path: Path, stream: Any, first: Any) -> None:
+    """Refuse a film that is to be shown stretched or mirrored: its pictures are not what a camera sees."""
+    aspect = float(stream.sample_aspect_ratio or 1) or 1.0
+    if abs(math.log(aspect)) > SQUARE_TOLERANCE:
+        width, height = first.width, first.height
+        shown = (round(width * aspect), height) if aspect > 1 else (width, round(height / aspect))
+        raise InputError(
+            f"{path}: the film's pictures of {width} x {height} pixels are marked to be shown as {shown[0]} x "
+            f"{shown[1]}: its pixels are not square, or its header is damaged; convert it to square pixels."
+        )
+    if _mirrored(first):
+        raise InputError(
+            f"{path}: the film is marked to be shown mirrored, so it cannot be told which rail is the left one; film "
+            "without mirroring, or convert it so that it is stored as the table is."
+        )
+
+
+def _mirrored(picture: Any) -> bool:
+    """Whether a picture's display matrix (ISO/IEC 14496-12: a b u, c d v, x y w) exchanges left and right."""
+    matrix = picture.side_data.get("DISPLAYMATRIX")
+    if matrix is None:
+        return False
+    a, b, _, c, d = struct.unpack("=5i", bytes(matrix)[:20])
+    return bool(a * d < b * c)
 
 
 def _check_size(path: Path, width: int, height: int, limits: Limits) -> None:

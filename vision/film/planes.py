@@ -4,6 +4,9 @@ Ordinary film passes as it is. Deeper pictures lose their lowest bits, with dith
 high dynamic range by absolute brightness (PQ, SMPTE ST 2084) would look dull and flat so, and a ball's outline with
 it; it is brought to the ordinary curve by a table: white paper (203 cd/m2, ITU-R BT.2408) at three quarters of the
 scale, highlights rolled off above. The other such coding (HLG, ARIB STD-B67) is made to be shown on ordinary screens.
+
+An interlaced picture is woven of two moments, every other line of the later one: a ball that moves is in two places in
+it, each a comb. The lines of one moment are kept, and those between them made of their neighbours.
 """
 
 from functools import cache
@@ -40,6 +43,27 @@ def planes_in(memory: NDArray[np.uint8], width: int, height: int) -> Planes:
 
 def planes_of(picture: Any, transfer: int) -> Planes:
     """The three planes of a decoder's picture; of an ordinary one they are views, which live as long as it does."""
+    planes = _planes_as_coded(picture, transfer)
+    return tuple(map(of_one_moment, planes)) if picture.interlaced_frame else planes  # type: ignore[return-value]
+
+
+def of_one_moment(woven: Plane) -> Plane:
+    """A plane (h, w) of whose lines every other one, from the first on, is kept; the others are means of these.
+
+    Colour lines alternate as those of luma do, and the ones made stand where theirs stood (ISO/IEC 13818-2, 6.1.1.8).
+    """
+    plane = woven.copy()
+    above, below = woven[:-2:2], woven[2::2]
+    between = plane[1 : 1 + 2 * len(below) : 2]
+    # The mean without leaving eight bits.
+    np.add(above >> 1, below >> 1, out=between)
+    between += above & below & 1
+    if len(plane) % 2 == 0:
+        plane[-1] = plane[-2]
+    return plane
+
+
+def _planes_as_coded(picture: Any, transfer: int) -> Planes:
     if transfer == PQ:
         if picture.format.name != "yuv420p10le":
             picture = picture.reformat(format="yuv420p10le")

@@ -45,9 +45,9 @@ def mapped(handle: str, total: int) -> mmap.mmap:
 
 
 def put(picture: Any, slot: memoryview) -> bool:
-    """Copy the planes of a decoder's picture into a slot, if it is of ordinary film and its lines are without padding;
-    whether it was."""
-    planes = picture.planes if picture.format.name in PLANAR else ()
+    """Copy the planes of a decoder's picture into a slot, if it is of ordinary film, of one moment, and its lines are
+    without padding; whether it was."""
+    planes = picture.planes if picture.format.name in PLANAR and not picture.interlaced_frame else ()
     if not planes or any(plane.line_size != plane.width for plane in planes):
         return False
     at = 0

@@ -292,12 +292,34 @@ def test_folder(tmp_path: Path) -> None:
         b"a text that is no film at all\n",
         bytes(1000),
         b"RIFF0000AVI LIST",
+        b"\xff" * 300,
     ],
 )
 def test_not_a_film(content: bytes, tmp_path: Path) -> None:
     path = tmp_path / "film.mp4"
     path.write_bytes(content)
     assert "not a film" in refusal(path)
+
+
+TS_PACKET = b"\x47" + b"\xff" * 187
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "the file is empty"),
+        (b'name = "a kick"\nkind = "kick"\n', "a text file"),
+        (b"RIFF0000AVI LIST", "an AVI file"),
+        (b"RIFF0000WAVEfmt ", "a file of sound"),
+        (TS_PACKET * 7, "an MPEG transport stream"),
+        ((b"\0\0\0\1" + TS_PACKET) * 7, "an MPEG transport stream"),
+        (b"\0\0\1\xba" + bytes(90), "an MPEG program stream"),
+    ],
+)
+def test_what_it_is_instead_is_told(content: bytes, words: str, tmp_path: Path) -> None:
+    path = tmp_path / "film.mp4"
+    path.write_bytes(content)
+    assert words in refusal(path)
 
 
 def test_name_does_not_matter(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """Films that lie, and limits that hold: each limit is broken by a film, and the refusal is one plain sentence."""
 
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -11,7 +11,18 @@ import numpy as np
 import pytest
 
 from calibration.errors import InputError
-from tests.vision.films import COUNT, FPS, HEIGHT, TIME_BASE, WIDTH, even_times, packets_of, picture, write_film
+from tests.vision.films import (
+    COUNT,
+    FPS,
+    HEIGHT,
+    TIME_BASE,
+    WIDTH,
+    even_times,
+    packets_of,
+    picture,
+    shown_by,
+    write_film,
+)
 from vision.film.decoding import Decoder
 from vision.film.limits import Limits
 
@@ -82,7 +93,30 @@ def test_codec_that_no_camera_uses(tmp_path: Path) -> None:
 def test_pixels_that_are_not_square(tmp_path: Path) -> None:
     path = tmp_path / "film.mkv"
     write_film(path, container="matroska", pixel_aspect=Fraction(4, 3))
-    assert "not square" in refusal(path)
+    assert f"pictures of {WIDTH} x {HEIGHT} pixels are marked to be shown as {WIDTH * 4 // 3} x {HEIGHT}" in refusal(
+        path
+    )
+
+
+def test_header_that_states_a_size_past_belief_is_told_by_what_it_states(tmp_path: Path) -> None:
+    """Of a track header (ISO/IEC 14496-12) that is damaged, players stretch the pictures to the size it states."""
+    path = tmp_path / "film.mp4"
+    write_film(path)
+    film = bytearray(path.read_bytes())
+    at = film.index(b"tkhd") + 4 + 76
+    film[at : at + 8] = struct.pack(">II", 65_535 << 16, 65_535 << 16)
+    path.write_bytes(film)
+    message = refusal(path)
+    assert f"pictures of {WIDTH} x {HEIGHT} pixels" in message
+    assert "header is damaged" in message
+
+
+@pytest.mark.parametrize("matrix", [(-1, 0, 0, 1), (1, 0, 0, -1), (0, 1, 1, 0), (0, -1, -1, 0)])
+def test_film_to_be_shown_mirrored(matrix: tuple[int, int, int, int], tmp_path: Path) -> None:
+    path = tmp_path / "film.mp4"
+    write_film(path)
+    path.write_bytes(shown_by(path.read_bytes(), *matrix))
+    assert "shown mirrored" in refusal(path)
 
 
 def test_given_up_after_too_many_packets_without_a_picture(tmp_path: Path) -> None:
@@ -97,6 +131,53 @@ def test_given_up_after_too_many_packets_without_a_picture(tmp_path: Path) -> No
         assert 35 <= len(times) <= 40
         assert read.gave_up == gives_up
         assert read.lost >= (limit if gives_up else 50)
+
+
+# --- several films in a file ---
+
+
+def beside(path: Path, sizes: Sequence[tuple[int, int]], shown: int, codecs: Sequence[str] = ()) -> None:
+    """A Matroska file with films of several sizes beside one another; players show that of number ``shown``."""
+    codecs = codecs or ["libx264"] * len(sizes)
+    with av.open(str(path), "w", format="matroska") as film:
+        streams = []
+        for k, (size, codec) in enumerate(zip(sizes, codecs, strict=True)):
+            stream = film.add_stream(codec, rate=FPS)
+            assert isinstance(stream, av.VideoStream)
+            stream.width, stream.height = size
+            stream.pix_fmt = "yuv420p"
+            stream.disposition = av.stream.Disposition.default if k == shown else av.stream.Disposition(0)
+            streams.append(stream)
+        for k in range(COUNT):
+            for stream in streams:
+                frame = av.VideoFrame.from_ndarray(picture(k, stream.width, stream.height), format="bgr24")
+                film.mux(stream.encode(frame.reformat(format="yuv420p")))
+        for stream in streams:
+            film.mux(stream.encode())
+
+
+@pytest.mark.parametrize("sizes", [[(48, 32), (WIDTH, HEIGHT)], [(WIDTH, HEIGHT), (48, 32)]])
+def test_largest_of_several_films_is_read(sizes: list[tuple[int, int]], tmp_path: Path) -> None:
+    path = tmp_path / "film.mkv"
+    beside(path, sizes, shown=sizes.index((48, 32)))
+    with Decoder(path, Limits()) as film:
+        assert (film.facts.width, film.facts.height, film.facts.films) == (WIDTH, HEIGHT, 2)
+        assert len(list(film.pictures())) == COUNT
+
+
+@pytest.mark.parametrize("shown", [0, 1])
+def test_of_films_of_one_size_the_one_that_is_shown_is_read(shown: int, tmp_path: Path) -> None:
+    path = tmp_path / "film.mkv"
+    beside(path, [(WIDTH, HEIGHT), (WIDTH, HEIGHT)], shown=shown)
+    with Decoder(path, Limits()) as film:
+        assert film._stream.index == shown
+
+
+def test_film_in_a_codec_that_is_read_goes_before_a_larger_one_that_is_not(tmp_path: Path) -> None:
+    path = tmp_path / "film.mkv"
+    beside(path, [(2 * WIDTH, 2 * HEIGHT), (WIDTH, HEIGHT)], shown=0, codecs=["ffv1", "libx264"])
+    with Decoder(path, Limits()) as film:
+        assert film.facts.width == WIDTH
 
 
 # --- files that pose as films ---

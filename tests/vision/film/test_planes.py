@@ -4,17 +4,19 @@ import subprocess
 import sys
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.vision.films import HEIGHT, WIDTH, write_film
+from tests.vision.films import COUNT, HEIGHT, WIDTH, write_film
+from tests.vision.films import picture as bar_at
 from vision.film.clip import open_clip
 from vision.film.containers import HLG, PQ
 from vision.film.decoding import Decoder
 from vision.film.decoding_process import put_converted
 from vision.film.limits import Limits
-from vision.film.planes import _from_pq, planes_in
+from vision.film.planes import _from_pq, of_one_moment, planes_in
 from vision.film.slots import colour_size, frame_bytes, put
 
 
@@ -72,6 +74,33 @@ def test_high_range_is_said_and_read(transfer: int, word: str, tmp_path: Path) -
     assert ground == pytest.approx([150, 90, 60], abs=12)
     assert bar == pytest.approx([40, 200, 240], abs=45 if transfer == PQ else 12)
     assert bar[2] > bar[1] > bar[0] + 100
+
+
+def test_interlaced_film_shows_one_moment_in_each_picture(tmp_path: Path) -> None:
+    path = tmp_path / "film.mp4"
+    write_film(path, woven=True)
+    with open_clip(path) as clip:
+        (warning,) = clip.warnings
+        assert warning.startswith("the film is interlaced:")
+        seen = [frame.y.copy() for frame in clip.frames()]
+    assert len(seen) == COUNT
+    for k, y in enumerate(seen):
+        wanted = av.VideoFrame.from_ndarray(bar_at(k), format="bgr24").reformat(format="yuv420p").to_ndarray()
+        assert np.abs(y.astype(int) - wanted[:HEIGHT]).mean() < 3
+
+
+@pytest.mark.parametrize("height", [1, 2, 3, 6, 7])
+def test_lines_of_the_other_moment_are_made_of_their_neighbours(height: int) -> None:
+    woven = np.random.default_rng(5).integers(0, 256, (height, 4)).astype(np.uint8)
+    made = of_one_moment(woven).astype(int)
+    for line in range(height):
+        if line % 2 == 0:
+            wanted = woven[line].astype(int)
+        elif line + 1 < height:
+            wanted = (woven[line - 1].astype(int) + woven[line + 1]) // 2
+        else:
+            wanted = woven[line - 1].astype(int)
+        assert np.array_equal(made[line], wanted)
 
 
 def test_odd_sizes_keep_their_last_line(tmp_path: Path) -> None:
