@@ -53,8 +53,8 @@ def write_film(
 ) -> list[int]:
     """Encode pictures at the times given; returns those times. ``index_first`` puts an MP4's index before the data.
 
-    ``woven`` makes it interlaced (H.264): every other line, from the second on, is of the next picture. ``transfer`` is the code of a
-    transfer function that the film is marked with; ``coded`` puts a picture through one.
+    ``woven`` makes it interlaced (H.264): every other line, from the second on, is of the next picture.
+    ``transfer`` is the code of a transfer function that the film is marked with; ``coded`` puts a picture through one.
     """
     pts = even_times() if pts is None else pts
     options = ({"movflags": "faststart"} if index_first else {}) | (muxing or {})

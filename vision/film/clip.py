@@ -314,8 +314,8 @@ def _warnings(facts: dict[str, Any]) -> tuple[str, ...]:
         out.append("the film is coded for displays of high dynamic range (HLG); it was read as ordinary film")
     if facts["interlaced"]:
         out.append(
-            "the film is interlaced: of each picture every other line was read, those of one moment; film without it "
-            "for better pictures"
+            "the film is interlaced: of what moves only every other line was read, those of one moment; film without "
+            "it for better pictures"
         )
     if facts["films"] > 1:
         size = f"{facts['width']} x {facts['height']}"

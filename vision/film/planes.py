@@ -6,7 +6,7 @@ it; it is brought to the ordinary curve by a table: white paper (203 cd/m2, ITU-
 scale, highlights rolled off above. The other such coding (HLG, ARIB STD-B67) is made to be shown on ordinary screens.
 
 An interlaced picture is woven of two moments, every other line of the later one: a ball that moves is in two places in
-it, each a comb. The lines of one moment are kept, and those between them made of their neighbours.
+it, each a comb. The lines of one moment are kept, and those between them brought within their neighbours.
 """
 
 from functools import cache
@@ -48,16 +48,16 @@ def planes_of(picture: Any, transfer: int) -> Planes:
 
 
 def of_one_moment(woven: Plane) -> Plane:
-    """A plane (h, w) of whose lines every other one, from the first on, is kept; the others are means of these.
+    """A plane (h, w) of whose lines every other one, from the first on, is kept, and the others within the values of
+    those above and below: where nothing moves they mostly are, and keep what they show.
 
-    Colour lines alternate as those of luma do, and the ones made stand where theirs stood (ISO/IEC 13818-2, 6.1.1.8).
+    Colour lines alternate as those of luma do.
     """
     plane = woven.copy()
     above, below = woven[:-2:2], woven[2::2]
     between = plane[1 : 1 + 2 * len(below) : 2]
-    # The mean without leaving eight bits.
-    np.add(above >> 1, below >> 1, out=between)
-    between += above & below & 1
+    np.maximum(between, np.minimum(above, below), out=between)
+    np.minimum(between, np.maximum(above, below), out=between)
     if len(plane) % 2 == 0:
         plane[-1] = plane[-2]
     return plane

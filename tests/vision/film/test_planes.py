@@ -89,15 +89,20 @@ def test_interlaced_film_shows_one_moment_in_each_picture(tmp_path: Path) -> Non
         assert np.abs(y.astype(int) - wanted[:HEIGHT]).mean() < 3
 
 
+def test_what_stands_still_keeps_all_its_lines() -> None:
+    slope = np.repeat(np.arange(0, 250, 10)[:, None], 5, axis=1).astype(np.uint8)
+    assert np.array_equal(of_one_moment(slope), slope)
+
+
 @pytest.mark.parametrize("height", [1, 2, 3, 6, 7])
-def test_lines_of_the_other_moment_are_made_of_their_neighbours(height: int) -> None:
+def test_lines_of_the_other_moment_stay_within_their_neighbours(height: int) -> None:
     woven = np.random.default_rng(5).integers(0, 256, (height, 4)).astype(np.uint8)
     made = of_one_moment(woven).astype(int)
     for line in range(height):
         if line % 2 == 0:
             wanted = woven[line].astype(int)
         elif line + 1 < height:
-            wanted = (woven[line - 1].astype(int) + woven[line + 1]) // 2
+            wanted = np.median(woven[line - 1 : line + 2], axis=0).astype(int)
         else:
             wanted = woven[line - 1].astype(int)
         assert np.array_equal(made[line], wanted)
