@@ -30,6 +30,7 @@ from vision.rhythm.film_warnings import film_warnings
 from vision.rhythm.readout import timed_by_rows
 from vision.rhythm.repeats import Repeats
 from vision.rhythm.shown_again import ShownAgain
+from vision.rhythm.woven import Woven
 from vision.shot import Shot
 from vision.sorting import Tried, sort_tries, sorted_reading, try_shots
 from vision.stands import Stand, learn_stands, longest_stand
@@ -140,10 +141,12 @@ def _read(
     with open_clip(path) as clip:
         automatic = setup is None and corners_px is None
         stands = learn_stands(clip, table, head, setup, corners_px)
-        shown, found = ShownAgain(), None
+        shown, woven, found = ShownAgain(), Woven(), None
         with _one_thread(), _nothing_gone_through_twice():
             while found is None:
-                found = _read_frames(clip, stands.parts, shots, readout_s or 0.0, progress, shown, or_none=or_none)
+                clip.woven = woven.learnt
+                readout = readout_s or 0.0
+                found = _read_frames(clip, stands.parts, shots, readout, progress, shown, woven, or_none=or_none)
         strokes, others, repeats, lain = found
         why = lain.why_no_stroke(clip.last_s - clip.first_s) if not strokes else None
         tries, sent_back = without_knocked_back(strokes, shots)
@@ -208,12 +211,14 @@ def _read_frames(
     readout_s: float,
     progress: Progress | None,
     shown: ShownAgain,
+    woven: Woven,
     *,
     or_none: bool,
 ) -> tuple[list[Tried], list[NotAttempt], Repeats, BallsLain] | None:
     """Strokes, other moves, which pictures showed the one before once more, and what balls lay there.
 
-    None when the film turned out to show its pictures several times over: ``shown`` knows that then, for the next time.
+    None when the film turned out to show its pictures several times over, or to be woven of two moments a picture:
+    ``shown`` or ``woven`` knows that then, for the next time.
     """
     camera, table = stands[0].setup.camera, stands[0].setup.table
     finder = BallFinder(stands[0].background, camera, table)
@@ -243,7 +248,7 @@ def _read_frames(
         tracker.forget_history(as_taken)
         looks.repeats.forget()
 
-    now, known = float("nan"), shown.learnt
+    now, known = float("nan"), (shown.learnt, woven.learnt)
     shown.begin()
     for frame in clip.frames():
         now = frame.time_s
@@ -259,7 +264,9 @@ def _read_frames(
             if stand.arrival is not None:
                 moves.append((now if stand.arrival.slow else stand.arrival.from_s, now))
         again = shown.times != 1 and shown.again(finder.luma(frame))
-        if shown.learnt and not known:
+        if woven.learning:
+            woven.take(frame, finder.luma(frame), finder.background.reduction)
+        if (shown.learnt, woven.learnt) != known:
             return None
         if again:
             looks.repeats.pass_over(now)

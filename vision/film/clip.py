@@ -21,7 +21,7 @@ from vision.film.containers import HLG, PQ
 from vision.film.decoder_link import DecoderEndedError, DecoderLink, End, Received
 from vision.film.gaps import Gaps
 from vision.film.limits import Limits
-from vision.film.planes import Plane, Planes, planes_in
+from vision.film.planes import Plane, Planes, of_one_moment, planes_in
 from vision.film.siting import MIDDLE, SIDE, colour_place
 
 # A clip whose last frame stands this much before the end that its header states was cut.
@@ -30,6 +30,11 @@ CUT_TOLERANCE_S = 0.5
 SITING_FRAMES = 3
 # Frames here and there that are kept, since they will be asked for again: one for each of so many equal stretches.
 KEPT_FRAMES = 16
+# What is to be said of a film whose pictures are woven of two moments.
+INTERLACED = (
+    "the film is interlaced: of what moves only every other line was read, those of one moment; film without it for "
+    "better pictures"
+)
 # Where colour samples stand for all that is known before a film was looked at.
 UNTOLD = (MIDDLE, MIDDLE)
 
@@ -70,6 +75,7 @@ class Clip:
     """An opened clip. ``frames_read``, ``frames_lost``, ``gaps`` and ``last_s`` count as ``frames`` goes along.
 
     ``rotation_deg`` is the clockwise turn that shows the stored frame upright. ``warnings`` are about the film itself.
+    ``woven``: frames are to be brought to one moment each, for a film that is interlaced without saying so.
     Frames lie in memory that is used again once they are let go; those that are kept are safe, and cost a copy.
     Some glances and stills are kept until the film is read through: what is asked for again is not decoded again.
     """
@@ -90,6 +96,7 @@ class Clip:
     gaps: Gaps = field(default_factory=Gaps)
     first_s: float = float("nan")
     last_s: float = float("nan")
+    woven: bool = False
     gave_up: bool = False
     died: str = ""
     _starts: int = field(default=1, repr=False)
@@ -241,6 +248,8 @@ class Clip:
         y, u, v = planes_in(got.memory, self.width, self.height)
         if copied:
             y, u, v = y.copy(), u.copy(), v.copy()
+        if self.woven:
+            y, u, v = map(of_one_moment, (y, u, v))
         return Frame(got.pts, self.time_base, y, u, v, self._colour_at_px or UNTOLD)
 
     def _running(self) -> DecoderLink:
@@ -313,10 +322,7 @@ def _warnings(facts: dict[str, Any]) -> tuple[str, ...]:
     if facts["transfer"] == HLG:
         out.append("the film is coded for displays of high dynamic range (HLG); it was read as ordinary film")
     if facts["interlaced"]:
-        out.append(
-            "the film is interlaced: of what moves only every other line was read, those of one moment; film without "
-            "it for better pictures"
-        )
+        out.append(INTERLACED)
     if facts["films"] > 1:
         size = f"{facts['width']} x {facts['height']}"
         out.append(f"the file holds {facts['films']} films; the largest was read, of {size} pixels")

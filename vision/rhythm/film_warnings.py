@@ -1,6 +1,6 @@
 """What the user should know about a film that was read: what it lacks, repeats, or stands still for."""
 
-from vision.film.clip import Clip
+from vision.film.clip import INTERLACED, Clip
 from vision.rhythm.repeats import Repeats
 from vision.rhythm.shown_again import ShownAgain
 
@@ -10,7 +10,7 @@ REPEATS_TOLD = 10
 
 def film_warnings(clip: Clip, repeats: Repeats, shown: ShownAgain) -> tuple[str, ...]:
     """One sentence for each thing; ``clip`` was read through, and its pictures looked at, by the other two."""
-    out = list(clip.warnings)
+    out = [*clip.warnings, *([INTERLACED] if clip.woven else ())]
     if shown.learnt:
         out.append(
             f"each picture is shown {shown.times:.2g} times in the mean, as in a film brought to a higher frame rate; "
