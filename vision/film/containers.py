@@ -21,12 +21,13 @@ _EBML = b"\x1a\x45\xdf\xa3"
 _STILL_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"mif1", b"avif")
 _STILL_HEADS = (b"\x89PNG", b"\xff\xd8\xff", b"GIF8", b"BM", b"II*\x00", b"MM\x00*")
 _HEAD_BYTES = 1024
+_TEXT, _SOUND = "a text file", "a file of sound"
 # What other files begin with, by the place of those bytes, and what they are called.
 _OTHERS = (
     (8, b"AVI ", "an AVI file"),
-    (8, b"WAVE", "a file of sound"),
-    (0, b"FLV\x01", "a Flash file"),
-    (0, b"\x30\x26\xb2\x75\x8e\x66\xcf\x11", "a Windows Media file"),
+    (8, b"WAVE", _SOUND),
+    (0, b"ID3", _SOUND),
+    (0, b"fLaC", _SOUND),
     (0, b"\x00\x00\x01\xba", "an MPEG program stream"),
     (0, b"\x00\x00\x01\xb3", "a bare MPEG stream"),
 )
@@ -56,11 +57,10 @@ def container_format(path: Path) -> str:
         raise InputError(
             f"{path}: this is {what}, not a film; give a film of the table (a shot file goes with --shot)."
         )
+    if what == _SOUND:
+        raise InputError(f"{path}: this is {what}, not a film; give a film of the table.")
     is_what = f"is {what}," if what else "is"
     raise InputError(f"{path}: this {is_what} not a film in an MP4, MOV, MKV or WebM file; convert it to one of these.")
-
-
-_TEXT = "a text file"
 
 
 def _other_kind(head: bytes) -> str:
@@ -71,5 +71,6 @@ def _other_kind(head: bytes) -> str:
     for first, step in _TS_PACKETS:
         if len(head) > first + 2 * step and all(byte == _TS_SYNC for byte in head[first::step]):
             return "an MPEG transport stream"
-    printable = all(byte >= 0x20 or byte in b"\t\n\r\f" for byte in head)
+    # Higher bytes UTF-8 does not have.
+    printable = all(0x20 <= byte < 0xF8 or byte in b"\t\n\r\f" for byte in head)
     return _TEXT if printable else ""
