@@ -264,7 +264,8 @@ def _read_frames(
             if stand.arrival is not None:
                 moves.append((now if stand.arrival.slow else stand.arrival.from_s, now))
         again = shown.times != 1 and shown.again(finder.luma(frame))
-        if woven.learning:
+        if woven.learning and not tracker.calm():
+            # While all is calm most frames are not even reduced.
             woven.take(frame, finder.luma(frame), finder.background.reduction)
         if (shown.learnt, woven.learnt) != known:
             return None

@@ -29,7 +29,8 @@ LEAST_COMBS, LEAST_SHARE, MOST_LOOKS = 8, 0.05, 300
 
 @dataclass
 class Woven:
-    """Whether a film's pictures are woven of two moments; feed it with frames in order, as long as ``learning``."""
+    """Whether a film's pictures are woven of two moments; feed it with frames in order, as long as ``learning``: not
+    with all, but with those in which something moves."""
 
     learnt: bool = False
     _looks: int = 0
