@@ -262,7 +262,8 @@ def _read_frames(
             looks.forget()
             tracker.plane = finder.plane
             if stand.arrival is not None:
-                moves.append((now if stand.arrival.slow else stand.arrival.from_s, now))
+                sagged = stand.arrival.slow and not stand.arrival.drift
+                moves.append((now if sagged else stand.arrival.from_s, now))
         again = shown.times != 1 and shown.again(finder.luma(frame))
         if woven.learning and not tracker.calm():
             # While all is calm most frames are not even reduced.

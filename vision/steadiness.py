@@ -26,6 +26,9 @@ GLANCE_S = 2.0
 SPARSE_S, SPARE_GLANCES = 8.0, 16
 # A picture that is off by more than this anywhere has moved, at 1920 pixels across (half a millimetre or so).
 MOST_SHIFT_PX = 0.7
+# A move that takes longer than this and is slower, at 1920 pixels across, is no knock but a drift, of a film that was
+# steadied afterwards perhaps: what happens meanwhile is seen well enough, and would be lost if it were passed over.
+KNOCK_S, DRIFT_PX_S = 1.5, 3.0
 # Pictures are compared at this size at most.
 COMPARED_PX = 1000
 MOST_CORNERS, LEAST_CORNERS = 300, 12
@@ -54,6 +57,7 @@ LEAST_JOINT = 5
 class Move:
     """The camera was moved between two times, or sagged until ``until_s`` by what can no longer be left alone.
 
+    ``drift``: slowly, but by what is more than sagging within the time of a stroke.
     ``shift_px`` is by how much, at each of ``anchors_px``: (4, 2), NaN when the two views have nothing in common.
     """
 
@@ -61,6 +65,7 @@ class Move:
     until_s: float
     slow: bool
     shift_px: Shift
+    drift: bool = False
 
 
 @dataclass(frozen=True)
@@ -255,8 +260,14 @@ def find_moves(clip: Clip) -> list[Move]:
         seen = [before, *(g for g in between if g is not None)]
         from_s, until_s = when_moved(seen, before.shift_px, settled, limit)
         # With no frame in between that lies neither here nor there, it went step by step.
-        moves.append(Move(from_s, until_s, until_s <= from_s, _difference(settled, level)))
+        drift = _drifts(until_s - from_s, _apart(settled, before.shift_px) / limit * MOST_SHIFT_PX)
+        moves.append(Move(from_s, until_s, drift or until_s <= from_s, _difference(settled, level), drift))
     return moves
+
+
+def _drifts(lasts_s: float, by_px: float) -> bool:
+    """Whether a move that takes so long, by so many pixels at 1920 across, is a drift and no knock."""
+    return lasts_s > KNOCK_S and by_px < DRIFT_PX_S * lasts_s
 
 
 def _glances(clip: Clip, watch: Watch) -> list[Glance]:

@@ -15,7 +15,18 @@ from calibration.table import STANDARD_TABLES
 from tests.rendering import overhead_camera
 from tests.vision.films import TIME_BASE
 from vision.film.clip import Clip, Frame, open_clip
-from vision.steadiness import ELSEWHERE_PX, Glance, Move, View, Watch, anchors_px, find_moves, turned, when_moved
+from vision.steadiness import (
+    ELSEWHERE_PX,
+    KNOCK_S,
+    Glance,
+    Move,
+    View,
+    Watch,
+    anchors_px,
+    find_moves,
+    turned,
+    when_moved,
+)
 
 Picture = NDArray[np.uint8]
 WIDTH, HEIGHT, FPS, SECONDS = 480, 270, 10, 24
@@ -153,6 +164,16 @@ def test_sagging_is_noticed_whenever_it_adds_up(tmp_path: Path) -> None:
     moves = film(tmp_path / "sag.mp4", lambda t: (0.0, 1.0 * t / SECONDS, 0.0))
     assert all(m.slow for m in moves)
     assert 2 <= len(moves) <= 6
+
+
+@pytest.mark.parametrize("px_a_second", [0.5, 2.0])
+def test_a_drift_is_no_knock(px_a_second: float, tmp_path: Path) -> None:
+    """Of what happens while a picture drifts by a few pixels (at 1920 across) no more than a moment is passed over."""
+    rate = px_a_second * WIDTH / 1920
+    moves = film(tmp_path / "drift.mp4", lambda t: (rate * min(max(t - 6, 0), 8), 0.0, 0.0))
+    assert moves
+    assert all(m.slow or m.until_s - m.from_s <= KNOCK_S for m in moves)
+    assert moves[-1].until_s < 17
 
 
 def test_a_picture_without_corners_tells_nothing() -> None:
