@@ -316,12 +316,21 @@ def _until_lost(ball: Ball, sightings: Sequence[Sighting]) -> list[Sighting]:
 
 
 def _merged(name: str, tracks: Sequence[Track]) -> Ball:
-    rests = sorted((r for t in tracks for r in t.rests), key=lambda r: r.first_s)
     # Where two tracks overlap for a moment, the longer one is believed.
-    by_time = {s.time_s: s for t in sorted(tracks, key=lambda t: t.frames) for s in t.path}
+    longest = sorted(tracks, key=lambda t: -t.frames)
+    lain = [r for k, t in enumerate(longest) for r in t.rests if not _under_way_then(r, longest[:k])]
+    rests = sorted(lain, key=lambda r: r.first_s)
+    by_time = {s.time_s: s for t in reversed(longest) for s in t.path}
     path = [by_time[time_s] for time_s in sorted(by_time)]
     lost = sorted((s for t in tracks for s in t.lost), key=lambda s: s.time_s)
     return Ball(name, tuple(rests), tuple(path), tuple(lost))
+
+
+def _under_way_then(rest: Rest, tracks: Sequence[Track]) -> bool:
+    """Whether a ball was seen elsewhere for most of the time for which it seems to lie still: that was a hand."""
+    seen = [s for t in tracks for s in t.path if rest.first_s <= s.time_s <= rest.last_s]
+    elsewhere_s = sorted(s.time_s for s in seen if apart_m(rest, s) > LEAST_MOVE_M)
+    return len(elsewhere_s) > 1 and elsewhere_s[-1] - elsewhere_s[0] > (rest.last_s - rest.first_s) / 2
 
 
 def _together(first: Sequence[tuple[float, float]], second: Sequence[tuple[float, float]]) -> bool:

@@ -305,6 +305,19 @@ def test_two_tracks_of_one_ball_are_one() -> None:
     assert [r.first_s for r in balls[0].rests] == [0, 3]
 
 
+@pytest.mark.parametrize("lay_s", [0.2, 0.28])
+def test_knuckle_that_is_held_still_while_the_cue_ball_rolls_is_none_of_its_places(lay_s: float) -> None:
+    """A hand beside the table is as light as the cue ball for a moment."""
+    cue = seen(motion_of({"cue": START}, 40.0, 2.0), fps=30.0, until_s=4.0)[0]
+    rolls = replace(track(0, WHITE, 0, 9), rests=list(cue.rests), path=list(cue.path), resting=False)
+    hand = track(1, WHITE - [10, 0, 0], STRUCK_S + 0.4, STRUCK_S + 0.4 + lay_s, (0.5, 1.0))
+    (named,) = name_balls([hand, rolls])
+    assert [tuple(r.at_m) for r in named.rests] == [START]
+    # One that lies still itself then was put down by that hand.
+    lies = replace(rolls, path=[], rests=[*cue.rests, Rest(np.array((1.5, 0.8)), REST_SD_M, 3.0, 9.0, 40)])
+    assert len(name_balls([hand, lies])[0].rests) == 3
+
+
 def test_two_white_balls_make_one_cue_ball() -> None:
     balls = name_balls([track(0, WHITE, 0, 9), track(1, WHITE - [10, 0, 0], 0, 5, (1.5, 0.8))])
     assert [b.name for b in balls] == ["cue", "light-2"]
