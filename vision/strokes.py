@@ -21,6 +21,7 @@ from vision.contacts.sent_into_rail import first_rail, seen_to_meet, sent_by, tu
 from vision.contacts.struck_into_rail import bounced_first, set_off_by_rail
 from vision.contacts.struck_over_rails import set_off_over_rails
 from vision.contacts.struck_then_hidden import faster_than, set_off_then_hidden
+from vision.contacts.struck_then_turned import set_off_then_turned
 from vision.contacts.struck_unseen import UNSEEN_S as STRUCK_UNSEEN_S
 from vision.contacts.struck_unseen import first_of_all, set_off_unseen
 from vision.dropped import dropped, vanished
@@ -175,6 +176,9 @@ def _stroke(
     hidden = set_off_then_hidden(rest, whole, moved, table)
     if hidden is not None and faster_than(begun, hidden):
         begun, cue_run = hidden, _cue_run(hidden, places, seen_s, table)
+    if begun is None:
+        begun = set_off_then_turned(rest, whole, moved, table)
+        cue_run = _cue_run(begun, places, seen_s, table) if begun is not None else None
     if begun is None or cue_run is None or _carried(rest, moving):
         return NotAttempt(began_s, BY_HAND)
     if begun.launch.speed_mps < LEAST_SPEED_MPS:
