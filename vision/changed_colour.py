@@ -10,12 +10,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from vision.legs import Path, fit_line, legs
+from vision.legs import Path, fit_line, legs, motion_at
 from vision.pairing import FASTEST_MPS
 from vision.track import Track
 
-# The new ball is first seen so soon after the old one was seen last, and its line passes its place this closely.
-AT_ONCE_S, FROM_PLACE_M = 0.1, 0.02
+# The new ball is first seen so soon after the old one was seen last, and its line passes its place this closely. Under
+# a stick, or with the cue ball beside it, the old one may be missed for a while before it sets off.
+AT_ONCE_S, MISSED_S, FROM_PLACE_M = 0.1, 0.25, 0.02
 # So many sightings tell where it comes from; fewer than the first number tell nothing.
 LEAST_SEEN, MOST_SEEN = 3, 8
 
@@ -53,11 +54,16 @@ def _goes_on(old: Track, new: Track) -> bool:
     rest, first = old.rests[-1], new.path[0]
     moved_before = any(s.time_s > rest.last_s for s in old.path)
     rested_before = any(r.first_s < first.time_s for r in new.rests)
-    if moved_before or rested_before or not 0 < first.time_s - rest.last_s < AT_ONCE_S:
+    unseen_s = first.time_s - rest.last_s
+    if moved_before or rested_before or not 0 < unseen_s < MISSED_S:
         return False
     path = legs(Path.of(new.path))[0].part(slice(0, MOST_SEEN))
-    if len(path) < LEAST_SEEN or np.hypot(*(path.xy[0] - rest.at_m)) > FASTEST_MPS * (first.time_s - rest.last_s):
+    if len(path) < LEAST_SEEN or np.hypot(*(path.xy[0] - rest.at_m)) > FASTEST_MPS * unseen_s:
         return False
     line = fit_line(path)
     away = float((path.xy[0] - rest.at_m) @ line.direction)
-    return away > 0 and abs(line.miss(rest.at_m)[0]) < FROM_PLACE_M
+    if away <= 0 or abs(line.miss(rest.at_m)[0]) >= FROM_PLACE_M:
+        return False
+    # One that was seen no sooner was missed where it lay, and left since.
+    left_s = first.time_s - away / max(motion_at(path, first.time_s).speed_mps, 1e-3)
+    return unseen_s < AT_ONCE_S or left_s > rest.last_s

@@ -36,6 +36,17 @@ def test_ball_that_changes_its_colour_as_it_sets_off_stays_that_ball(bearing_deg
     assert len(found[1].path) == 12
 
 
+@pytest.mark.parametrize(("left_s", "same"), [(2.14, True), (1.9, False)])
+def test_ball_that_a_stick_hid_before_it_set_off_stays_that_ball(left_s: float, same: bool) -> None:
+    """Unless the one that is seen then must have left the place when the other still lay there."""
+    begun = rolls(1, LAY_M, 10.0, begins_s=2.18)
+    late = [
+        replace(s, at_m=s.at_m + (2.0 - left_s) * 1.5 * np.array([np.cos(0.1745), np.sin(0.1745)])) for s in begun.path
+    ]
+    found = rejoined([lay(), replace(begun, path=late)])
+    assert len(found) == (1 if same else 2)
+
+
 def test_ball_that_is_sent_off_twice_may_change_its_colour_twice() -> None:
     first = rolls(1, LAY_M, 0.0)
     stopped_m = first.path[-1].at_m
