@@ -34,6 +34,8 @@ FREE_RING_RADII = 1.3
 # A ball of nearly the cloth's colour: area in multiples of its disc, longest side of its box to the shortest, share of
 # the outline that must be seen.
 FAINT_AREA, FAINT_LENGTH, FAINT_SUPPORT = (0.5, 2.0), 1.7, 0.7
+# The same for one of the cloth's own hue, that shows by its light: a shadow has no such border all round.
+LIGHT_SUPPORT = 0.85
 # A ball that differs from the cloth by a bright pattern alone, a stripe's white: area of the pattern with what lies
 # between its parts in multiples of the disc, its longest side in radii, share of the outline that must be seen, how
 # surely (a fraction of the radius), and how far out the pattern may seem to lie, in radii.
@@ -172,9 +174,11 @@ class BallFinder:
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction, same)
         return self._view
 
-    def _fit(self, frame: Frame, guess_m: Vector, smear_m: float = 0.0, patterned: bool = False) -> BallView | None:
+    def _fit(
+        self, frame: Frame, guess_m: Vector, smear_m: float = 0.0, *, patterned: bool = False, by_light: bool = False
+    ) -> BallView | None:
         """The ball near a place, in the colour that it has in the light that was learnt."""
-        view = fit_outline(frame, self.plane, guess_m, smear_m, patterned)
+        view = fit_outline(frame, self.plane, guess_m, smear_m, patterned=patterned, by_light=by_light)
         return view if view is None else replace(view, colour=self._light.colour(view.colour))
 
     def stirred(self, frame: Frame, expected: Sequence[Expected]) -> bool:
@@ -231,7 +235,11 @@ class BallFinder:
         radius_m = self.table.ball_radius_m
         for guess, smear in self._faint(mask, views):
             view = self._fit_in_blob(frame, guess, smear, expected, newcomer=True)
-            if view is None or view.support < FAINT_SUPPORT or _near(views, view.at_m, radius_m):
+            if view is None or view.support < FAINT_SUPPORT:
+                view = self._fit_in_blob(frame, guess, smear, expected, newcomer=True, by_light=True)
+                if view is None or view.support < LIGHT_SUPPORT:
+                    continue
+            if _near(views, view.at_m, radius_m):
                 continue
             if self._stands_free(mask, view):
                 yield view
@@ -271,7 +279,14 @@ class BallFinder:
         return bool(np.hypot(*away.T).max() <= reach)
 
     def _fit_in_blob(
-        self, frame: Frame, guess: Vector, smear_m: float, expected: Sequence[Expected], newcomer: bool
+        self,
+        frame: Frame,
+        guess: Vector,
+        smear_m: float,
+        expected: Sequence[Expected],
+        *,
+        newcomer: bool,
+        by_light: bool = False,
     ) -> BallView | None:
         """A ball's outline in a blob that may be smeared. A shadow makes a blob long too: a ball that lies where it lay
         is not smeared, and one that nobody misses mostly was put there."""
@@ -279,10 +294,10 @@ class BallFinder:
         if any(ball.at_rest and hypot(*(ball.at_m - guess)) < STAYED_RADII * radius_m for ball in expected):
             smear_m = 0.0
         if smear_m > 0 and newcomer:
-            sharp = self._fit(frame, guess)
+            sharp = self._fit(frame, guess, by_light=by_light)
             if sharp is not None and sharp.support >= SHARP_SUPPORT:
                 return sharp
-        return self._fit(frame, guess, smear_m)
+        return self._fit(frame, guess, smear_m, by_light=by_light)
 
     def _in_crowd(self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]) -> BallView | None:
         """A known ball that is partly covered, or touches something, looked for where it should be."""

@@ -5,6 +5,7 @@ from fractions import Fraction
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
@@ -15,7 +16,7 @@ from tests.rendering.picture import Stage, with_noise
 from tests.rendering.scene import Colour
 from tests.vision.outlines.test_outline import YUV_OF_RGB
 from vision.background import Background, Picture, learn_background
-from vision.balls import BallFinder
+from vision.balls import FAINT_SUPPORT, LIGHT_SUPPORT, BallFinder
 from vision.colours import colour_name
 from vision.film.clip import Frame
 from vision.outlines.outline import BallView, fit_outline
@@ -192,13 +193,38 @@ def test_a_long_shadow_is_no_smear_of_a_ball_that_lies(
 ) -> None:
     smears = []
 
-    def noted(
-        frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0, patterned: bool = False
-    ) -> BallView | None:
+    def noted(frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0, **how: bool) -> BallView | None:
         smears.append(smear_m)
-        return fit_outline(frame, plane, guess_m, smear_m, patterned)
+        return fit_outline(frame, plane, guess_m, smear_m, **how)
 
     monkeypatch.setattr("vision.balls.fit_outline", noted)
     (view,) = BallFinder(dim_table, CAMERA, TABLE).find(beside_a_shadow, expected).balls
     assert view.at_m == pytest.approx(BY_SHADOW, abs=0.0015)
     assert (max(smears) > 0) == smeared
+
+
+def purple_cloth(darker: NDArray[np.float64], bluer: float) -> Frame:
+    """A cloth without light and shade but where a share (h, w) of something is ``darker``, and ``bluer`` by so much."""
+    random = np.random.default_rng(4)
+    height, width = darker.shape
+    luma = 79 - 10 * darker + random.normal(0, 0.7, (height, width))
+    small = darker.reshape(height // 2, 2, width // 2, 2).mean(axis=(1, 3))
+    planes = [luma, 148 + bluer * small, 136 + bluer * small / 2]
+    return Frame(0, Fraction(1, 30), *(np.rint(plane).astype(np.uint8) for plane in planes))
+
+
+def test_ball_of_the_cloths_own_hue_shows_by_its_light() -> None:
+    """A little darker and bluer than a purple cloth: by its hue hardly an edge is seen. A soft shadow has none."""
+    plane, at = BallPlane(CAMERA, TABLE.ball_radius_m), np.array((1.4, 0.8))
+    centre, radius = plane.pixel(at), float(plane.radii_px(at[None])[0])
+    y, x = np.mgrid[: CAMERA.height, : CAMERA.width]
+    away = np.hypot(x - centre[0], y - centre[1]) / radius
+    ball = purple_cloth(np.clip((1 - away) * radius + 0.5, 0, 1), 4.0)
+    by_hue, by_light = fit_outline(ball, plane, at + 0.004), fit_outline(ball, plane, at + 0.004, by_light=True)
+    assert by_hue is not None
+    assert by_light is not None
+    assert by_hue.support < FAINT_SUPPORT
+    assert by_light.support > LIGHT_SUPPORT
+    assert by_light.at_m == pytest.approx(at, abs=3 * by_light.sd_m)
+    shadow = fit_outline(purple_cloth(3 * np.exp(-(away**2)), -2.0), plane, at, by_light=True)
+    assert shadow is None or shadow.support < LIGHT_SUPPORT

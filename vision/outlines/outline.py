@@ -81,13 +81,20 @@ class BallView:
 
 
 def fit_outline(
-    frame: Frame, plane: BallPlane, guess_m: Vector, smear_m: float = 0.0, patterned: bool = False
+    frame: Frame,
+    plane: BallPlane,
+    guess_m: Vector,
+    smear_m: float = 0.0,
+    *,
+    patterned: bool = False,
+    by_light: bool = False,
 ) -> BallView | None:
     """Find the centre of a ball near ``guess_m`` (2,); None when its outline leaves the picture.
 
     ``smear_m`` is how far the ball travels during the exposure, so that the search along the rays reaches that far; it
     may seem longer by the ball's shadow. One of which a pattern shows more than the outline (``patterned``) is looked
-    for where all rays together see it.
+    for where all rays together see it. One of the cloth's own hue shows by its light alone (``by_light``), as a shadow
+    does: whether it is one, its support does not tell then.
     """
     radius_m = plane.radius_m
     pixels = centre_and_outline_px(plane.camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
@@ -107,6 +114,8 @@ def fit_outline(
     design = np.ones((RAYS, 3))
     design[:, :2] = units
     rays = Rays(places_px, lengths, units, design, fractions, means, reach, radius_px)
+    if by_light:
+        rays = rays._replace(shadow_share=np.float32(0))
     start = centre + _most_votes(frame, rays, centre) * radius_px if patterned else centre
     found = _settle(frame, rays, start)
     if found.doubtful(radius_px):
@@ -148,12 +157,12 @@ class _Settled(NamedTuple):
 
 def _settle(frame: Frame, rays: Rays, start_px: Vector, voted: bool = False) -> _Settled:
     """Shift the outline onto the edges, round by round; from a place that was ``voted`` for only near it."""
-    places_px, lengths, units, design, fractions, means, reach, radius_px = rays
+    places_px, lengths, units, design, fractions, means, reach, radius_px, shadow_share = rays
     step = float(fractions[1] - fractions[0])
     middle_px, off_px = start_px, np.zeros(2)
     offset_sd_px = VOTED_OFFSET_SD_PX if voted else OUTLINE_OFFSET_SD_PX
     samples = samples_along(frame, middle_px, places_px)
-    mix = mix_of_planes(samples, means)
+    mix = mix_of_planes(samples, means, shadow_share)
     profile = np.einsum("cr,crs->rs", mix, samples)
     beyond: Samples | None = None
     dark: Vector | None = None

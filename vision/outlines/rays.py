@@ -52,7 +52,7 @@ class Rays(NamedTuple):
 
     ``places_px`` (rays, samples, 2) are those sampled, from the middle, at ``fractions`` of the radius; ``lengths`` the
     pixels to the outline in directions ``units``; ``design`` (rays, 3) of the shift; ``means`` as ``stretch`` gives
-    them; ``reach`` of half a smear, in radii; ``radius_px``, the mean.
+    them; ``reach`` of half a smear, in radii; ``radius_px``, the mean; ``shadow_share`` as for ``mix_of_planes``.
     """
 
     places_px: NDArray[np.float32]
@@ -63,6 +63,7 @@ class Rays(NamedTuple):
     means: NDArray[np.float32]
     reach: float
     radius_px: float
+    shadow_share: np.float32 = SHADOW_SHARE
 
 
 def samples_along(frame: Frame, middle_px: Vector, places_px: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -77,10 +78,12 @@ def samples_along(frame: Frame, middle_px: Vector, places_px: NDArray[np.float32
     return out.astype(np.float32)
 
 
-def mix_of_planes(samples: NDArray[np.float32], means: NDArray[np.float32]) -> NDArray[np.float32]:
+def mix_of_planes(
+    samples: NDArray[np.float32], means: NDArray[np.float32], shadow_share: np.float32 = SHADOW_SHARE
+) -> NDArray[np.float32]:
     """Weights (3, rays) of the planes that tell ball from cloth best: along the difference of their colours.
 
-    ``means`` as ``stretch`` gives them.
+    ``means`` as ``stretch`` gives them; ``shadow_share`` tells how much less a loss of light counts.
 
     One mix serves a ball of one colour. On a ball of two, the border between them can show more in that mix than the
     outline: there every ray goes by the colour that the ball has at its rim on that ray.
@@ -98,7 +101,7 @@ def mix_of_planes(samples: NDArray[np.float32], means: NDArray[np.float32]) -> N
     # a part of the ball, so what is left of the difference once such a loss of light counts little tells more.
     light = cloth - NO_LIGHT
     light = light / max(float(np.sqrt(light @ light)), 1e-6)
-    difference = difference - SHADOW_SHARE * np.minimum(light @ difference, 0.0) * light[:, None]
+    difference = difference - shadow_share * np.minimum(light @ difference, 0.0) * light[:, None]
     return difference / np.maximum(np.sqrt(np.add.reduce(difference * difference, axis=0)), 1e-6)
 
 
