@@ -15,6 +15,7 @@ from calibration.camera import Camera
 from calibration.median import median_of
 from calibration.table import POCKETS, Table, Vector
 from vision.film.clip import Frame
+from vision.film.planes import BLACK
 from vision.lain_throughout import lain_throughout, seen_in
 from vision.light import Light, in_one_light, light_of_film
 from vision.pieces import Mask
@@ -34,6 +35,8 @@ CHANGED = 8
 AROUND_RADII = 3.0
 # Reach of the local mean that stands for the cloth where a ball lay in most of the stills, in ball radii.
 FILL_REACH_RADII = 6.0
+# What is darker at a pocket's throat than this share of the cloth's light is the pocket.
+POCKET_SHARE = 0.5
 # Reduced pixels round a ball that its blur reaches; they are painted over with it.
 PAINTED_BEYOND_PX = 2.0
 
@@ -195,12 +198,14 @@ def _paint_over(
     count, labels, stats, centroids = cv2.connectedComponentsWithStats(odd)
     filled = picture.copy()
     radii = radii_px(centroids)
+    # On a dark cloth a pocket, which is not quite black in a picture, is not far from half as light.
+    dark = BLACK + POCKET_SHARE * (float(usual[0]) - BLACK)
     for k in range(1, count):
         # Rims of pockets and the noses' shadows are long or open to the edge; balls are compact and inside.
         width, height, area = stats[k, 2], stats[k, 3], stats[k, 4]
         compact = area > 0.5 * width * height and max(width, height) < 4 * radii[k]
         at_pocket = np.hypot(*(throats_px - centroids[k]).T).min() < 2.5 * radii[k]
-        pocket = at_pocket and float(picture[labels == k, 0].mean()) < 0.5 * usual[0]
+        pocket = at_pocket and float(picture[labels == k, 0].mean()) < dark
         if compact and not pocket and area > 1.2 * radii[k] ** 2:
             blob = cv2.dilate((labels == k).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
             filled[blob] = around[blob]
@@ -208,7 +213,7 @@ def _paint_over(
     for ball in lain_throughout(standing_out, region, radii_px, seen_at):
         disc = np.zeros_like(region)
         cv2.circle(disc, np.rint(ball.middle).astype(int).tolist(), round(ball.radius + PAINTED_BEYOND_PX), 255, -1)
-        dark = float(picture[disc > 0, 0].mean()) < 0.5 * usual[0]
-        if not (dark and np.hypot(*(throats_px - ball.middle).T).min() < 2.5 * ball.radius):
+        pocket = float(picture[disc > 0, 0].mean()) < dark
+        if not (pocket and np.hypot(*(throats_px - ball.middle).T).min() < 2.5 * ball.radius):
             filled[disc > 0] = around[disc > 0]
     return np.clip(filled, 0, 255).astype(np.uint8)

@@ -15,7 +15,7 @@ from tests.rendering.light import encode
 from tests.rendering.picture import Stage, with_noise
 from tests.rendering.scene import Colour
 from tests.vision.outlines.test_outline import YUV_OF_RGB
-from vision.background import Background, Picture, learn_background
+from vision.background import Background, Picture, _paint_over, learn_background
 from vision.balls import FAINT_SUPPORT, LIGHT_SUPPORT, BallFinder
 from vision.colours import colour_name
 from vision.film.clip import Frame
@@ -228,3 +228,20 @@ def test_ball_of_the_cloths_own_hue_shows_by_its_light() -> None:
     assert by_light.at_m == pytest.approx(at, abs=3 * by_light.sd_m)
     shadow = fit_outline(purple_cloth(3 * np.exp(-(away**2)), -2.0), plane, at, by_light=True)
     assert shadow is None or shadow.support < LIGHT_SUPPORT
+
+
+@pytest.mark.parametrize("cloth", [56, 120])
+def test_pocket_of_a_dark_cloth_is_no_ball_that_lay_there(cloth: int) -> None:
+    """It is black, which a picture shows as 25; so is a ball that lies elsewhere, over which the cloth is painted."""
+    picture = np.full((60, 90, 3), (cloth, 123, 118), np.uint8)
+    at_throat, on_cloth = (slice(10, 16), slice(40, 46)), (slice(30, 36), slice(40, 46))
+    picture[at_throat][..., 0] = picture[on_cloth][..., 0] = 27
+    painted = _paint_over(
+        picture,
+        np.full((60, 90), 255, np.uint8),
+        np.array([(43.0, 11.0)]),
+        lambda at: np.full(len(at), 3.0),
+        lambda _: None,
+    )
+    assert (painted[at_throat][..., 0] == 27).all()
+    assert abs(painted[on_cloth][..., 0].astype(int) - cloth).max() < 5
