@@ -34,6 +34,8 @@ MET_WITHIN_M = 0.02
 # Between two sightings the cue ball goes no farther than its speed takes it, give or take so much: it gains none there,
 # but the speed of one that was hardly seen is known no better than to this share.
 REACH_M, FASTER_SHARE = 0.03, 1.15
+# A ball is seen to go on towards a rail by a step of so many standard deviations.
+STILL_NEARER_SDS = 4.0
 # A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
 BOUND_WITHIN_M = 0.12
 
@@ -202,8 +204,12 @@ def _perhaps_met(run: Run, shot: Shot, table: Table) -> bool:
     told = {hit.rail for hit in run.rail_hits}
     for rail in (r for r in shot.rails if r not in told):
         axis, level = table.track_coordinate(rail)
+        outward = 1.0 if level > table.length_m / 4 else -1.0
         for leg in run.legs:
-            near = leg.xy[np.abs(leg.xy[:, axis] - level) < GRAZED_M]
+            short_m = outward * (level - leg.xy[:, axis])
+            # One that is seen still nearer a moment later had not met it yet.
+            nearer = np.append(np.diff(short_m) < -STILL_NEARER_SDS * leg.sd[1:], False)
+            near = leg.xy[(np.abs(short_m) < GRAZED_M) & ~nearer]
             if any(has_rubber(rail, place, table) for place in near):
                 return True
     return False
