@@ -12,6 +12,7 @@ import pytest
 from tests.rendering import STRAIGHT, aim_rad, overhead_camera
 from tests.rendering.motion import Motion
 from tests.vision.seen import STRUCK_S, TABLE, motion_of, only_stroke, seen
+from vision.contacts.run import Run
 from vision.legs import Path
 from vision.outcome import attempt
 from vision.place_error import PlaceError
@@ -20,7 +21,7 @@ from vision.shot import Shot
 from vision.strokes import Ball
 from vision.track import Loss
 from vision.tracks import GONE_S
-from vision.undecided import _bent_unseen
+from vision.undecided import _bent_unseen, _perhaps_met
 
 ERRORS = PlaceError(overhead_camera(TABLE), TABLE)
 HANGING = (2.452, 0.088)
@@ -364,3 +365,19 @@ def test_film_that_leaves_out_the_hit_or_the_drop_does_not_tell_a_miss(gap_s: fl
         rests = ball.rests[:1] if path else (replace(ball.rests[0], last_s=8.0),)
         balls.append(replace(ball, path=path, rests=rests, lost=(Loss(path[-1].time_s, False),) if path else ()))
     assert told(balls, 8.0).outcome != "missed"
+
+
+@pytest.mark.parametrize(("drifts_mps", "turned", "met"), [(0.1, False, False), (0.1, True, True), (0.0, False, True)])
+def test_ball_that_still_comes_nearer_to_a_rail_has_not_met_it(drifts_mps: float, turned: bool, met: bool) -> None:
+    """Along the foot rail into its pocket: nearer by millimetres up to the mouth, off again there, or all along it."""
+    shot = Shot("kick", "kick", ("left", "foot"), "pocketed", target_pocket="foot-right")
+    axis, level = TABLE.track_coordinate("foot")
+    assert axis == 0
+    t = np.arange(30) / 50
+    y = 0.7 - 1.1 * t
+    # The pocket's mouth begins some 8 cm from the corner.
+    at_mouth_s = float(t[y > 0.1][-1])
+    off_m = drifts_mps * np.abs(t - at_mouth_s) if turned else drifts_mps * (at_mouth_s - t)
+    off_m = off_m + (0.001 if drifts_mps else 0.004)
+    run = Run("cue", (Path(t, np.column_stack([level - off_m, y]), np.full(30, 1e-4)),), ())
+    assert _perhaps_met(run, shot, TABLE) == met
