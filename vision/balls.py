@@ -34,8 +34,9 @@ FREE_RING_RADII = 1.3
 # A ball of nearly the cloth's colour: area in multiples of its disc, longest side of its box to the shortest, share of
 # the outline that must be seen.
 FAINT_AREA, FAINT_LENGTH, FAINT_SUPPORT = (0.5, 2.0), 1.7, 0.7
-# The same for one of the cloth's own hue, that shows by its light: a shadow has no such border all round.
-LIGHT_SUPPORT = 0.85
+# One of the cloth's own hue, that shows by its light: more of its outline, and how surely (a fraction of the radius). A
+# shadow has no such border all round, and a piece of a sleeve none so sharp.
+LIGHT_SUPPORT, LIGHT_SD = 0.85, 0.12
 # A ball that differs from the cloth by a bright pattern alone, a stripe's white: area of the pattern with what lies
 # between its parts in multiples of the disc, its longest side in radii, share of the outline that must be seen, how
 # surely (a fraction of the radius), and how far out the pattern may seem to lie, in radii.
@@ -237,7 +238,7 @@ class BallFinder:
             view = self._fit_in_blob(frame, guess, smear, expected, newcomer=True)
             if view is None or view.support < FAINT_SUPPORT:
                 view = self._fit_in_blob(frame, guess, smear, expected, newcomer=True, by_light=True)
-                if view is None or view.support < LIGHT_SUPPORT:
+                if view is None or view.support < LIGHT_SUPPORT or view.sd_m > LIGHT_SD * radius_m:
                     continue
             if _near(views, view.at_m, radius_m):
                 continue

@@ -16,7 +16,7 @@ from tests.rendering.picture import Stage, with_noise
 from tests.rendering.scene import Colour
 from tests.vision.outlines.test_outline import YUV_OF_RGB
 from vision.background import Background, Picture, _paint_over, learn_background
-from vision.balls import FAINT_SUPPORT, LIGHT_SUPPORT, BallFinder
+from vision.balls import FAINT_SUPPORT, LIGHT_SD, LIGHT_SUPPORT, BallFinder
 from vision.colours import colour_name
 from vision.film.clip import Frame
 from vision.outlines.outline import BallView, fit_outline
@@ -225,6 +225,7 @@ def test_ball_of_the_cloths_own_hue_shows_by_its_light() -> None:
     assert by_light is not None
     assert by_hue.support < FAINT_SUPPORT
     assert by_light.support > LIGHT_SUPPORT
+    assert by_light.sd_m < LIGHT_SD * TABLE.ball_radius_m
     assert by_light.at_m == pytest.approx(at, abs=3 * by_light.sd_m)
     shadow = fit_outline(purple_cloth(3 * np.exp(-(away**2)), -2.0), plane, at, by_light=True)
     assert shadow is None or shadow.support < LIGHT_SUPPORT
