@@ -115,6 +115,21 @@ def load_shot(path: Path) -> Shot:
     return parse_shot(data, str(path))
 
 
+def load_shots(folder: Path | None) -> dict[str, Shot]:
+    """The shot files of a folder, by name. Raises InputError when it is no folder or two files share a name."""
+    if folder is None:
+        return {}
+    if not folder.is_dir():
+        raise InputError(f"{folder}: there is no such folder of shot files.")
+    known: dict[str, Shot] = {}
+    for path in sorted(folder.glob("*.toml")):
+        loaded = load_shot(path)
+        if loaded.name in known:
+            raise InputError(f"{path}: another file of this folder has the name {loaded.name!r}; names must differ.")
+        known[loaded.name] = loaded
+    return known
+
+
 def parse_shot(data: dict[str, Any], where: str) -> Shot:
     """Check a shot given as the shot file's mapping. Raises InputError, naming ``where`` and the entry."""
     known = {"name", "kind", "rails", "made", "target", "stroke"}

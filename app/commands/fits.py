@@ -34,7 +34,7 @@ from app.telling.practice import FIRST_ROW, attempt_rows, practise, practised_ro
 from app.telling.rest_of_log import fit_together, rest_of_log
 from calibration.errors import InputError
 from calibration.table import STANDARD_TABLES, Table, standard_table
-from vision.shot import Shot, load_shot
+from vision.shot import Shot, load_shots
 
 DEFAULT_TABLE = "9ft"
 
@@ -155,21 +155,6 @@ def export(
         return
     write_text(to, text.getvalue())
     say(f"{len(rows)} attempt{'' if len(rows) == 1 else 's'} written to {to}.")
-
-
-def load_shots(folder: Path | None) -> dict[str, Shot]:
-    """The shot files of a folder, by name. Raises InputError when it is no folder or two files share a name."""
-    if folder is None:
-        return {}
-    if not folder.is_dir():
-        raise InputError(f"{folder}: there is no such folder of shot files.")
-    known: dict[str, Shot] = {}
-    for path in sorted(folder.glob("*.toml")):
-        loaded = load_shot(path)
-        if loaded.name in known:
-            raise InputError(f"{path}: another file of this folder has the name {loaded.name!r}; names must differ.")
-        known[loaded.name] = loaded
-    return known
 
 
 def _check(split: str | None, mirrored: str | None) -> None:

@@ -5,13 +5,13 @@ from typing import Annotated
 
 import typer
 
-from app.commands.fits import load_shots
 from app.commands.terminal import counted, say, waiting
 from app.entry.csv_import import import_attempts
 from app.fitting.attempts_csv import load_attempts
 from app.settings import load_settings
 from app.store.database import check_database, opened
 from calibration.table import standard_table
+from vision.shot import load_shots
 
 
 def import_file(

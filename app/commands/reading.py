@@ -10,7 +10,6 @@ import typer
 from sqlalchemy import Engine
 
 from app.commands.corners import read_corners
-from app.commands.fits import load_shots
 from app.commands.markers import find_by_markers
 from app.commands.reading_told import print_mixed, print_reading
 from app.commands.saved_camera import load_camera
@@ -32,7 +31,7 @@ from calibration.camera import Setup
 from calibration.errors import InputError
 from vision.mixed_reading import MixedReading
 from vision.reading import Reading
-from vision.shot import Shot, load_shot
+from vision.shot import Shot, load_shot, load_shots
 
 Found = TypeVar("Found")
 

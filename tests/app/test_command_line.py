@@ -5,6 +5,7 @@ import json
 import os
 import re
 import shutil
+import subprocess
 import sys
 import types
 from dataclasses import replace
@@ -15,9 +16,10 @@ import av
 import numpy as np
 import pytest
 from sqlalchemy import Engine
+from typer.main import get_command
 from typer.testing import CliRunner
 
-from app.command_line import main
+from app.command_line import COMMANDS, main
 from app.entry.vocabulary import EXAMPLE
 from app.store.log import store_reading
 from app.store.log_views import list_attempts, list_sessions
@@ -68,6 +70,22 @@ def refused(result: Any, words: str) -> None:
 )
 def test_command_line_that_cannot_be_understood(line: str, words: str) -> None:
     refused(run(*line.split()), words)
+
+
+def test_the_list_of_commands_says_what_each_says_of_itself() -> None:
+    group = get_command(main)
+    for name, place in COMMANDS.items():
+        command = group.get_command(None, name)  # type: ignore[attr-defined]
+        assert command.name == name
+        assert command.get_short_help_str(100) == place.summary
+
+
+def test_help_loads_no_command() -> None:
+    told = "import sys; from app.command_line import main; main(['--help'], standalone_mode=False); "
+    told += "sys.exit([name for name in ('numpy', 'fastapi', 'sqlalchemy') if name in sys.modules] or None)"
+    done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "Read a clip's attempts into the log." in done.stdout
 
 
 @pytest.fixture

@@ -22,7 +22,8 @@ def section(heading: str) -> str:
 
 def test_commands_and_options() -> None:
     told = section("Commands")
-    commands = get_command(main).commands  # type: ignore[attr-defined]
+    group = get_command(main)
+    commands = {name: group.get_command(None, name) for name in group.list_commands(None)}  # type: ignore[attr-defined]
     for name, command in commands.items():
         assert f"`railpoint {name}" in told, name
         for parameter in command.params:
