@@ -63,9 +63,9 @@ DARK_LIGHT = 0.01
 RIDGE = 1e-6
 
 
-def _parts() -> Matrix:
-    """Integrals from the middle outwards of the parts of a profile, (5, steps), in radii: of the ball its level, fall
-    and slope; of the cloth its level and slope.
+def _parts() -> NDArray[np.float64]:
+    """Integrals from the middle outwards of the parts of a profile, in radii, and what the next step adds to them,
+    (steps, 5, 2): of the ball its level, fall and slope; of the cloth its level and slope.
 
     Summed first, since what a step of a ray holds of a rim that is much narrower than the step must not jump.
     """
@@ -74,11 +74,14 @@ def _parts() -> Matrix:
     mirrored = GLOSS * ball * (FACING_GLOSS + (1 - FACING_GLOSS) * (1 - limb) ** 5)
     own, cloth = ball - mirrored, 1 - ball
     parts = np.stack([own, own * limb, own * (s - 1), cloth + mirrored, cloth * (s - 1)])
-    return np.pad(np.cumsum(parts, axis=1) / STEPS, ((0, 0), (1, 0)))
+    upto = np.pad(np.cumsum(parts, axis=1) / STEPS, ((0, 0), (1, 0))).T
+    return np.stack([upto, np.diff(upto, axis=0, append=upto[-1:])], axis=2)
 
 
 PARTS = _parts()
-SLOPE = 2
+SLOPE, LEVELS = 2, [0, 1, 3, 4]
+# Slopes are taken over so much of the unknowns' scale, and of the outline's place.
+STEP_SHARE, EDGE_STEP_PX = 1e-3, 1e-3
 
 
 @dataclass(frozen=True)
@@ -139,30 +142,36 @@ def fit_outline(
     scale = np.array([0.1 * radius_m] * 3 + [0.2])
     low = np.array([-np.inf, -np.inf, 0.3 * radius_m, BLUR_RANGE_PX[0]])
     high = np.array([np.inf, np.inf, 3 * radius_m, BLUR_RANGE_PX[1]])
-    trust = noise = contrast = np.ones(SECTORS)
+    trust = noise = np.ones(SECTORS)
 
     def residual(scaled: Vector) -> Vector:
         now = unknowns + scale * scaled
-        misfit, _ = _misfit(profiles, camera, now, trust / noise**2)
+        misfit = _explained(profiles, camera, now, trust / noise**2).misfit
         return np.append((misfit * (np.sqrt(trust) / noise)[:, None]).ravel(), (now[3] - blur_px) / blur_sd_px)
 
+    def slopes(scaled: Vector) -> Matrix:
+        now = unknowns + scale * scaled
+        steep = _explained(profiles, camera, now, trust / noise**2, scale * STEP_SHARE).slopes / STEP_SHARE
+        own = (steep * (np.sqrt(trust) / noise)[:, None]).reshape(len(steep), -1)
+        return np.vstack([own.T, [0.0, 0.0, 0.0, scale[3] / blur_sd_px]])
+
     for _ in range(REWEIGHTINGS):
-        misfit, contrast = _misfit(profiles, camera, unknowns, trust / noise**2)
-        noise = np.hypot(NOISE, MODEL_SHARE * contrast)
-        trust = 1 / (1 + (np.sqrt(np.mean(misfit**2, axis=1)) / (MOST_MISFIT * noise)) ** 4)
+        now = _explained(profiles, camera, unknowns, trust / noise**2)
+        noise = np.hypot(NOISE, MODEL_SHARE * now.contrast)
+        trust = 1 / (1 + (np.sqrt(np.mean(now.misfit**2, axis=1)) / (MOST_MISFIT * noise)) ** 4)
         bounds = ((low - unknowns) / scale, (high - unknowns) / scale)
-        solved = least_squares(
-            residual, np.clip(np.zeros(4), *bounds), bounds=bounds, diff_step=[1e-3] * 4, max_nfev=10
-        )
+        start = np.clip(np.zeros(4), *bounds)
+        solved = least_squares(residual, start, slopes, bounds, ftol=1e-4, max_nfev=20)
         unknowns = unknowns + scale * solved.x
     jacobian = np.asarray(solved.jac, dtype=float)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     # Samples along a ray are finer than the blur, which makes neighbours err alike.
     sd = float(np.sqrt(covariance[2, 2] * max(1.0, 2.5 * unknowns[3] / STEP_PX))) * scale[2]
     radius_px = float(_outline_radius_px(profiles, camera, unknowns).mean())
-    misfit, contrast = _misfit(profiles, camera, unknowns, trust / noise**2)
+    now = _explained(profiles, camera, unknowns, trust / noise**2)
+    contrast = now.contrast
     steep = float(np.median(contrast)) / (np.sqrt(2 * np.pi) * unknowns[3])
-    left_px = float(np.sqrt(np.mean(trust[:, None] * misfit**2))) / max(steep, NOISE)
+    left_px = float(np.sqrt(np.mean(trust[:, None] * now.misfit**2))) / max(steep, NOISE)
     return BallOutline(
         place_m=unknowns[:2],
         radius_m=float(unknowns[2]),
@@ -205,55 +214,87 @@ def _outline_radius_px(profiles: _Profiles, camera: Camera, unknowns: Vector) ->
     return np.interp(profiles.angle_rad, angle[order], np.hypot(edge[:, 0], edge[:, 1])[order], period=2 * np.pi)
 
 
-def _misfit(profiles: _Profiles, camera: Camera, unknowns: Vector, counts: Vector) -> tuple[Matrix, Vector]:
-    """Weighted misfit (sectors, k) of the best levels for an outline and a blur, and contrast (sectors,) across it.
+@dataclass(frozen=True)
+class _Explained:
+    """What the best levels for an outline and a blur leave: the weighted ``misfit`` (sectors, k), how it ``slopes``
+    with the unknowns (4, sectors, k), and the ``contrast`` (sectors,) across the outline."""
 
-    ``counts`` (sectors,) is what each sector counts for the slope that they share.
+    misfit: Matrix
+    slopes: NDArray[np.float64]
+    contrast: Vector
+
+
+def _explained(
+    profiles: _Profiles, camera: Camera, unknowns: Vector, counts: Vector, steps: Vector | None = None
+) -> _Explained:
+    """Profiles explained by the best levels for place, radius and blur (4,); slopes for ``steps`` (4,) of those, where
+    they are given.
+
+    ``counts`` (sectors,) is what each sector counts for the slope that they share. The slopes are those of the parts
+    alone, what levels can make up for taken out (Kaufman, BIT Numer. Math. 15, 1975, cited from memory): the gradient
+    is exact.
     """
-    edge = _outline_radius_px(profiles, camera, unknowns)[:, None]
-    design = _bases(edge, profiles.reach_px, float(unknowns[3])).transpose(1, 2, 0)[:, None]
-    # (sectors, colours, k, bases): each colour its own weights.
-    design = design * profiles.weight.transpose(0, 2, 1)[..., None]
-    seen = (profiles.light * profiles.weight).transpose(0, 2, 1)
-    slope, design = design[..., SLOPE], np.delete(design, SLOPE, axis=-1)
+    edge, blur_px = _outline_radius_px(profiles, camera, unknowns), float(unknowns[3])
+    weight = profiles.weight[..., 0]
+    parts = _bases(edge, profiles.reach_px, blur_px) * weight[..., None]
+    seen, slope = profiles.light[..., 0] * weight, parts[..., SLOPE]
+    design = parts[..., LEVELS]
     across = design.swapaxes(-1, -2)
     normal = across @ design
-    normal += RIDGE * np.trace(normal, axis1=2, axis2=3)[..., None, None] * np.eye(normal.shape[-1])
+    normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(len(LEVELS))
     both = np.stack([seen, slope], axis=-1)
     levels = np.linalg.solve(normal, across @ both)
     left = both - design @ levels
-    share = _shared_slope(profiles, left, counts)
-    misfit = left[..., 0] - share[..., None] * left[..., 1]
-    own, limb, beside = (levels[..., k, 0] - share * levels[..., k, 1] for k in range(3))
-    contrast = np.linalg.norm((own + 0.5 * limb - beside) * profiles.weight.mean(axis=1), axis=1)
-    return misfit.reshape(SECTORS, -1), contrast
+    bright = _brightness_along(profiles)
+    share = _shared_slope(bright, left[..., :1], left[..., 1], counts)
+    misfit = left[..., 0] - share * left[..., 1]
+    best = levels[..., 0] - share * levels[..., 1]
+    contrast = np.abs((best[:, 0] + 0.5 * best[:, 1] - best[:, 2]) * weight.mean(axis=1))
+    if steps is None:
+        return _Explained(misfit, np.empty((0, *misfit.shape)), contrast)
+    amounts = np.insert(best, SLOPE, share[:, 0], axis=1)[..., None]
+    told = (parts @ amounts)[..., 0]
+
+    def changed(by_px: float, blur_by_px: float) -> Matrix:
+        moved = _bases(edge + by_px, profiles.reach_px, blur_px + blur_by_px) * weight[..., None]
+        return np.asarray((moved @ amounts)[..., 0] - told)
+
+    wider = changed(EDGE_STEP_PX, 0.0) / EDGE_STEP_PX
+    edges = [_outline_radius_px(profiles, camera, unknowns + step) - edge for step in np.diag(steps)[:3]]
+    change = np.stack([*(wider * by[:, None] for by in edges), changed(0.0, float(steps[3]))], axis=-1)
+    change = change - design @ np.linalg.solve(normal, across @ change)
+    change = change - _shared_slope(bright, change, left[..., 1], counts)[:, None] * left[..., 1:]
+    return _Explained(misfit, -change.transpose(2, 0, 1), contrast)
 
 
-def _bases(edge_px: Matrix, reach_px: Vector, blur_px: float) -> Matrix:
-    """Parts of profiles (5, sectors, k) whose outline is at ``edge_px`` (sectors, 1), each step's mean, blurred."""
+def _bases(edge_px: Vector, reach_px: Vector, blur_px: float) -> NDArray[np.float64]:
+    """Parts of profiles (sectors, k, 5) whose outline is at ``edge_px`` (sectors,), each step's mean, blurred."""
     margin = int(np.ceil(3 * blur_px / STEP_PX))
     ends = reach_px[0] + STEP_PX * (np.arange(-margin, len(reach_px) + margin + 1) - 0.5)
-    at = np.clip(ends / edge_px * STEPS, 0, PARTS.shape[1] - 1.001)
+    at = np.clip(ends / edge_px[:, None] * STEPS, 0, len(PARTS) - 1.001)
     low = at.astype(int)
-    upto = PARTS[:, low] + (at - low) * (PARTS[:, low + 1] - PARTS[:, low])
-    bases = np.diff(upto, axis=2) * (edge_px / STEP_PX)
+    part = PARTS[low]
+    upto = part[..., 0] + (at - low)[..., None] * part[..., 1]
+    bases = (upto[:, 1:] - upto[:, :-1]) * (edge_px / STEP_PX)[:, None, None]
     kernel = np.exp(-0.5 * (STEP_PX * np.arange(-margin, margin + 1) / blur_px) ** 2)
     kernel /= kernel.sum()
-    wide = bases.shape[2]
-    flat = cv2.filter2D(bases.reshape(-1, wide), -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(flat.reshape(bases.shape)[:, :, margin : margin + len(reach_px)])
+    blurred = cv2.filter2D(bases, -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(blurred[:, margin : margin + len(reach_px)])
 
 
-def _shared_slope(profiles: _Profiles, left: NDArray[np.float64], counts: Vector) -> Matrix:
-    """Slope of the ball's light along each ray (sectors, colours): one direction for all, a share of its brightness.
-
-    ``left`` (sectors, colours, k, 2) is what each sector's levels leave of what is seen, and of a slope.
-    """
+def _brightness_along(profiles: _Profiles) -> Matrix:
+    """How bright the ball is on each ray, right and down: (sectors, 2)."""
     inner = max(1, round(INNER_SHARE * len(profiles.reach_px)))
-    bright = profiles.light[:, :inner].mean(axis=1)
     turned = np.stack([np.cos(profiles.angle_rad), np.sin(profiles.angle_rad)], axis=-1)
-    parts = bright[..., None] * turned[:, None]
-    sums = counts[:, None, None] * np.einsum("sckd,sck->scd", left, left[..., 1])
-    normal = np.einsum("sc,sci,scj->ij", sums[..., 1], parts, parts)
+    return np.asarray(profiles.light[:, :inner, 0].mean(axis=1)[:, None] * turned)
+
+
+def _shared_slope(bright: Matrix, left: NDArray[np.float64], slope: Matrix, counts: Vector) -> Matrix:
+    """Slope of the ball's light along each ray (sectors, n): one direction for all, a share of its brightness.
+
+    ``left`` (sectors, k, n) is what each sector's levels leave of n things seen, ``slope`` (sectors, k) of a slope.
+    """
+    sums = counts[:, None] * (slope[:, None] @ np.concatenate([left, slope[..., None]], axis=2))[:, 0]
+    normal = bright.T @ (sums[:, -1:] * bright)
     normal += RIDGE * (np.trace(normal) + RIDGE) * np.eye(2)
-    return np.asarray(parts @ np.linalg.solve(normal, np.einsum("sc,sci->i", sums[..., 0], parts)))
+    return np.asarray(bright @ np.linalg.solve(normal, bright.T @ sums[:, :-1]))

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calibration.ball_outline import BallOutline, fit_outline, outline_light
@@ -27,6 +28,9 @@ SHARE_RANGE = (0.72, 1.45)
 FRAMES_LOOKED_AT = 5
 EDGE_CLEARANCE = 1.2
 DARK_SHARE = 0.3
+# The plan view in which spots are looked for: metres from one place to the next; by one place in so many the cloth's
+# colour is told.
+PLAN_M, PLAN_SHARE = 0.004, 11
 # So far beyond the bed its balls and what is round them are seen, in radii.
 BESIDE_RADII = 4.0
 # Less light than a film tells from none, as a share of white.
@@ -189,17 +193,40 @@ def _weighted_median(values: Vector, weights: Vector) -> float:
     return float(values[order][np.searchsorted(share, 0.5)])
 
 
+@dataclass(frozen=True)
+class _Plan:
+    """The bed seen from above: where in a frame each place of it shows, pixels x and y (h, w) each, on a grid of places
+    from ``first_m`` (2,) on, and the terms (6, h * w) of how the cloth's colour may change over it."""
+
+    x_px: NDArray[np.float32]
+    y_px: NDArray[np.float32]
+    first_m: Vector
+    terms: NDArray[np.float32]
+
+
+def _plan(camera: Camera, table: Table) -> _Plan:
+    clear = EDGE_CLEARANCE * table.ball_radius_m
+    xs = np.arange(clear, table.length_m - clear, PLAN_M)
+    ys = np.arange(clear, table.width_m - clear, PLAN_M)
+    starts = np.column_stack([np.zeros(len(ys)), ys, np.full(len(ys), table.ball_radius_m)])
+    x_px, y_px = camera.project_beside(starts, np.array([1.0, 0.0, 0.0]), xs)
+    x, y = np.meshgrid(np.linspace(-1, 1, len(xs), dtype=np.float32), np.linspace(-1, 1, len(ys), dtype=np.float32))
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y]).reshape(6, -1)
+    return _Plan(x_px.astype(np.float32), y_px.astype(np.float32), np.array([xs[0], ys[0]]), terms)
+
+
 def _outlines(frames: Sequence[Picture], camera: Camera, table: Table) -> list[BallOutline]:
     step = max(1, len(frames) // FRAMES_LOOKED_AT)
     found: list[BallOutline] = []
+    plan = _plan(camera, table)
     for frame in frames[::step][:FRAMES_LOOKED_AT]:
-        _look_at(frame, camera, table, found)
+        _look_at(frame, camera, table, plan, found)
     return found
 
 
-def _look_at(frame: Picture, camera: Camera, table: Table, found: list[BallOutline]) -> None:
+def _look_at(frame: Picture, camera: Camera, table: Table, plan: _Plan, found: list[BallOutline]) -> None:
     """Put the outlines of a frame's balls to those that were found, but for balls that were seen often enough."""
-    places = _spots(frame, camera, table)
+    places = _spots(frame, plan, table)
     frame, camera = _cut_to_bed(frame, camera, table)
     # Large arrays: they are let go before the next frame's are made.
     light, bright = linear_light(frame), outline_light(frame)
@@ -229,35 +256,28 @@ def _cut_to_bed(frame: Picture, camera: Camera, table: Table) -> tuple[Picture, 
     return frame[top:bottom, left:right], cut
 
 
-def _spots(frame: Picture, camera: Camera, table: Table) -> list[Vector]:
+def _spots(frame: Picture, plan: _Plan, table: Table) -> list[Vector]:
     """Rough centres (x, y) of round spots on the cloth, about the size of a ball, in a plan view of the bed."""
-    mm = 4.0
-    clear = EDGE_CLEARANCE * table.ball_radius_m
-    xs = np.arange(clear, table.length_m - clear, mm / 1000)
-    ys = np.arange(clear, table.width_m - clear, mm / 1000)
-    grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
-    pixels = camera.project(np.column_stack([grid, np.full(len(grid), table.ball_radius_m)])).astype(np.float32)
-    where = pixels.reshape(len(ys), len(xs), 2)
-    plan = cv2.remap(frame, where[..., 0], where[..., 1], cv2.INTER_AREA)
-    lab = cv2.cvtColor(plan, cv2.COLOR_BGR2LAB).astype(np.float32)
-    x, y = np.meshgrid(np.linspace(-1, 1, len(xs)), np.linspace(-1, 1, len(ys)))
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    cloth = np.ones(x.shape, bool)
-    difference = np.zeros(x.shape)
-    limit = 1.0
+    seen = cv2.remap(frame, plan.x_px, plan.y_px, cv2.INTER_AREA)
+    lab = cv2.cvtColor(seen, cv2.COLOR_BGR2LAB).reshape(-1, 3).T.astype(np.float32)
+    few, few_terms = lab[:, ::PLAN_SHARE], plan.terms[:, ::PLAN_SHARE]
+    cloth = np.ones(few.shape[1], bool)
+    model, limit = np.zeros((3, len(plan.terms)), np.float32), 1.0
     for _ in range(4):
-        model = np.linalg.lstsq(terms[cloth][::11], lab[cloth][::11], rcond=None)[0]
-        difference = np.linalg.norm(lab - terms @ model, axis=2)
+        model = np.linalg.lstsq(few_terms[:, cloth].T, few[:, cloth].T, rcond=None)[0].T
+        difference = np.linalg.norm(few - model @ few_terms, axis=0)
         limit = max(5 * 1.4826 * float(np.median(difference[cloth])), 8.0)
         cloth = difference < limit
-    spots = cv2.morphologyEx((difference > 1.3 * limit).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    left = lab - model @ plan.terms
+    other = (np.einsum("ck,ck->k", left, left) > (1.3 * limit) ** 2).reshape(plan.x_px.shape)
+    spots = cv2.morphologyEx(other.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     _, _, stats, centres = cv2.connectedComponentsWithStats(spots)
-    expected = np.pi * (1000 * table.ball_radius_m / mm) ** 2
+    expected = np.pi * (table.ball_radius_m / PLAN_M) ** 2
     found = []
     for stat, centre in zip(stats[1:], centres[1:], strict=True):
         wide, high, area = stat[cv2.CC_STAT_WIDTH], stat[cv2.CC_STAT_HEIGHT], stat[cv2.CC_STAT_AREA]
         if SPOT_AREA[0] * expected < area < SPOT_AREA[1] * expected and max(wide, high) < 1.9 * min(wide, high):
-            found.append(np.array([xs[0] + centre[0] * mm / 1000, ys[0] + centre[1] * mm / 1000]))
+            found.append(plan.first_m + centre * PLAN_M)
     return found
 
 

@@ -5,11 +5,13 @@ behind the nose that cloth ends, and how high, differs from table to table, so b
 never used: the lines' corners are virtual points inside the pockets.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.camera import PARAMETERS, Camera, Matrix
 from calibration.table import Rail, Table, Vector
@@ -35,6 +37,8 @@ CAMERA_COUNT = len(PARAMETERS)
 # Steps of the numerical derivative, in the order of ``camera.PARAMETERS``.
 STEPS = [1e-5, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-5, 1e-5, 1e-5]
 NUISANCES = ("nose_height", "cloth_setback", "cloth_height")
+HEIGHT_STEPS = np.diag([1e-4] * len(NUISANCES))
+LENS_PRIORS = 5
 
 
 @dataclass(frozen=True)
@@ -113,37 +117,124 @@ class _Problem:
         self.along = np.column_stack([-self.outward[:, 1], self.outward[:, 0], np.zeros(len(self.base))])
 
     def residuals(self, unknowns: Vector) -> Vector:
-        """Standardised residuals: each point across its line, then the priors."""
-        camera = self.start.moved(unknowns[:CAMERA_COUNT])
-        heights = unknowns[CAMERA_COUNT : CAMERA_COUNT + len(NUISANCES)]
-        offsets = unknowns[CAMERA_COUNT + len(NUISANCES) :]
+        """Standardised residuals: each point across its line, then the priors, the heights and the lines' errors among
+        them, then the marks."""
+        camera, heights, offsets = self._taken_apart(unknowns)
         shift, turn = offsets[0::2][self.line], offsets[1::2][self.line]
         misread = shift * self.common_sd_px + turn * self.turn_sd_px
-        evidence = (self._across(camera, heights) - misread) / self.sd_px
-        scale = CENTRE_SD_SHARE * max(camera.width, camera.height)
-        priors = [
-            (np.log(camera.focal_px / (FOCAL_OVER_LONG_SIDE * max(camera.width, camera.height)))) / LOG_FOCAL_SD,
-            (camera.centre_px[0] - (camera.width - 1) / 2) / scale,
-            (camera.centre_px[1] - (camera.height - 1) / 2) / scale,
-            (camera.k1 - K1_PRIOR) / K1_SD,
-            (camera.k2 - K2_PRIOR) / K2_SD,
-        ]
+        evidence = (self._across(_Seen.by(camera), heights[None])[0] - misread) / self.sd_px
         marks = [_along(camera, *mark) for mark in self.marks]
-        return np.concatenate([evidence, priors, heights, offsets, marks])
+        return np.concatenate([evidence, _lens_priors(camera), heights, offsets, marks])
 
-    def _across(self, camera: Camera, heights: Vector) -> Vector:
-        """Signed distance of the points from their lines' images, pixels, positive away from the table."""
-        setback, height = cloth_edge_m(heights)
-        on_line = self.base + np.where(self.nose, 0.0, setback)[:, None] * self.outward
-        on_line[:, 2] = np.where(self.nose, nose_height_m(self.table, heights), height)
-        here, ahead, out = np.split(
-            camera.project(np.concatenate([on_line, on_line + 0.01 * self.along, on_line + 0.002 * self.outward])), 3
+    def slopes(self, unknowns: Vector) -> Matrix:
+        """Derivatives of the residuals, (residuals, unknowns).
+
+        What the lines' errors do is linear, and heights move no more than the points: only what has to be is stepped.
+        """
+        camera, heights, offsets = self._taken_apart(unknowns)
+        points = len(self.pixels)
+        own = points + LENS_PRIORS
+        out = np.zeros((own + len(heights) + len(offsets) + len(self.marks), len(unknowns)))
+        out[own : own + len(heights) + len(offsets), CAMERA_COUNT:] = np.eye(len(heights) + len(offsets))
+        lines = CAMERA_COUNT + len(heights) + 2 * self.line
+        out[np.arange(points), lines] = -self.common_sd_px / self.sd_px
+        out[np.arange(points), lines + 1] = -self.turn_sd_px / self.sd_px
+        out[points : points + LENS_PRIORS, :LENS_PRIORS] = np.diag(1 / _lens_sds(camera))
+        stepped = _Seen.beside(camera)
+        around = np.concatenate([np.repeat(heights[None], len(stepped.focal_px), axis=0), heights + HEIGHT_STEPS])
+        seen = self._across(stepped.and_again(len(HEIGHT_STEPS)), around)
+        sizes = np.array([*STEPS, *HEIGHT_STEPS.diagonal()])
+        out[:points, : CAMERA_COUNT + len(heights)] = ((seen[1:] - seen[0]) / self.sd_px / sizes[:, None]).T
+        for k, size in enumerate(STEPS if self.marks else []):
+            moved = camera.moved(np.eye(CAMERA_COUNT)[k] * size)
+            out[own + len(heights) + len(offsets) :, k] = [
+                (_along(moved, *mark) - _along(camera, *mark)) / size for mark in self.marks
+            ]
+        return out
+
+    def _taken_apart(self, unknowns: Vector) -> tuple[Camera, Vector, Vector]:
+        """The camera, the heights, and the errors of the lines."""
+        first = CAMERA_COUNT + len(NUISANCES)
+        return self.start.moved(unknowns[:CAMERA_COUNT]), unknowns[CAMERA_COUNT:first], unknowns[first:]
+
+    def _across(self, seen: "_Seen", heights: Matrix) -> Matrix:
+        """Signed distance (c, n) of the points from their lines' images, pixels, positive away from the table; by c
+        cameras and heights (c, 3) at once."""
+        setback = CLOTH_SETBACK_M + CLOTH_SETBACK_SD_M * heights[:, 1:2]
+        height = CLOTH_HEIGHT_M + CLOTH_HEIGHT_SD_M * heights[:, 2:3]
+        nose_height = self.table.nose_height_m + NOSE_HEIGHT_SD_M * heights[:, :1]
+        on_line = self.base + np.where(self.nose, 0.0, setback)[..., None] * self.outward
+        on_line[..., 2] = np.where(self.nose, nose_height, height)
+        x, y = seen.pixels(np.stack([on_line, on_line + 0.01 * self.along, on_line + 0.002 * self.outward]))
+        # Across the line, outwards.
+        right, down = y[1] - y[0], x[0] - x[1]
+        length = np.copysign(np.hypot(right, down), (x[2] - x[0]) * right + (y[2] - y[0]) * down)
+        u, v = self.pixels.T
+        return np.asarray(((u - x[0]) * right + (v - y[0]) * down) / length)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Some cameras at once, one a row: lens (c,) each, ``rotation`` (c, 3, 3) and ``position_m`` (c, 3)."""
+
+    focal_px: Vector
+    centre_px: Matrix
+    k1: Vector
+    k2: Vector
+    rotation: NDArray[np.float64]
+    position_m: Matrix
+
+    @classmethod
+    def by(cls, camera: Camera) -> "_Seen":
+        """One camera."""
+        f, c, k1, k2 = (np.array([lens]) for lens in (camera.focal_px, camera.centre_px, camera.k1, camera.k2))
+        return cls(f, c, k1, k2, camera.rotation[None], camera.position_m[None])
+
+    @classmethod
+    def beside(cls, camera: Camera) -> "_Seen":
+        """A camera, and it moved by one after the other of ``STEPS``."""
+        steps = np.vstack([np.zeros(CAMERA_COUNT), np.diag(STEPS)])
+        return cls(
+            camera.focal_px * np.exp(steps[:, 0]),
+            camera.centre_px + steps[:, 1:3],
+            camera.k1 + steps[:, 3],
+            camera.k2 + steps[:, 4],
+            np.array([cv2.Rodrigues(turn)[0] for turn in steps[:, 5:8]]) @ camera.rotation,
+            camera.position_m + steps[:, 8:],
         )
-        tangent = ahead - here
-        normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-        normal *= np.sign(((out - here) * normal).sum(axis=1, keepdims=True))
-        return ((self.pixels - here) * normal).sum(axis=1)
+
+    def and_again(self, times: int) -> "_Seen":
+        """These cameras, and the first of them so many times more."""
+        which = np.append(np.arange(len(self.k1)), np.zeros(times, int))
+        return _Seen(*(getattr(self, each.name)[which] for each in fields(self)))
+
+    def pixels(self, points_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Pixels, x and y (..., c, n) each, of points (..., c, n, 3), as ``Camera.project`` tells them."""
+        away = (points_m - self.position_m[:, None]) @ self.rotation.swapaxes(1, 2)
+        depth = np.where(away[..., 2] > 1e-9, away[..., 2], np.nan)
+        x, y = away[..., 0] / depth, away[..., 1] / depth
+        r2 = x * x + y * y
+        scale = self.focal_px[:, None] * (1 + r2 * (self.k1[:, None] + r2 * self.k2[:, None]))
+        return x * scale + self.centre_px[:, :1], y * scale + self.centre_px[:, 1:]
+
+
+def _lens_priors(camera: Camera) -> Vector:
+    """How far the lens is from what lenses mostly are, in standard deviations, (LENS_PRIORS,)."""
+    long_side = max(camera.width, camera.height)
+    off = [
+        np.log(camera.focal_px / (FOCAL_OVER_LONG_SIDE * long_side)),
+        camera.centre_px[0] - (camera.width - 1) / 2,
+        camera.centre_px[1] - (camera.height - 1) / 2,
+        camera.k1 - K1_PRIOR,
+        camera.k2 - K2_PRIOR,
+    ]
+    return np.asarray(np.array(off) / _lens_sds(camera))
+
+
+def _lens_sds(camera: Camera) -> Vector:
+    """How far lenses are from what they mostly are, (LENS_PRIORS,), in the order of ``camera.PARAMETERS``."""
+    centre_px = CENTRE_SD_SHARE * max(camera.width, camera.height)
+    return np.array([LOG_FOCAL_SD, centre_px, centre_px, K1_SD, K2_SD])
 
 
 def _mark_points(table: Table, mark: PocketMark) -> tuple[Vector, Vector]:
@@ -250,7 +341,6 @@ def _minimise(problem: _Problem, start: Vector, most: int) -> tuple[Vector, floa
     with the priors as rows, the Gauss-Newton step crosses it in a few. Returns unknowns, cost and normal matrix.
     """
     count = len(problem.pixels)
-    steps = np.array(STEPS + [1e-4] * (len(start) - CAMERA_COUNT))
     at, damping = start, 1e-4
     residual = problem.residuals(at)
     cost = _cost(residual, count)
@@ -258,7 +348,7 @@ def _minimise(problem: _Problem, start: Vector, most: int) -> tuple[Vector, floa
     for _ in range(most):
         weight = np.ones(len(residual))
         weight[:count] = np.minimum(1.0, HUBER_SD / np.maximum(np.abs(residual[:count]), 1e-9))
-        jacobian = _jacobian(problem.residuals, at, residual, steps)
+        jacobian = problem.slopes(at)
         normal = jacobian.T @ (weight[:, None] * jacobian)
         slope = jacobian.T @ (weight * residual)
         while damping < 1e8:
@@ -282,15 +372,6 @@ def _cost(residual: Vector, count: int) -> float:
     size = np.abs(residual[:count])
     near = np.minimum(size, HUBER_SD)
     return float((near * (2 * size - near)).sum() + (residual[count:] ** 2).sum())
-
-
-def _jacobian(function: Callable[[Vector], Vector], at: Vector, value: Vector, steps: Vector) -> Matrix:
-    columns = []
-    for k, size in enumerate(steps):
-        step = np.zeros(len(at))
-        step[k] = size
-        columns.append((function(at + step) - value) / size)
-    return np.stack(columns, axis=1)
 
 
 def _rescaled(lines: Sequence[LinePoints], residual: Vector) -> list[LinePoints]:

@@ -55,10 +55,19 @@ def nose_offsets(profiles: Sequence[Vector]) -> list[NoseOffset]:
     scale = np.sqrt(2 * STEP_PX) / PROFILE_SD
 
     def misfit(k: int, unknowns: Vector) -> Vector:
-        rail = unknowns[SHARED + PER_RAIL * k : SHARED + PER_RAIL * (k + 1)]
-        model = _blurred(_layout(fine, rail), unknowns[0], unknowns[1])[pad:-pad]
-        prior = [(rail[2] - unknowns[2]) / DARK_RAIL_SD, (rail[1] - 3.0) / 4.0, (rail[3] - 1.5) / 3.0, rail[0]]
-        return np.concatenate([(model - profiles[k])[seen[k]] * scale, prior])
+        """What is left of a rail's profile, and its priors, by one set of unknowns or by some (..., unknowns)."""
+        rail = unknowns[..., SHARED + PER_RAIL * k : SHARED + PER_RAIL * (k + 1)]
+        model = _blurred(_layout(fine, rail), unknowns[..., 0], unknowns[..., 1])[..., pad:-pad]
+        prior = np.stack(
+            [
+                (rail[..., 2] - unknowns[..., 2]) / DARK_RAIL_SD,
+                (rail[..., 1] - 3.0) / 4.0,
+                (rail[..., 3] - 1.5) / 3.0,
+                rail[..., 0],
+            ],
+            axis=-1,
+        )
+        return np.concatenate([(model - profiles[k])[..., seen[k]] * scale, prior], axis=-1)
 
     def residuals(unknowns: Vector) -> Vector:
         blur, sharp, dark = unknowns[:SHARED]
@@ -69,12 +78,10 @@ def nose_offsets(profiles: Sequence[Vector]) -> list[NoseOffset]:
         """By differences; a rail's own unknowns touch its own profile only."""
         blocks = []
         for k in range(count):
-            value = misfit(k, unknowns)
+            which = [*range(SHARED), *range(SHARED + PER_RAIL * k, SHARED + PER_RAIL * (k + 1))]
+            value, *beside = misfit(k, np.vstack([unknowns, unknowns + 1e-5 * np.eye(len(unknowns))[which]]))
             block = np.zeros((len(value), len(unknowns)))
-            for i in [*range(SHARED), *range(SHARED + PER_RAIL * k, SHARED + PER_RAIL * (k + 1))]:
-                step = np.zeros(len(unknowns))
-                step[i] = 1e-5
-                block[:, i] = (misfit(k, unknowns + step) - value) / 1e-5
+            block[:, which] = (np.array(beside) - value).T / 1e-5
             blocks.append(block)
         priors = np.zeros((SHARED, len(unknowns)))
         priors[:, :SHARED] = np.diag([1 / BLUR_SD_PX, 1 / SHARPENING_SD, 1 / DARK_SD])
@@ -104,22 +111,27 @@ def nose_offsets(profiles: Sequence[Vector]) -> list[NoseOffset]:
     return [NoseOffset(float(solved.x[i]), float(np.sqrt(covariance[i, i]) * excess)) for i in places]
 
 
-def _layout(at: Vector, rail: Vector) -> Vector:
-    """Light across a nose before the blur: lit cushion outwards of the nose, then dark, half-shade, bed inwards."""
-    nose, width, dark, ramp, bed, slope, top = rail
+def _layout(at: Vector, rail: Vector) -> NDArray[np.float64]:
+    """Light (..., at) across noses before the blur: lit cushion outwards of the nose, then dark, half-shade, bed
+    inwards, by each one's unknowns (..., PER_RAIL)."""
+    nose, width, dark, ramp, bed, slope, top = (rail[..., k, None] for k in range(PER_RAIL))
     inwards = nose - at
     shade = np.clip((inwards - width) / ramp, 0.0, 1.0)
     below = dark + (bed + slope * (inwards - width) - dark) * shade
     # The sample that holds the nose gets its share of both sides, so that the model is smooth in the nose's place.
     lit = np.clip(0.5 - inwards / STEP_PX, 0.0, 1.0)
-    return lit * top + (1 - lit) * below
+    return np.asarray(lit * top + (1 - lit) * below)
 
 
-def _blurred(light: Vector, blur_px: float, sharpening: float) -> NDArray[np.float64]:
-    """Gaussian blur, then an unsharp mask twice as wide, as cameras apply it."""
-    once: NDArray[np.float64] = gaussian_filter1d(light, blur_px / STEP_PX, mode="nearest")
-    wide: NDArray[np.float64] = gaussian_filter1d(light, 2 * blur_px / STEP_PX, mode="nearest")
-    return once + sharpening * (once - wide)
+def _blurred(light: NDArray[np.float64], blur_px: Vector, sharpening: Vector) -> NDArray[np.float64]:
+    """Gaussian blur, then an unsharp mask twice as wide, as cameras apply it; light (..., n) by each one's own."""
+    out = np.empty_like(light)
+    for blur in np.unique(blur_px):
+        which = np.asarray(blur_px) == blur
+        once = gaussian_filter1d(light[which], blur / STEP_PX, mode="nearest")
+        wide = gaussian_filter1d(light[which], 2 * blur / STEP_PX, mode="nearest")
+        out[which] = once + np.asarray(sharpening)[which][..., None] * (once - wide)
+    return out
 
 
 def _dark_width(at: Vector, profile: Vector) -> float:

@@ -86,7 +86,7 @@ def _arrangements(spots: Vector, weight: Vector, table: Table, size: tuple[int, 
     """Ways to take spots for pockets, the likeliest first: for each pocket that is there, which spot it is."""
     model = np.array([hole_m(table, pocket) for pocket in ROUND])
     quads = [q for q in combinations(range(6), 4) if not {0, 1, 2} <= set(q) and not {3, 4, 5} <= set(q)]
-    places, pixels = [], []
+    rings = []
     for four in combinations(range(len(spots)), 4):
         hull = cv2.convexHull(spots[list(four)].astype(np.float32), returnPoints=False).ravel()
         if len(hull) < 4:
@@ -95,13 +95,14 @@ def _arrangements(spots: Vector, weight: Vector, table: Table, size: tuple[int, 
         after = np.roll(ring, -1, axis=0)
         if np.sum(ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]) > 0:
             ring = ring[::-1]
-        for quad in quads:
-            for turn in range(4):
-                places.append(model[list(quad)])
-                pixels.append(np.roll(ring, turn, axis=0))
-    if not places:
+        rings.append(ring)
+    if not rings:
         return []
-    maps = _homographies(np.array(places), np.array(pixels))
+    # Every ring as every four pockets, from each of its corners on.
+    turned = np.array([np.roll(np.arange(4), turn) for turn in range(4)])
+    pixels = np.repeat(np.array(rings)[:, None, turned], len(quads), axis=1).reshape(-1, 4, 2)
+    places = np.tile(np.repeat(model[np.array(quads)], 4, axis=0), (len(rings), 1, 1))
+    maps = _homographies(places, pixels)
     seen = np.einsum("nij,kj->nki", maps, np.column_stack([model, np.ones(6)]))
     with np.errstate(divide="ignore", invalid="ignore"):
         at = seen[..., :2] / seen[..., 2:]
