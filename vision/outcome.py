@@ -21,6 +21,8 @@ from vision.undecided import met_unseen, undecided
 
 # The target ball is the one that rests nearest to the place the shot names, if it is this near.
 TARGET_REACH_M = 0.15
+# One that was not seen lies where the shot says, as well as people put balls down by eye: common practice, no source.
+PUT_DOWN_SD_M = 0.02
 # A start seen this long before the strike, no later, is flagged.
 HIDDEN_START_S = 0.15
 # What outlines differ by between the ends of a leg, which turns its line, in units of what one is off sideways: a ball
@@ -46,9 +48,8 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
     target_rest = stroke.resting.get(target_name) if target_name is not None else None
     own_leg = None if ball is None or leg is None or _turned_aside(ball.run, leg) else leg
-    miss, miss_sd, per_rad = miss_of(
-        ball, own_leg, target, target_m, target_rest.sd_m if target_rest else 0.0, shot, errors
-    )
+    target_sd_m = PUT_DOWN_SD_M if target_rest is None else target_rest.sd_m
+    miss, miss_sd, per_rad = miss_of(ball, own_leg, target, target_m, target_sd_m, shot, errors)
     if ball is not None and leg is not None and target is not None and not np.isfinite(miss):
         met = ball.run.junctions[leg : leg + 1]
         aside = own_leg is None or any(not isinstance(junction, RailHit) for junction in met)
