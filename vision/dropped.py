@@ -70,13 +70,20 @@ def dropped(
 
 
 def vanished(
-    rests: Sequence[Rest], path: Sequence[Sighting], lost: Sequence[Loss], from_s: float, until_s: float
+    rests: Sequence[Rest],
+    path: Sequence[Sighting],
+    lost: Sequence[Loss],
+    from_s: float,
+    until_s: float,
+    *,
+    covered: bool = False,
 ) -> bool:
-    """Whether a ball was lost from sight between two moments with nothing over it, before it was seen to lie still."""
+    """Whether a ball was lost from sight between two moments with nothing over it, or ``covered`` by something, before
+    it was seen to lie still."""
     for loss in lost:
         seen_again = any(loss.time_s < s.time_s < loss.time_s + GONE_S for s in path)
         stopped = _lay_between(rests, from_s, loss.time_s)
-        if from_s < loss.time_s <= until_s and not (loss.crowded or seen_again or stopped):
+        if from_s < loss.time_s <= until_s and loss.crowded == covered and not (seen_again or stopped):
             return True
     return False
 

@@ -83,7 +83,8 @@ class Ball:
 class Stroke:
     """A struck cue ball and all that followed until ``end_s``.
 
-    ``vanished`` names the balls that were lost from sight under way with nothing over them, and did not drop.
+    ``vanished`` names the balls that were lost from sight under way with nothing over them, and did not drop;
+    ``covered`` those over which something came under way.
     """
 
     rest: Rest
@@ -96,6 +97,7 @@ class Stroke:
     end_s: float
     cue_path: Path
     vanished: frozenset[str] = frozenset()
+    covered: frozenset[str] = frozenset()
 
 
 def name_balls(tracks: Sequence[Track]) -> list[Ball]:
@@ -228,6 +230,7 @@ def _stroke(
         cue_path=whole,
         vanished=frozenset(b.name for b in balls if vanished(b.rests, b.path, b.lost, struck_s, end_s))
         - {p.ball for p in pocketed},
+        covered=frozenset(b.name for b in balls if vanished(b.rests, b.path, b.lost, struck_s, end_s, covered=True)),
     )
 
 

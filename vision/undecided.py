@@ -87,13 +87,11 @@ def undecided(
         met = any(target_name in hit.balls for hit in run.ball_hits)
         return met and _last_seen_s(run) > stroke.end_s - FILM_ENDS_S
     pocket = shot.target_pocket
-    if drops.ball in stroke.vanished:
+    if drops.ball in stroke.vanished or (drops.ball in stroke.covered and _under_way(drops)):
+        # Whether what came over it was a hand, or only looks like one, it may have dropped.
         return pocket is not None and _bound_for(drops.legs[-1], table.mouth_m(pocket))
-    if not _under_way(drops):
+    if _last_seen_s(drops) < stroke.end_s - NOT_GONE_S or not _under_way(drops):
         return False
-    if _last_seen_s(drops) < stroke.end_s - NOT_GONE_S:
-        # Something came over it as it ran: whether that was a hand, or what only looks like one, it may have dropped.
-        return pocket is not None and _bound_for(drops.legs[-1], table.mouth_m(pocket))
     return _bound_for(drops.legs[-1], table.mouth_m(pocket)) if pocket is not None else drops is not run
 
 

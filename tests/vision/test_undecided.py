@@ -161,6 +161,23 @@ def test_ball_that_vanishes_on_its_way_to_the_pocket_may_have_dropped() -> None:
         assert attempt(only_stroke([lost], 8.0), kick, ERRORS).outcome == outcome
 
 
+@pytest.mark.parametrize(("crowded", "outcome"), [(True, "unclear"), (None, "missed")])
+def test_ball_that_something_comes_over_as_it_runs_at_the_pocket_may_have_dropped(
+    crowded: bool | None, outcome: str
+) -> None:
+    place = (2.25, 0.28)
+    kick = Shot("one rail", "kick", ("left",), "pocketed", target_ball=place, target_pocket="foot-right")
+    ghost = kick.target_point_m(TABLE, np.array(place))
+    line = aim_rad((0.9, 0.3), (float(ghost[0]), float(ghost[1])), ["left"], 2.2, TABLE, STRAIGHT)
+    motion = motion_of({"cue": (0.9, 0.3), "red": place}, degrees(line), 2.2, physics=STRAIGHT)
+    cue, red = seen(motion, fps=FPS, until_s=8.0)
+    assert attempt(only_stroke([cue, red], 8.0), kick, ERRORS).outcome == "made"
+    path = tuple(s for s in red.path if np.hypot(*(s.at_m - TABLE.mouth_m("foot-right"))) > 0.15)
+    loss = () if crowded is None else (Loss(path[-1].time_s, crowded, path[-1].time_s + 1 / FPS),)
+    lost = replace(red, rests=red.rests[:1], path=path, lost=loss)
+    assert attempt(only_stroke([cue, lost], 8.0), kick, ERRORS).outcome == outcome
+
+
 def test_leg_that_is_bent_where_nobody_saw_it_hides_a_turn() -> None:
     t = np.concatenate([[0.0], 0.37 + np.arange(6) / FPS])
     bent = np.column_stack([1.57 + 0.6 * t, np.where(t > 0, 0.63 - 0.9 * (t - 0.37), 0.84)])
