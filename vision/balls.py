@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
 from calibration.table import POCKETS, Table, Vector
-from vision.background import Background, ball_radii_px
+from vision.background import CHANGED, Background, ball_radii_px
+from vision.faint.lit_fit import LitFit
+from vision.faint.search import ASIDE, FaintSearch
 from vision.film.clip import Frame
 from vision.light import Light, LightMeter
-from vision.outlines.outline import BallView, fit_outline
+from vision.outlines.outline import BallView, fit_outline, inside_colour
 from vision.pieces import Mask, Piece, pieces
 from vision.reduced import Picture, Planes
 from vision.table_view import FREE_RING, RING_POINTS, Expected, TableView, colour_distance, ring
@@ -57,6 +59,12 @@ PLACE_TOLERANCE_M = 0.012
 POCKET_REACH_RADII = 4.0
 # A place whose reduced pixels changed by less than this on average since the last look has not changed.
 UNCHANGED = 2.5
+# The same of a ball of nearly the cloth's colour, which changes little when it leaves; in luma alone.
+UNCHANGED_FAINT = 1.0
+# An outline that hardly shows, and that no light explains, may lie so far off, in radii.
+UNEXPLAINED_SD = 0.2
+# No ball hides under what is this much larger than a large thing's outline, in radii: hands have shadows.
+BESIDE_LARGE_RADII = 2.0
 
 
 class _Part(NamedTuple):
@@ -80,6 +88,8 @@ class BallFinder:
         self._ahead: tuple[Frame, Planes] | None = None
         self._luma: tuple[int, Picture] | None = None
         self._well_lit: Frame | None = None
+        # Looks in a row that showed nothing new.
+        self._alike = 0
         self._since_faint, self._since_patterned = FAINT_EVERY, PATTERN_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         self._reduction = background.reduction
@@ -91,6 +101,8 @@ class BallFinder:
         self._least_area = 0.8 * min(LEAST_AREA, FAINT_AREA[0]) * np.pi * smallest**2
         usual = float(self.plane.radii_px(table.centre_m[None])[0]) / factor
         self._kernel, self._joining = _disc(usual * 0.55), _disc(usual * 0.8)
+        self._beside_large = _disc(usual * BESIDE_LARGE_RADII)
+        self._search = FaintSearch(background, self.plane)
 
     def luma(self, frame: Frame) -> Picture:
         """The reduced luma of a frame, (h, w); asked once more for the frame last asked for it is at hand."""
@@ -134,7 +146,7 @@ class BallFinder:
                 todo.append((part.at_m, part.smear_m))
         unseen = list(expected)
         for ball in expected:
-            if ball.resting is not None and self._unchanged(reduced, ball.resting.at_px):
+            if ball.resting is not None and self._unchanged(reduced, ball.resting):
                 views.append(ball.resting)
                 reused.append(True)
                 unseen = [b for b in unseen if b is not ball]
@@ -159,7 +171,8 @@ class BallFinder:
                 reused.append(False)
         unseen = [ball for ball in unseen if not _near(views, ball.at_m, radius_m)]
         self._since_faint += 1
-        if unseen or self._since_faint >= FAINT_EVERY:
+        due = self._since_faint >= FAINT_EVERY or self._search.pending
+        if unseen or due:
             self._since_faint = 0
             faint = self._faint_mask(evened)
             for view in self._faint_views(frame, faint, views, expected):
@@ -170,7 +183,12 @@ class BallFinder:
                 if known is not None:
                     views.append(known)
                     reused.append(False)
+        views = [view if kept else self._explained(frame, view) for view, kept in zip(views, reused, strict=True)]
+        for view in self._lit_views(frame, evened, large, views, unseen, due=due):
+            views.append(view)
+            reused.append(False)
         same = self._before is not None and not background.changed(luma, self._before[0])
+        self._alike = self._alike + 1 if same else 0
         self._before = reduced
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction, same)
         return self._view
@@ -187,7 +205,7 @@ class BallFinder:
         frame = self._in_good_light(frame)
         reduced = self._reduction.planes(frame, self.luma(frame))
         self._ahead = (frame, reduced)
-        return any(b.resting is not None and not self._unchanged(reduced, b.resting.at_px) for b in expected)
+        return any(b.resting is not None and not self._unchanged(reduced, b.resting) for b in expected)
 
     def _parts(self, mask: Mask) -> Iterator[_Part]:
         """The connected parts of a mask that are not far smaller than a ball."""
@@ -205,6 +223,8 @@ class BallFinder:
     def _as_before(self, luma: Picture, expected: Sequence[Expected]) -> bool:
         """Whether the frame shows what the last one did: every known ball at rest and seen, and nothing new."""
         if self._before is None or self._view is None or any(ball.resting is None for ball in expected):
+            return False
+        if self._alike < FAINT_EVERY or self._search.pending:
             return False
         seen = {id(view) for view in self._view.balls}
         known = {id(ball.resting) for ball in expected}
@@ -300,6 +320,56 @@ class BallFinder:
                 return sharp
         return self._fit(frame, guess, smear_m, by_light=by_light)
 
+    def _explained(self, frame: Frame, view: BallView) -> BallView:
+        """A ball that was seen by its outline, placed by the light on it when it is nearly of the cloth's colour: what
+        seems its outline may be its shadow's."""
+        if not self._search.like_cloth(view.colour, view.at_px):
+            return view
+        fit = self._search.known(frame.y, self._light.share, view.at_m)
+        if fit is None or hypot(*(fit.at_m - view.at_m)) > self.table.ball_radius_m:
+            return replace(view, sd_m=hypot(view.sd_m, UNEXPLAINED_SD * self.table.ball_radius_m))
+        return self._lit_view(frame, fit)
+
+    def _lit_views(
+        self,
+        frame: Frame,
+        evened: Planes,
+        large: Mask,
+        views: Sequence[BallView],
+        unseen: Sequence[Expected],
+        *,
+        due: bool,
+    ) -> Iterator[BallView]:
+        """Balls that are told by the light on them alone: known ones, and now and then others; ``views`` grows with
+        each one that is taken."""
+        radius_m, gain = self.table.ball_radius_m, self._light.share
+        missed = False
+        for ball in unseen:
+            at_px = self.plane.pixel(ball.at_m)
+            if _near(views, ball.at_m, radius_m) or not self._search.like_cloth(ball.colour, at_px):
+                continue
+            x, y = self._reduction.nearest_px(at_px)
+            if large[y, x] or not self._on_table(ball.at_m):
+                continue
+            fit = self._search.known(frame.y, gain, ball.at_m, 0.0 if ball.at_rest else ASIDE)
+            if fit is None or _near(views, fit.at_m, radius_m) or not self._on_table(fit.at_m):
+                missed = True
+                continue
+            yield self._lit_view(frame, fit)
+        if not due and not missed:
+            return
+        covered = cv2.dilate(large, self._beside_large)
+        mask = cv2.morphologyEx(self.background.faint(evened), cv2.MORPH_CLOSE, self._joining) & ~covered
+        taken_m = [view.at_m for view in views]
+        for fit in self._search.newcomers(frame.y, gain, mask, taken_m, at_once=missed):
+            if self._on_table(fit.at_m) and not _near(views, fit.at_m, radius_m):
+                yield self._lit_view(frame, fit)
+
+    def _lit_view(self, frame: Frame, fit: LitFit) -> BallView:
+        radius_px = float(self.plane.radii_px(fit.at_m[None])[0])
+        colour = self._light.colour(inside_colour(frame, fit.at_px, radius_px))
+        return BallView(fit.at_m, fit.sd_m, fit.at_px, colour, min(fit.told, 1.0))
+
     def _in_crowd(self, frame: Frame, ball: Expected, foreground: Mask, views: Sequence[BallView]) -> BallView | None:
         """A known ball that is partly covered, or touches something, looked for where it should be."""
         radius_m = self.table.ball_radius_m
@@ -320,11 +390,20 @@ class BallFinder:
         x, y = ring(view.at_px, radius_px, self._reduction, everywhere.shape, FREE_RING_RADII)
         return bool((everywhere[y, x] == 0).sum() >= FREE_RING * RING_POINTS)
 
-    def _unchanged(self, reduced: Planes, at_px: Vector) -> bool:
+    def _unchanged(self, reduced: Planes, ball: BallView) -> bool:
         """Whether the reduced picture round a resting ball is as it was in the frame before."""
         if self._before is None:
             return False
-        x, y = self._reduction.nearest_px(at_px)
+        x, y = self._reduction.nearest_px(ball.at_px)
+        if self._search.like_cloth(ball.colour, ball.at_px):
+            size = round(float(self.plane.radii_px(ball.at_m[None])[0]) / self._reduction.factor)
+            disc = slice(max(y - size, 0), y + size + 1), slice(max(x - size, 0), x + size + 1)
+            now, then = reduced[0][disc], self._before[0][disc]
+            if (
+                cv2.norm(now, then, cv2.NORM_L1) > UNCHANGED_FAINT * now.size
+                or cv2.norm(now, then, cv2.NORM_INF) >= CHANGED
+            ):
+                return False
         reach = len(self._kernel)
         window = slice(max(y - reach, 0), y + reach + 1), slice(max(x - reach, 0), x + reach + 1)
         differences = (cv2.norm(a[window], b[window], cv2.NORM_L1) for a, b in zip(reduced, self._before, strict=True))

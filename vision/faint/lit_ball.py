@@ -29,9 +29,7 @@ def _lamps() -> Columns:
     found = []
     for height_deg, count in HEIGHTS_DEG:
         up = radians(height_deg)
-        found += [
-            (cos(up) * cos(2 * pi * k / count), cos(up) * sin(2 * pi * k / count), sin(up)) for k in range(count)
-        ]
+        found += [(cos(up) * cos(2 * pi * k / count), cos(up) * sin(2 * pi * k / count), sin(up)) for k in range(count)]
     return np.array(found, np.float32)
 
 

@@ -34,7 +34,7 @@ CLEAR_RADII, CLEAR_RANGE = 2.0, 0.12
 # The outline is spread over so many sampled pixels.
 BLUR = 1.2
 # How light the ball may be beside the cloth.
-SHARES = (0.15, 2.0)
+SHARES = (0.05, 2.0)
 # All light together gives the clear cloth; held as if it were measured this well.
 WHOLE_WEIGHT = 100.0
 # Steps: how many at most, how long in radii at most, when it is settled.
@@ -47,7 +47,7 @@ HUBER = 2.5
 # not is multiplied by this.
 ALIKE = 8.0
 # What the light's make-up and the ball's gloss leave open of the place whatever the pixels say, in radii.
-FLOOR_RADII = 0.04
+FLOOR_RADII = 0.035
 # Beyond so many radii every other pixel will do.
 THINNED_RADII = 1.4
 
@@ -72,6 +72,7 @@ class LitFit:
     sd_m : standard deviation of either coordinate.
     share : its lightness beside the cloth's: 1 for one of its very colour.
     misfit : chi-square for each pixel.
+    difference : the same for what differs from the empty table.
     told : the share of what differs from the empty table, in chi-square, that the ball explains.
     """
 
@@ -80,6 +81,7 @@ class LitFit:
     sd_m: float
     share: float
     misfit: float
+    difference: float
     told: float
 
 
@@ -106,7 +108,9 @@ def patch_round(
     height, width = luma.shape
     if left < 0 or top < 0 or left + side * size > width or top + side * size > height:
         return None
-    seen = cv2.resize(luma[top : top + side * size, left : left + side * size], (side, side), None, 0, 0, cv2.INTER_AREA)
+    seen = cv2.resize(
+        luma[top : top + side * size, left : left + side * size], (side, side), None, 0, 0, cv2.INTER_AREA
+    )
     glint = seen > cv2.add(cv2.medianBlur(seen, 5), GLINT)
     glint = cv2.dilate(glint.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     steps = np.arange(side) * size + (size - 1) / 2
@@ -147,12 +151,13 @@ def fit_lit(patch: Patch, plane: BallPlane, starts_m: Vector) -> LitFit | None:
         spread = np.linalg.inv(columns.T @ columns + 1e-9 * np.eye(columns.shape[1]))
     except np.linalg.LinAlgError:
         return None
-    variance_px2 = max(misfit, 1.0) * ALIKE * spread[:2, :2] + (FLOOR_RADII * geometry.radius_px) ** 2 * np.eye(2)
+    floor_px2 = (FLOOR_RADII * geometry.radius_px) ** 2
+    variance_px2 = max(misfit, 1.0) * (ALIKE * spread[:2, :2] + floor_px2 * np.eye(2))
     turn = np.array([[ax, bx], [ay, by]])
     sd_m = float(np.sqrt(np.trace(turn @ variance_px2 @ turn.T) / 2))
     nothing = float((((patch.share - 1) / patch.sd) ** 2).sum())
     told = 1 - float((best.left**2).sum()) / max(nothing, 1e-9)
-    return LitFit(best.middle_px, at_m, sd_m, best.share, misfit, told)
+    return LitFit(best.middle_px, at_m, sd_m, best.share, misfit, nothing / len(best.left), told)
 
 
 def _model(

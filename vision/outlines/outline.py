@@ -132,7 +132,7 @@ def fit_outline(
         at_m=at_m,
         sd_m=scale * hypot(shift_sd_px(shift, tau * radius_px / RAYS), FLOOR_SD_PX, untold_sd_px(strength, radius_px)),
         at_px=at_px,
-        colour=_inside(frame, at_px, radius_px),
+        colour=inside_colour(frame, at_px, radius_px),
         support=int(np.count_nonzero(found.there > 0.25)) / RAYS,
     )
 
@@ -217,7 +217,7 @@ def _strength(contrast: Vector) -> Vector:
     return strength
 
 
-def _inside(frame: Frame, at_px: Vector, radius_px: float) -> Vector:
+def inside_colour(frame: Frame, at_px: Vector, radius_px: float) -> Vector:
     """Mean Y over the inner two thirds of the ball, and the U, V of its most coloured quarter.
 
     A stripe turned with its pole to the camera has the mean colour of a cue ball; its most coloured part has not.

@@ -1,0 +1,147 @@
+"""Balls that hardly differ from the cloth: where to look for them, and what is taken for one.
+
+What differs a little from the empty table, and is about as large as a ball and its shadow, is looked at closely
+(``vision.faint.lit_fit``) once it has stayed as it is for a few looks; a ball of that kind that is known is looked for
+where it should be. So films without such a ball pay for the first of these alone.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from math import hypot
+
+import numpy as np
+
+from calibration.ball_plane import BallPlane
+from calibration.table import Vector
+from vision.background import Background
+from vision.faint.lit_fit import LitFit, fit_lit, patch_round
+from vision.film.planes import Plane
+from vision.pieces import Mask, Piece, pieces
+
+# A ball is like the cloth when its colour is within so many grey levels of it: luma, either colour plane.
+LIKE_LUMA, LIKE_COLOUR = 45.0, 9.0
+# A piece that may be such a ball and its shadow: how many discs it covers, its longest side in radii.
+PIECE_DISCS, PIECE_RADII = (0.3, 3.5), 5.0
+# It has to be seen so often within so many radii of one place. Where nothing was found is not looked at again until it
+# was gone for a while.
+SEEN_BEFORE, SAME_PLACE_RADII = 3, 0.4
+# Where the search starts beside what is guessed, in radii: of one that nobody knows, and once more where that led.
+ASIDE, ASIDE_AGAIN = 0.9, 0.3
+# What a ball leaves unexplained at most: chi-square for each pixel; and what it explains at least of all that differs
+# from the empty table; how much differs at least, as chi-square for each pixel; and how surely it is placed, in radii.
+MOST_MISFIT, LEAST_TOLD, LEAST_DIFFERENCE, SURELY = 3.5, 0.8, 2.0, 0.15
+# The share of a known ball's difference that is to be explained: it may be smeared, or partly covered.
+KNOWN_MISFIT, KNOWN_TOLD = 6.0, 0.7
+# So many are looked at closely in one look: each takes as long as several frames.
+MOST_AT_ONCE = 2
+
+
+# Where a search starts: in the middle, at four sides, and half-way to the corners between them.
+_AROUND = np.array([(0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (0.5, 0.5), (-0.5, 0.5), (0.5, -0.5), (-0.5, -0.5)])
+
+
+@dataclass(eq=False)
+class _Hint:
+    """Where something may be, how often it was seen there, what it turned out to be, looks without it since."""
+
+    at_m: Vector
+    seen: int = 1
+    nothing: bool = False
+    found: bool = False
+    missed: int = 0
+
+
+class FaintSearch:
+    """Finds the balls of a clip's frames that hardly differ from the cloth, one frame after another."""
+
+    def __init__(self, background: Background, plane: BallPlane) -> None:
+        self.background, self.plane = background, plane
+        self._luma = np.ascontiguousarray(background.cloth[..., 0])
+        self._hints: list[_Hint] = []
+
+    @property
+    def pending(self) -> bool:
+        """Whether something was seen lately that may be such a ball, and has not been looked at closely."""
+        return any(not hint.nothing and not hint.found for hint in self._hints)
+
+    def like_cloth(self, colour: Vector, at_px: Vector) -> bool:
+        """Whether a ball of a colour (3,) Y, U, V, as it is in the light that was learnt, hardly differs from the cloth
+        at a pixel of the frame (2,)."""
+        x, y = self.background.reduction.nearest_px(at_px)
+        height, width = self._luma.shape
+        if not (0 <= x < width and 0 <= y < height):
+            return False
+        luma, u, v = np.abs(colour - self.background.cloth[y, x]).tolist()
+        return bool(luma < LIKE_LUMA and max(u, v) < LIKE_COLOUR)
+
+    def known(self, luma: Plane, gain: float, at_m: Vector, aside: float = 0.0) -> LitFit | None:
+        """A ball that is known, near where it should be; ``aside``, in radii, also started from around that."""
+        found = self._fit(luma, gain, at_m, aside)
+        if found is None or found.misfit > KNOWN_MISFIT or found.told < KNOWN_TOLD:
+            return None
+        return found if found.sd_m < 2 * SURELY * self.plane.radius_m else None
+
+    def newcomers(
+        self, luma: Plane, gain: float, mask: Mask, taken_m: Sequence[Vector], *, at_once: bool
+    ) -> list[LitFit]:
+        """Balls that nobody knows of, in a frame's full luma.
+
+        ``mask`` is 255 where the reduced picture differs a little from the empty table and nothing large covers it,
+        ``taken_m`` where balls are seen anyway; ``at_once``: one of them is missed and may be anywhere.
+        """
+        found: list[LitFit] = []
+        hints = []
+        for at_m in self._places(mask, taken_m):
+            near = (h for h in self._hints if hypot(*(h.at_m - at_m)) < SAME_PLACE_RADII * self.plane.radius_m)
+            hint = next(near, None)
+            if hint is None:
+                hint = _Hint(at_m)
+            elif hint not in hints:
+                hint.seen, hint.missed = hint.seen + 1, 0
+            hints.append(hint)
+            if hint.nothing or len(found) >= MOST_AT_ONCE or (hint.seen < SEEN_BEFORE and not at_once):
+                continue
+            ball = self.one(luma, gain, at_m)
+            hint.nothing, hint.found = ball is None, ball is not None
+            if ball is not None and all(hypot(*(ball.at_m - o)) > self.plane.radius_m for o in taken_m):
+                found.append(ball)
+        for hint in self._hints:
+            if hint not in hints and hint.missed < SEEN_BEFORE:
+                hint.missed += 1
+                hints.append(hint)
+        self._hints = hints
+        return found
+
+    def one(self, luma: Plane, gain: float, at_m: Vector) -> LitFit | None:
+        """A ball that nobody knows of near a place, if what is there looks like one in every way."""
+        first = self._fit(luma, gain, at_m, ASIDE)
+        ball = None if first is None else self._fit(luma, gain, first.at_m, ASIDE_AGAIN)
+        if ball is None or ball.misfit > MOST_MISFIT or ball.told < LEAST_TOLD or ball.difference < LEAST_DIFFERENCE:
+            return None
+        return ball if ball.sd_m < SURELY * self.plane.radius_m else None
+
+    def _fit(self, luma: Plane, gain: float, at_m: Vector, aside: float) -> LitFit | None:
+        at_px = self.plane.pixel(at_m)
+        radius_px = float(self.plane.radii_px(at_m[None])[0])
+        if not np.isfinite(at_px).all():
+            return None
+        patch = patch_round(luma, self._luma, self.background.reduction, gain, at_px, radius_px)
+        if patch is None:
+            return None
+        ways = _AROUND if aside else _AROUND[:1]
+        return fit_lit(patch, self.plane, self.plane.places_m(at_px + aside * radius_px * ways))
+
+    def _places(self, mask: Mask, taken_m: Sequence[Vector]) -> Iterator[Vector]:
+        """Places (2,) of pieces of a mask that may be a ball and its shadow."""
+        factor, radius_m = self.background.reduction.factor, self.plane.radius_m
+        found: list[Piece] = pieces(mask, 8)
+        if not found:
+            return
+        places = self.plane.places_m(self.background.reduction.frame_px(np.array([p.middle for p in found])))
+        for piece, at_m, radius in zip(found, places, self.plane.radii_px(places).tolist(), strict=True):
+            size = radius / factor
+            discs = piece.area / (np.pi * size**2)
+            if not PIECE_DISCS[0] < discs < PIECE_DISCS[1] or max(piece.wide, piece.high) > PIECE_RADII * size:
+                continue
+            if all(hypot(*(at_m - other)) > 2 * radius_m for other in taken_m):
+                yield at_m
