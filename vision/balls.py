@@ -19,7 +19,7 @@ from calibration.camera import Camera
 from calibration.table import POCKETS, Table, Vector
 from vision.background import CHANGED, Background, ball_radii_px
 from vision.faint.lit_fit import LitFit
-from vision.faint.search import ASIDE, FaintSearch
+from vision.faint.search import FaintSearch
 from vision.film.clip import Frame
 from vision.light import Light, LightMeter
 from vision.outlines.outline import BallView, fit_outline, inside_colour
@@ -61,8 +61,9 @@ POCKET_REACH_RADII = 4.0
 UNCHANGED = 2.5
 # The same of a ball of nearly the cloth's colour, which changes little when it leaves; in luma alone.
 UNCHANGED_FAINT = 1.0
-# An outline that hardly shows, and that no light explains, may lie so far off, in radii.
-UNEXPLAINED_SD = 0.2
+# An outline that hardly shows, and that no light explains, may lie so far off, in radii; less of one than this share of
+# it is taken for a shadow.
+UNEXPLAINED_SD, UNEXPLAINED_SUPPORT = 0.2, 0.8
 # No ball hides under what is this much larger than a large thing's outline, in radii: hands have shadows.
 BESIDE_LARGE_RADII = 2.0
 
@@ -183,7 +184,11 @@ class BallFinder:
                 if known is not None:
                     views.append(known)
                     reused.append(False)
-        views = [view if kept else self._explained(frame, view) for view, kept in zip(views, reused, strict=True)]
+        explained = [
+            view if r else self._explained(frame, view, expected) for view, r in zip(views, reused, strict=True)
+        ]
+        reused = [r for r, view in zip(reused, explained, strict=True) if view is not None]
+        views = [view for view in explained if view is not None]
         for view in self._lit_views(frame, evened, large, views, unseen, due=due):
             views.append(view)
             reused.append(False)
@@ -320,15 +325,19 @@ class BallFinder:
                 return sharp
         return self._fit(frame, guess, smear_m, by_light=by_light)
 
-    def _explained(self, frame: Frame, view: BallView) -> BallView:
+    def _explained(self, frame: Frame, view: BallView, expected: Sequence[Expected]) -> BallView | None:
         """A ball that was seen by its outline, placed by the light on it when it is nearly of the cloth's colour: what
-        seems its outline may be its shadow's."""
+        seems its outline may be its shadow's, and what seems a ball a shadow."""
         if not self._search.like_cloth(view.colour, view.at_px):
             return view
-        fit = self._search.known(frame.y, self._light.share, view.at_m)
-        if fit is None or hypot(*(fit.at_m - view.at_m)) > self.table.ball_radius_m:
-            return replace(view, sd_m=hypot(view.sd_m, UNEXPLAINED_SD * self.table.ball_radius_m))
-        return self._lit_view(frame, fit)
+        radius_m = self.table.ball_radius_m
+        near = any(hypot(*(ball.at_m - view.at_m)) < STAYED_RADII * radius_m for ball in expected)
+        fit = self._search.known(frame.y, self._light.share, view.at_m, moved=not near)
+        if fit is not None and hypot(*(fit.at_m - view.at_m)) < 2 * radius_m:
+            return self._lit_view(frame, fit)
+        if not near and view.support < UNEXPLAINED_SUPPORT:
+            return None
+        return replace(view, sd_m=hypot(view.sd_m, UNEXPLAINED_SD * radius_m))
 
     def _lit_views(
         self,
@@ -351,7 +360,7 @@ class BallFinder:
             x, y = self._reduction.nearest_px(at_px)
             if large[y, x] or not self._on_table(ball.at_m):
                 continue
-            fit = self._search.known(frame.y, gain, ball.at_m, 0.0 if ball.at_rest else ASIDE)
+            fit = self._search.known(frame.y, gain, ball.at_m, moved=not ball.at_rest)
             if fit is None or _near(views, fit.at_m, radius_m) or not self._on_table(fit.at_m):
                 missed = True
                 continue

@@ -15,23 +15,25 @@ from calibration.ball_plane import BallPlane
 from calibration.table import Vector
 from vision.background import Background
 from vision.faint.lit_fit import LitFit, fit_lit, patch_round
-from vision.film.planes import Plane
+from vision.film.planes import BLACK, NEUTRAL, Plane
 from vision.pieces import Mask, Piece, pieces
 
-# A ball is like the cloth when its colour is within so many grey levels of it: luma, either colour plane.
-LIKE_LUMA, LIKE_COLOUR = 45.0, 9.0
+# A ball is like the cloth when its colour is within so many grey levels of a shade of it, in either colour plane, and
+# it has such a share of the cloth's light, or is within so many grey levels of it.
+LIKE_COLOUR, LIKE_SHARE, LIKE_LUMA = 9.0, (0.3, 1.7), 45.0
 # A piece that may be such a ball and its shadow: how many discs it covers, its longest side in radii.
 PIECE_DISCS, PIECE_RADII = (0.3, 3.5), 5.0
-# It has to be seen so often within so many radii of one place. Where nothing was found is not looked at again until it
-# was gone for a while.
-SEEN_BEFORE, SAME_PLACE_RADII = 3, 0.4
+# It has to be seen so often within so many radii of one place. Where nothing was found it has to be seen so many times
+# as often before it is looked at again.
+SEEN_BEFORE, SAME_PLACE_RADII, SEEN_AGAIN = 3, 0.4, 4
 # Where the search starts beside what is guessed, in radii: of one that nobody knows, and once more where that led.
 ASIDE, ASIDE_AGAIN = 0.9, 0.3
-# What a ball leaves unexplained at most: chi-square for each pixel; and what it explains at least of all that differs
-# from the empty table; how much differs at least, as chi-square for each pixel; and how surely it is placed, in radii.
-MOST_MISFIT, LEAST_TOLD, LEAST_DIFFERENCE, SURELY = 3.5, 0.8, 2.0, 0.15
-# The share of a known ball's difference that is to be explained: it may be smeared, or partly covered.
-KNOWN_MISFIT, KNOWN_TOLD = 6.0, 0.7
+# What a ball leaves unexplained at most: chi-square for each pixel, and more where much differs from the empty table;
+# the share that it explains at least of what differs; how much differs at least, as chi-square for each pixel; and how
+# surely it is placed, in radii.
+MOST_MISFIT, LEFT_SHARE, LEAST_TOLD, LEAST_DIFFERENCE, SURELY = 1.2, 0.025, 0.8, 2.0, 0.15
+# The same for a known ball: it may be smeared, or partly covered.
+KNOWN_MISFIT, KNOWN_TOLD = 4.0, 0.7
 # So many are looked at closely in one look: each takes as long as several frames.
 MOST_AT_ONCE = 2
 
@@ -42,12 +44,12 @@ _AROUND = np.array([(0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (0.5, 0.5), (-0.5,
 
 @dataclass(eq=False)
 class _Hint:
-    """Where something may be, how often it was seen there, what it turned out to be, looks without it since."""
+    """Where something may be, how often it was seen there, and has to be before it is looked at closely; looks without
+    it since."""
 
     at_m: Vector
+    due: int
     seen: int = 1
-    nothing: bool = False
-    found: bool = False
     missed: int = 0
 
 
@@ -62,7 +64,7 @@ class FaintSearch:
     @property
     def pending(self) -> bool:
         """Whether something was seen lately that may be such a ball, and has not been looked at closely."""
-        return any(not hint.nothing and not hint.found for hint in self._hints)
+        return any(hint.due == SEEN_BEFORE for hint in self._hints)
 
     def like_cloth(self, colour: Vector, at_px: Vector) -> bool:
         """Whether a ball of a colour (3,) Y, U, V, as it is in the light that was learnt, hardly differs from the cloth
@@ -71,13 +73,19 @@ class FaintSearch:
         height, width = self._luma.shape
         if not (0 <= x < width and 0 <= y < height):
             return False
-        luma, u, v = np.abs(colour - self.background.cloth[y, x]).tolist()
-        return bool(luma < LIKE_LUMA and max(u, v) < LIKE_COLOUR)
+        (luma, *hues), (cloth, *cloths) = colour.tolist(), self.background.cloth[y, x].tolist()
+        share = (luma - BLACK) / max(cloth - BLACK, 1.0)
+        if not LIKE_SHARE[0] < share < LIKE_SHARE[1] and abs(luma - cloth) > LIKE_LUMA:
+            return False
+        shades = (NEUTRAL + (c - NEUTRAL) * share for c in cloths)
+        return all(abs(hue - shade) < LIKE_COLOUR for hue, shade in zip(hues, shades, strict=True))
 
-    def known(self, luma: Plane, gain: float, at_m: Vector, aside: float = 0.0) -> LitFit | None:
-        """A ball that is known, near where it should be; ``aside``, in radii, also started from around that."""
-        found = self._fit(luma, gain, at_m, aside)
-        if found is None or found.misfit > KNOWN_MISFIT or found.told < KNOWN_TOLD:
+    def known(self, luma: Plane, gain: float, at_m: Vector, *, moved: bool) -> LitFit | None:
+        """A ball that is known, near where it should be; one that may have ``moved`` is also looked for around that."""
+        found = None if moved else self._fit(luma, gain, at_m, 0.0)
+        if found is None or not _explains(found):
+            found = self._twice(luma, gain, at_m)
+        if found is None or found.misfit > KNOWN_MISFIT + LEFT_SHARE * found.difference or found.told < KNOWN_TOLD:
             return None
         return found if found.sd_m < 2 * SURELY * self.plane.radius_m else None
 
@@ -95,14 +103,14 @@ class FaintSearch:
             near = (h for h in self._hints if hypot(*(h.at_m - at_m)) < SAME_PLACE_RADII * self.plane.radius_m)
             hint = next(near, None)
             if hint is None:
-                hint = _Hint(at_m)
+                hint = _Hint(at_m, SEEN_BEFORE)
             elif hint not in hints:
                 hint.seen, hint.missed = hint.seen + 1, 0
             hints.append(hint)
-            if hint.nothing or len(found) >= MOST_AT_ONCE or (hint.seen < SEEN_BEFORE and not at_once):
+            if len(found) >= MOST_AT_ONCE or (hint.seen < hint.due and not (at_once and hint.due == SEEN_BEFORE)):
                 continue
             ball = self.one(luma, gain, at_m)
-            hint.nothing, hint.found = ball is None, ball is not None
+            hint.due = SEEN_AGAIN * max(hint.seen, SEEN_BEFORE)
             if ball is not None and all(hypot(*(ball.at_m - o)) > self.plane.radius_m for o in taken_m):
                 found.append(ball)
         for hint in self._hints:
@@ -114,11 +122,15 @@ class FaintSearch:
 
     def one(self, luma: Plane, gain: float, at_m: Vector) -> LitFit | None:
         """A ball that nobody knows of near a place, if what is there looks like one in every way."""
-        first = self._fit(luma, gain, at_m, ASIDE)
-        ball = None if first is None else self._fit(luma, gain, first.at_m, ASIDE_AGAIN)
-        if ball is None or ball.misfit > MOST_MISFIT or ball.told < LEAST_TOLD or ball.difference < LEAST_DIFFERENCE:
+        ball = self._twice(luma, gain, at_m)
+        if ball is None or not _explains(ball) or ball.difference < LEAST_DIFFERENCE:
             return None
         return ball if ball.sd_m < SURELY * self.plane.radius_m else None
+
+    def _twice(self, luma: Plane, gain: float, at_m: Vector) -> LitFit | None:
+        """The ball that is found round a place, by what is seen round where it was found."""
+        first = self._fit(luma, gain, at_m, ASIDE)
+        return None if first is None else self._fit(luma, gain, first.at_m, ASIDE_AGAIN)
 
     def _fit(self, luma: Plane, gain: float, at_m: Vector, aside: float) -> LitFit | None:
         at_px = self.plane.pixel(at_m)
@@ -145,3 +157,8 @@ class FaintSearch:
                 continue
             if all(hypot(*(at_m - other)) > 2 * radius_m for other in taken_m):
                 yield at_m
+
+
+def _explains(fit: LitFit) -> bool:
+    """Whether a ball leaves little of what is seen unexplained."""
+    return fit.told >= LEAST_TOLD and fit.misfit <= MOST_MISFIT + LEFT_SHARE * fit.difference
