@@ -331,10 +331,12 @@ class BallFinder:
         if not self._search.like_cloth(view.colour, view.at_px):
             return view
         radius_m = self.table.ball_radius_m
-        near = any(hypot(*(ball.at_m - view.at_m)) < STAYED_RADII * radius_m for ball in expected)
-        fit = self._search.known(frame.y, self._light.share, view.at_m, moved=not near)
-        if fit is not None and hypot(*(fit.at_m - view.at_m)) < 2 * radius_m:
-            return self._lit_view(frame, fit)
+        near = [ball for ball in expected if hypot(*(ball.at_m - view.at_m)) < STAYED_RADII * radius_m]
+        at_rest = any(ball.at_rest for ball in near)
+        if self._search.worth_a_look(view.at_m, at_rest=at_rest):
+            fit = self._search.known(frame.y, self._light.share, view.at_m, moved=not near)
+            if fit is not None and hypot(*(fit.at_m - view.at_m)) < 2 * radius_m:
+                return self._lit_view(frame, fit)
         if not near and view.support < UNEXPLAINED_SUPPORT:
             return None
         return replace(view, sd_m=hypot(view.sd_m, UNEXPLAINED_SD * radius_m))
@@ -353,12 +355,14 @@ class BallFinder:
         each one that is taken."""
         radius_m, gain = self.table.ball_radius_m, self._light.share
         missed = False
-        for ball in unseen:
+        for ball in sorted(unseen, key=lambda ball: not ball.at_rest):
             at_px = self.plane.pixel(ball.at_m)
             if _near(views, ball.at_m, radius_m) or not self._search.like_cloth(ball.colour, at_px):
                 continue
             x, y = self._reduction.nearest_px(at_px)
             if large[y, x] or not self._on_table(ball.at_m):
+                continue
+            if not self._search.worth_a_look(ball.at_m, at_rest=ball.at_rest):
                 continue
             fit = self._search.known(frame.y, gain, ball.at_m, moved=not ball.at_rest)
             if fit is None or _near(views, fit.at_m, radius_m) or not self._on_table(fit.at_m):
@@ -370,7 +374,7 @@ class BallFinder:
         covered = cv2.dilate(large, self._beside_large)
         mask = cv2.morphologyEx(self.background.faint(evened), cv2.MORPH_CLOSE, self._joining) & ~covered
         taken_m = [view.at_m for view in views]
-        for fit in self._search.newcomers(frame.y, gain, mask, taken_m, at_once=missed):
+        for fit in self._search.newcomers(frame.y, gain, mask, taken_m, self._on_table, at_once=missed):
             if self._on_table(fit.at_m) and not _near(views, fit.at_m, radius_m):
                 yield self._lit_view(frame, fit)
 

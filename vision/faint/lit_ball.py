@@ -35,8 +35,10 @@ def _lamps() -> Columns:
 
 # Directions (lamps, 3) towards the lamps, in the table's frame.
 LAMPS = _lamps()
-# What light is made of: from all around, and of each lamp.
+# What light is made of: from all around, and of each lamp. For a first try every other one of the lamps half-way up,
+# and the one straight above, will do.
 ATOMS = len(LAMPS) + 1
+COARSE = np.array([0, *range(11, 21, 2), ATOMS - 1])
 
 
 @dataclass(frozen=True)
@@ -78,9 +80,9 @@ def ball_geometry(plane: BallPlane, at_m: Vector) -> BallGeometry:
     on_ball, on_cloth = (seen[1:3] - seen[3:5]).T / 2, (seen[6:8] - seen[8:10]).T / 2
     return BallGeometry(
         seen[0],
-        np.linalg.inv(on_ball),
+        np.asarray(np.linalg.inv(on_ball), float),
         np.array([right, down, sight]),
-        np.linalg.inv(on_cloth),
+        np.asarray(np.linalg.inv(on_cloth), float),
         seen[5] - seen[0],
         float(np.sqrt(abs(np.linalg.det(on_ball)))),
     )

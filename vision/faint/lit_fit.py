@@ -17,7 +17,7 @@ from scipy.optimize import nnls
 
 from calibration.ball_plane import BallPlane
 from calibration.table import Vector
-from vision.faint.lit_ball import ATOMS, BallGeometry, ball_geometry, lit
+from vision.faint.lit_ball import COARSE, BallGeometry, Columns, ball_geometry, lit
 from vision.film.planes import BLACK, Plane
 from vision.reduced import Picture, Reduction
 
@@ -135,7 +135,8 @@ def fit_lit(patch: Patch, plane: BallPlane, starts_m: Vector) -> LitFit | None:
     geometry = ball_geometry(plane, starts_m[0])
     tried = [_from_here(patch, geometry, plane.pixel(start_m)) for start_m in starts_m]
     tried.sort(key=lambda at: at.cost)
-    best = min((_settle(patch, geometry, at) for at in tried[:SETTLED_STARTS]), key=lambda at: at.cost)
+    starts = [_solve(patch, geometry, at.middle_px, at.share, at.weights) for at in tried[:SETTLED_STARTS]]
+    best = min((_settle(patch, geometry, at) for at in starts), key=lambda at: at.cost)
     far_px = np.hypot(*(best.middle_px - geometry.middle_px))
     if not far_px < 1.5 * geometry.radius_px or not SHARES[0] < best.share < SHARES[1]:
         return None
@@ -162,18 +163,25 @@ def fit_lit(patch: Patch, plane: BallPlane, starts_m: Vector) -> LitFit | None:
 
 def _model(
     patch: Patch, geometry: BallGeometry, middle_px: Vector, share: float, atoms: NDArray[np.intp] | None = None
-) -> tuple[Vector, Vector, Vector]:
+) -> tuple[Columns, Columns, Columns]:
     """What the light makes of the pixels (n, atoms), what they are without the ball's part (n,), and cover * ball."""
     cover, ball, shade = lit(geometry, patch.px - middle_px, patch.blur_px, atoms)
     on_ball = cover[:, None] * ball
-    return share * on_ball - (1 - cover)[:, None] * shade, 1 - cover, on_ball
+    return np.float32(share) * on_ball - (1 - cover)[:, None] * shade, 1 - cover, on_ball
 
 
-def _solve(patch: Patch, geometry: BallGeometry, middle_px: Vector, share: float, weights: Vector) -> _At:
-    """The light that explains the pixels best, given the ball."""
-    made, clear, _ = _model(patch, geometry, middle_px, share)
+def _solve(
+    patch: Patch,
+    geometry: BallGeometry,
+    middle_px: Vector,
+    share: float,
+    weights: Vector,
+    atoms: NDArray[np.intp] | None = None,
+) -> _At:
+    """The light, of some or all parts, that explains the pixels best, given the ball."""
+    made, clear, _ = _model(patch, geometry, middle_px, share, atoms)
     by = np.sqrt(weights) / patch.sd
-    whole = np.full((1, ATOMS), WHOLE_WEIGHT)
+    whole = np.full((1, made.shape[1]), WHOLE_WEIGHT)
     light, _ = nnls(np.vstack([made * by[:, None], whole]), np.append((patch.share - clear) * by, WHOLE_WEIGHT))
     left = (patch.share - clear - made @ light) / patch.sd
     off = np.abs(left)
@@ -184,7 +192,7 @@ def _solve(patch: Patch, geometry: BallGeometry, middle_px: Vector, share: float
 def _from_here(patch: Patch, geometry: BallGeometry, middle_px: Vector) -> _At:
     inside = np.hypot(*(patch.px - middle_px).T) < 0.8 * geometry.radius_px
     share = float(np.clip(np.percentile(patch.share[inside], 80), 0.3, 1.6)) if inside.any() else 1.0
-    return _solve(patch, geometry, middle_px, share, np.ones(len(patch.share)))
+    return _solve(patch, geometry, middle_px, share, np.ones(len(patch.share)), COARSE)
 
 
 def _slopes(patch: Patch, geometry: BallGeometry, at: _At) -> Vector:

@@ -5,7 +5,7 @@ What differs a little from the empty table, and is about as large as a ball and 
 where it should be. So films without such a ball pay for the first of these alone.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import hypot
 
@@ -28,14 +28,20 @@ PIECE_DISCS, PIECE_RADII = (0.3, 3.5), 5.0
 SEEN_BEFORE, SAME_PLACE_RADII, SEEN_AGAIN = 3, 0.4, 4
 # Where the search starts beside what is guessed, in radii: of one that nobody knows, and once more where that led.
 ASIDE, ASIDE_AGAIN = 0.9, 0.3
-# What a ball leaves unexplained at most: chi-square for each pixel, and more where much differs from the empty table;
-# the share that it explains at least of what differs; how much differs at least, as chi-square for each pixel; and how
-# surely it is placed, in radii.
-MOST_MISFIT, LEFT_SHARE, LEAST_TOLD, LEAST_DIFFERENCE, SURELY = 1.2, 0.025, 0.8, 2.0, 0.15
+# What a ball leaves unexplained at most, as chi-square for each pixel: so much, more where much differs from the empty
+# table, but never more than the limit. The share that it explains at least of what differs, how much differs at least
+# for each pixel, and how surely it is placed, in radii.
+MOST_MISFIT, LEFT_SHARE, MISFIT_LIMIT = 1.2, 0.025, 3.5
+LEAST_TOLD, LEAST_DIFFERENCE, SURELY = 0.8, 2.0, 0.15
 # The same for a known ball: it may be smeared, or partly covered.
 KNOWN_MISFIT, KNOWN_TOLD = 4.0, 0.7
+# A ball that is not found so often in a row is not looked for any more until another is found. A film has such balls
+# when so many looks at one that lies there were explained.
+GIVEN_UP, CERTAIN = 4, 3
 # So many are looked at closely in one look: each takes as long as several frames.
 MOST_AT_ONCE = 2
+# So many places where one was found are kept beside the last.
+FOUND_KEPT = 15
 
 
 # Where a search starts: in the middle, at four sides, and half-way to the corners between them.
@@ -60,11 +66,25 @@ class FaintSearch:
         self.background, self.plane = background, plane
         self._luma = np.ascontiguousarray(background.cloth[..., 0])
         self._hints: list[_Hint] = []
+        self._found_m: list[Vector] = []
+        self._explained = self._failed = 0
 
     @property
     def pending(self) -> bool:
         """Whether something was seen lately that may be such a ball, and has not been looked at closely."""
         return any(hint.due == SEEN_BEFORE for hint in self._hints)
+
+    def worth_a_look(self, at_m: Vector, *, at_rest: bool) -> bool:
+        """Whether a ball that is expected at a place (2,) is to be looked for there: it lies there, was found there, or
+        the film is known to have such balls."""
+        if self._failed >= GIVEN_UP:
+            return False
+        return at_rest or self.certain or any(self._same(at_m, other) for other in self._found_m)
+
+    @property
+    def certain(self) -> bool:
+        """Whether the film is known to have such balls."""
+        return self._explained >= CERTAIN
 
     def like_cloth(self, colour: Vector, at_px: Vector) -> bool:
         """Whether a ball of a colour (3,) Y, U, V, as it is in the light that was learnt, hardly differs from the cloth
@@ -85,23 +105,37 @@ class FaintSearch:
         found = None if moved else self._fit(luma, gain, at_m, 0.0)
         if found is None or not _explains(found):
             found = self._twice(luma, gain, at_m)
-        if found is None or found.misfit > KNOWN_MISFIT + LEFT_SHARE * found.difference or found.told < KNOWN_TOLD:
-            return None
-        return found if found.sd_m < 2 * SURELY * self.plane.radius_m else None
+        if found is not None:
+            most = KNOWN_MISFIT + LEFT_SHARE * found.difference
+            if found.misfit > most or found.told < KNOWN_TOLD or found.sd_m > 2 * SURELY * self.plane.radius_m:
+                found = None
+        self._failed = 0 if found is not None else self._failed + 1
+        if found is not None and not moved and _explains(found):
+            self._explained += 1
+        return found
 
     def newcomers(
-        self, luma: Plane, gain: float, mask: Mask, taken_m: Sequence[Vector], *, at_once: bool
+        self,
+        luma: Plane,
+        gain: float,
+        mask: Mask,
+        taken_m: Sequence[Vector],
+        on_table: Callable[[Vector], bool],
+        *,
+        at_once: bool,
     ) -> list[LitFit]:
         """Balls that nobody knows of, in a frame's full luma.
 
         ``mask`` is 255 where the reduced picture differs a little from the empty table and nothing large covers it,
-        ``taken_m`` where balls are seen anyway; ``at_once``: one of them is missed and may be anywhere.
+        ``taken_m`` where balls are seen anyway, and ``on_table`` tells whether one can lie at a place (2,); ``at_once``:
+        one of them is missed and may be anywhere.
         """
         found: list[LitFit] = []
         hints = []
         for at_m in self._places(mask, taken_m):
-            near = (h for h in self._hints if hypot(*(h.at_m - at_m)) < SAME_PLACE_RADII * self.plane.radius_m)
-            hint = next(near, None)
+            if not on_table(at_m):
+                continue
+            hint = next((h for h in self._hints if self._same(h.at_m, at_m)), None)
             if hint is None:
                 hint = _Hint(at_m, SEEN_BEFORE)
             elif hint not in hints:
@@ -113,6 +147,8 @@ class FaintSearch:
             hint.due = SEEN_AGAIN * max(hint.seen, SEEN_BEFORE)
             if ball is not None and all(hypot(*(ball.at_m - o)) > self.plane.radius_m for o in taken_m):
                 found.append(ball)
+                self._found_m = [*self._found_m[-FOUND_KEPT:], ball.at_m]
+                self._failed = 0
         for hint in self._hints:
             if hint not in hints and hint.missed < SEEN_BEFORE:
                 hint.missed += 1
@@ -131,6 +167,9 @@ class FaintSearch:
         """The ball that is found round a place, by what is seen round where it was found."""
         first = self._fit(luma, gain, at_m, ASIDE)
         return None if first is None else self._fit(luma, gain, first.at_m, ASIDE_AGAIN)
+
+    def _same(self, at_m: Vector, other_m: Vector) -> bool:
+        return hypot(*(at_m - other_m)) < SAME_PLACE_RADII * self.plane.radius_m
 
     def _fit(self, luma: Plane, gain: float, at_m: Vector, aside: float) -> LitFit | None:
         at_px = self.plane.pixel(at_m)
@@ -161,4 +200,4 @@ class FaintSearch:
 
 def _explains(fit: LitFit) -> bool:
     """Whether a ball leaves little of what is seen unexplained."""
-    return fit.told >= LEAST_TOLD and fit.misfit <= MOST_MISFIT + LEFT_SHARE * fit.difference
+    return fit.told >= LEAST_TOLD and fit.misfit <= min(MOST_MISFIT + LEFT_SHARE * fit.difference, MISFIT_LIMIT)
