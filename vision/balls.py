@@ -333,10 +333,11 @@ class BallFinder:
         radius_m = self.table.ball_radius_m
         near = [ball for ball in expected if hypot(*(ball.at_m - view.at_m)) < STAYED_RADII * radius_m]
         at_rest = any(ball.at_rest for ball in near)
-        if self._search.worth_a_look(view.at_m, at_rest=at_rest):
-            fit = self._search.known(frame.y, self._light.share, view.at_m, moved=not near)
-            if fit is not None and hypot(*(fit.at_m - view.at_m)) < 2 * radius_m:
-                return self._lit_view(frame, fit)
+        if not self._search.worth_a_look(view.at_m, at_rest=at_rest):
+            return view
+        fit = self._search.known(frame.y, self._light.share, view.at_m, moved=not near)
+        if fit is not None and hypot(*(fit.at_m - view.at_m)) < 2 * radius_m:
+            return self._lit_view(frame, fit)
         if not near and view.support < UNEXPLAINED_SUPPORT:
             return None
         return replace(view, sd_m=hypot(view.sd_m, UNEXPLAINED_SD * radius_m))

@@ -41,6 +41,8 @@ WHOLE_WEIGHT = 100.0
 STEPS, LONGEST_STEP, SETTLED = 8, 0.25, 0.01
 # Of the places that the search starts from so many are followed to the end.
 SETTLED_STARTS = 2
+# A first try that leaves more than this share of what differs from the empty table is not followed.
+HOPELESS_SHARE = 0.5
 # Misfits of more than so many standard deviations count less and less (Huber).
 HUBER = 2.5
 # Neighbouring misfits are alike (blocks of the compression): what they would give for the place's variance if they were
@@ -135,6 +137,10 @@ def fit_lit(patch: Patch, plane: BallPlane, starts_m: Vector) -> LitFit | None:
     geometry = ball_geometry(plane, starts_m[0])
     tried = [_from_here(patch, geometry, plane.pixel(start_m)) for start_m in starts_m]
     tried.sort(key=lambda at: at.cost)
+    nothing = float((((patch.share - 1) / patch.sd) ** 2).sum())
+    # Misfits count less the larger they are, so this passes all that may come to explain most of it.
+    if tried[0].cost > HOPELESS_SHARE * nothing:
+        return None
     starts = [_solve(patch, geometry, at.middle_px, at.share, at.weights) for at in tried[:SETTLED_STARTS]]
     best = min((_settle(patch, geometry, at) for at in starts), key=lambda at: at.cost)
     far_px = np.hypot(*(best.middle_px - geometry.middle_px))
@@ -156,7 +162,6 @@ def fit_lit(patch: Patch, plane: BallPlane, starts_m: Vector) -> LitFit | None:
     variance_px2 = max(misfit, 1.0) * (ALIKE * spread[:2, :2] + floor_px2 * np.eye(2))
     turn = np.array([[ax, bx], [ay, by]])
     sd_m = float(np.sqrt(np.trace(turn @ variance_px2 @ turn.T) / 2))
-    nothing = float((((patch.share - 1) / patch.sd) ** 2).sum())
     told = 1 - float((best.left**2).sum()) / max(nothing, 1e-9)
     return LitFit(best.middle_px, at_m, sd_m, best.share, misfit, nothing / len(best.left), told)
 

@@ -25,7 +25,7 @@ LIKE_COLOUR, LIKE_SHARE, LIKE_LUMA = 9.0, (0.3, 1.7), 45.0
 PIECE_DISCS, PIECE_RADII = (0.3, 3.5), 5.0
 # It has to be seen so often within so many radii of one place. Where nothing was found it has to be seen so many times
 # as often before it is looked at again.
-SEEN_BEFORE, SAME_PLACE_RADII, SEEN_AGAIN = 3, 0.4, 4
+SEEN_BEFORE, SAME_PLACE_RADII, SEEN_AGAIN = 6, 0.4, 4
 # Where the search starts beside what is guessed, in radii: of one that nobody knows, and once more where that led.
 ASIDE, ASIDE_AGAIN = 0.9, 0.3
 # What a ball leaves unexplained at most, as chi-square for each pixel: so much, more where much differs from the empty
@@ -127,8 +127,8 @@ class FaintSearch:
         """Balls that nobody knows of, in a frame's full luma.
 
         ``mask`` is 255 where the reduced picture differs a little from the empty table and nothing large covers it,
-        ``taken_m`` where balls are seen anyway, and ``on_table`` tells whether one can lie at a place (2,); ``at_once``:
-        one of them is missed and may be anywhere.
+        ``taken_m`` where balls are seen anyway; ``on_table`` tells whether one can lie at a place (2,). ``at_once``: one
+        that is known is missed and may be anywhere.
         """
         found: list[LitFit] = []
         hints = []
