@@ -333,9 +333,11 @@ class BallFinder:
         radius_m = self.table.ball_radius_m
         near = [ball for ball in expected if hypot(*(ball.at_m - view.at_m)) < STAYED_RADII * radius_m]
         at_rest = any(ball.at_rest for ball in near)
-        if not self._search.worth_a_look(view.at_m, at_rest=at_rest):
+        fit = None
+        if self._search.worth_a_look(view.at_m, at_rest=at_rest):
+            fit = self._search.known(frame.y, self._light.share, view.at_m, anew=True, at_rest=at_rest)
+        elif not self._search.certain:
             return view
-        fit = self._search.known(frame.y, self._light.share, view.at_m, moved=not near)
         if fit is not None and hypot(*(fit.at_m - view.at_m)) < 2 * radius_m:
             return self._lit_view(frame, fit)
         if not near and view.support < UNEXPLAINED_SUPPORT:
@@ -365,7 +367,7 @@ class BallFinder:
                 continue
             if not self._search.worth_a_look(ball.at_m, at_rest=ball.at_rest):
                 continue
-            fit = self._search.known(frame.y, gain, ball.at_m, moved=not ball.at_rest)
+            fit = self._search.known(frame.y, gain, ball.at_m, anew=not ball.at_rest, at_rest=ball.at_rest)
             if fit is None or _near(views, fit.at_m, radius_m) or not self._on_table(fit.at_m):
                 missed = True
                 continue

@@ -35,9 +35,10 @@ MOST_MISFIT, LEFT_SHARE, MISFIT_LIMIT = 1.2, 0.025, 3.5
 LEAST_TOLD, LEAST_DIFFERENCE, SURELY = 0.8, 2.0, 0.15
 # The same for a known ball: it may be smeared, or partly covered.
 KNOWN_MISFIT, KNOWN_TOLD = 4.0, 0.7
-# A ball that is not found so often in a row is not looked for any more until another is found. A film has such balls
+# A ball that is not found so often in a row, or more often where it lay, is not looked for any more until another is
+# found. A film has such balls
 # when so many looks at one that lies there were explained.
-GIVEN_UP, CERTAIN = 4, 3
+GIVEN_UP, GIVEN_UP_AT_REST, CERTAIN = 4, 20, 3
 # So many are looked at closely in one look: each takes as long as several frames.
 MOST_AT_ONCE = 2
 # So many places where one was found are kept beside the last.
@@ -77,7 +78,7 @@ class FaintSearch:
     def worth_a_look(self, at_m: Vector, *, at_rest: bool) -> bool:
         """Whether a ball that is expected at a place (2,) is to be looked for there: it lies there, was found there, or
         the film is known to have such balls."""
-        if self._failed >= GIVEN_UP:
+        if self._failed >= (GIVEN_UP_AT_REST if at_rest else GIVEN_UP):
             return False
         return at_rest or self.certain or any(self._same(at_m, other) for other in self._found_m)
 
@@ -100,9 +101,10 @@ class FaintSearch:
         shades = (NEUTRAL + (c - NEUTRAL) * share for c in cloths)
         return all(abs(hue - shade) < LIKE_COLOUR for hue, shade in zip(hues, shades, strict=True))
 
-    def known(self, luma: Plane, gain: float, at_m: Vector, *, moved: bool) -> LitFit | None:
-        """A ball that is known, near where it should be; one that may have ``moved`` is also looked for around that."""
-        found = None if moved else self._fit(luma, gain, at_m, 0.0)
+    def known(self, luma: Plane, gain: float, at_m: Vector, *, anew: bool, at_rest: bool) -> LitFit | None:
+        """A ball that is known, near where it should be; ``anew``: looked for around that too, for it may have moved, or
+        what is known of it may be its shadow."""
+        found = None if anew else self._fit(luma, gain, at_m, 0.0)
         if found is None or not _explains(found):
             found = self._twice(luma, gain, at_m)
         if found is not None:
@@ -110,7 +112,7 @@ class FaintSearch:
             if found.misfit > most or found.told < KNOWN_TOLD or found.sd_m > 2 * SURELY * self.plane.radius_m:
                 found = None
         self._failed = 0 if found is not None else self._failed + 1
-        if found is not None and not moved and _explains(found):
+        if found is not None and at_rest and _explains(found):
             self._explained += 1
         return found
 
@@ -127,8 +129,8 @@ class FaintSearch:
         """Balls that nobody knows of, in a frame's full luma.
 
         ``mask`` is 255 where the reduced picture differs a little from the empty table and nothing large covers it,
-        ``taken_m`` where balls are seen anyway; ``on_table`` tells whether one can lie at a place (2,). ``at_once``: one
-        that is known is missed and may be anywhere.
+        ``taken_m`` where balls are seen anyway; ``on_table`` tells whether one can lie at a place (2,). ``at_once``:
+        one that is known is missed and may be anywhere.
         """
         found: list[LitFit] = []
         hints = []
