@@ -102,8 +102,8 @@ class FaintSearch:
         return all(abs(hue - shade) < LIKE_COLOUR for hue, shade in zip(hues, shades, strict=True))
 
     def known(self, luma: Plane, gain: float, at_m: Vector, *, anew: bool, at_rest: bool) -> LitFit | None:
-        """A ball that is known, near where it should be; ``anew``: looked for around that too, for it may have moved, or
-        what is known of it may be its shadow."""
+        """A ball that is known, near where it should be; ``anew``: also around that, for it may have moved, or what is
+        known of it may be its shadow."""
         found = None if anew else self._fit(luma, gain, at_m, 0.0)
         if found is None or not _explains(found):
             found = self._twice(luma, gain, at_m)
