@@ -89,8 +89,8 @@ class BallFinder:
         self._ahead: tuple[Frame, Planes] | None = None
         self._luma: tuple[int, Picture] | None = None
         self._well_lit: Frame | None = None
-        # Looks in a row that showed nothing new.
-        self._alike = 0
+        # Looks in a row at what had been seen before; balls found by the light on them in such a look.
+        self._alike, self._come = 0, list[LitFit]()
         self._since_faint, self._since_patterned = FAINT_EVERY, PATTERN_EVERY
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
         self._reduction = background.reduction
@@ -127,7 +127,7 @@ class BallFinder:
         ahead, self._ahead = self._ahead, None
         reduced = ahead[1] if ahead is not None and ahead[0] is frame else None
         luma = self.luma(frame) if reduced is None else reduced[0]
-        if self._as_before(luma, expected):
+        if self._as_before(luma, expected) and not self._faint_come(frame, luma):
             assert self._view is not None
             return replace(self._view, time_s=frame.time_s, reused=(True,) * len(self._view.balls), same=True)
         reduced = self._reduction.planes(frame, luma) if reduced is None else reduced
@@ -172,7 +172,7 @@ class BallFinder:
                 reused.append(False)
         unseen = [ball for ball in unseen if not _near(views, ball.at_m, radius_m)]
         self._since_faint += 1
-        due = self._since_faint >= FAINT_EVERY or self._search.pending
+        due = self._since_faint >= FAINT_EVERY
         if unseen or due:
             self._since_faint = 0
             faint = self._faint_mask(evened)
@@ -193,7 +193,7 @@ class BallFinder:
             views.append(view)
             reused.append(False)
         same = self._before is not None and not background.changed(luma, self._before[0])
-        self._alike = self._alike + 1 if same else 0
+        self._alike = 0
         self._before = reduced
         self._view = TableView(frame.time_s, tuple(views), tuple(reused), everywhere, large, self._reduction, same)
         return self._view
@@ -229,11 +229,29 @@ class BallFinder:
         """Whether the frame shows what the last one did: every known ball at rest and seen, and nothing new."""
         if self._before is None or self._view is None or any(ball.resting is None for ball in expected):
             return False
-        if self._alike < FAINT_EVERY or self._search.pending:
-            return False
         seen = {id(view) for view in self._view.balls}
         known = {id(ball.resting) for ball in expected}
         return seen == known and not self.background.changed(luma, self._before[0])
+
+    def _faint_come(self, frame: Frame, luma: Picture) -> bool:
+        """Whether a ball that hardly differs from the cloth, and came unnoticed, is found in a frame that shows what the
+        last one did."""
+        assert self._view is not None
+        self._alike += 1
+        if self._alike > 1 and not self._search.pending:
+            return False
+        light = self._meter.of(luma)
+        evened = light.evened(self._reduction.planes(frame, luma))
+        taken_m = [view.at_m for view in self._view.balls]
+        self._come = self._newcomers(frame, evened, self._view.large, taken_m, light.share, missed=False)
+        return bool(self._come)
+
+    def _newcomers(
+        self, frame: Frame, evened: Planes, large: Mask, taken_m: Sequence[Vector], gain: float, *, missed: bool
+    ) -> list[LitFit]:
+        covered = cv2.dilate(large, self._beside_large)
+        mask = cv2.morphologyEx(self.background.faint(evened), cv2.MORPH_CLOSE, self._joining) & ~covered
+        return self._search.newcomers(frame.y, gain, mask, taken_m, self._on_table, at_once=missed)
 
     def _faint_mask(self, reduced: Planes) -> Mask:
         """255 where the table does not look quite as it mostly does; the highlight of a dark ball makes no hole."""
@@ -372,12 +390,11 @@ class BallFinder:
                 missed = True
                 continue
             yield self._lit_view(frame, fit)
-        if not due and not missed:
-            return
-        covered = cv2.dilate(large, self._beside_large)
-        mask = cv2.morphologyEx(self.background.faint(evened), cv2.MORPH_CLOSE, self._joining) & ~covered
-        taken_m = [view.at_m for view in views]
-        for fit in self._search.newcomers(frame.y, gain, mask, taken_m, self._on_table, at_once=missed):
+        come, self._come = self._come, []
+        if not come and (due or missed or self._search.pending):
+            taken_m = [view.at_m for view in views]
+            come = self._newcomers(frame, evened, large, taken_m, gain, missed=missed)
+        for fit in come:
             if self._on_table(fit.at_m) and not _near(views, fit.at_m, radius_m):
                 yield self._lit_view(frame, fit)
 
