@@ -234,8 +234,8 @@ class BallFinder:
         return seen == known and not self.background.changed(luma, self._before[0])
 
     def _faint_come(self, frame: Frame, luma: Picture) -> bool:
-        """Whether a ball that hardly differs from the cloth, and came unnoticed, is found in a frame that shows what the
-        last one did."""
+        """Whether a ball that hardly differs from the cloth, and came unnoticed, is found in a frame that shows what
+        the last one did."""
         assert self._view is not None
         self._alike += 1
         if self._alike > 1 and not self._search.pending:
