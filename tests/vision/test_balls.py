@@ -16,8 +16,9 @@ from tests.rendering.picture import Stage, with_noise
 from tests.rendering.scene import Colour
 from tests.vision.outlines.test_outline import YUV_OF_RGB
 from vision.background import Background, Picture, _paint_over, learn_background
-from vision.balls import FAINT_SUPPORT, LIGHT_SD, LIGHT_SUPPORT, BallFinder
+from vision.balls import BallFinder
 from vision.colours import colour_name
+from vision.faint.faint_outlines import FAINT_SUPPORT, LIGHT_SD, LIGHT_SUPPORT
 from vision.film.clip import Frame
 from vision.outlines.outline import BallView, fit_outline
 from vision.table_view import Expected
@@ -197,7 +198,7 @@ def test_a_long_shadow_is_no_smear_of_a_ball_that_lies(
         smears.append(smear_m)
         return fit_outline(frame, plane, guess_m, smear_m, **how)
 
-    monkeypatch.setattr("vision.balls.fit_outline", noted)
+    monkeypatch.setattr("vision.ball_fit.fit_outline", noted)
     (view,) = BallFinder(dim_table, CAMERA, TABLE).find(beside_a_shadow, expected).balls
     assert view.at_m == pytest.approx(BY_SHADOW, abs=0.0015)
     assert (max(smears) > 0) == smeared

@@ -1,1 +1,1 @@
-"""Balls of nearly the cloth's own colour, told by how light falls on them and the shadow that they throw."""
+"""Balls that hardly differ from the cloth: told by how light falls on them, an outline, or a bright pattern alone."""
