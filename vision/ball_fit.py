@@ -4,11 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import hypot
 
+import numpy as np
+
 from calibration.ball_plane import BallPlane
 from calibration.table import Vector
 from vision.film.clip import Frame
 from vision.light import Light
-from vision.outlines.outline import BallView, fit_outline
+from vision.outlines.outline import BallView, fit_outline, inside_colour
 from vision.table_view import Expected
 
 # A blob this close to where a ball lay is that ball still, in radii: the shadow beside it moves the blob's middle.
@@ -25,6 +27,16 @@ class BallFit:
     frame: Frame
     plane: BallPlane
     light: Light
+
+    def colour_at(self, at_m: Vector) -> Vector:
+        """The colour (3,) Y, U, V of a ball whose centre is at a place (2,), or of what covers it there; NaN where the
+        picture does not show all of it."""
+        x, y = at_px = self.plane.pixel(at_m)
+        radius_px = float(self.plane.radii_px(at_m[None])[0])
+        height, width = self.frame.y.shape
+        if not (radius_px < x < width - radius_px and radius_px < y < height - radius_px):
+            return np.full(3, np.nan)
+        return self.light.colour(inside_colour(self.frame, at_px, radius_px))
 
     def near(
         self, guess_m: Vector, smear_m: float = 0.0, *, patterned: bool = False, by_light: bool = False

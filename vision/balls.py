@@ -40,6 +40,9 @@ FAINT_EVERY, PATTERN_EVERY = 3, 6
 TOUCHING_RADII = 1.6
 # How far the mean colour may be from the expected ball's (grey levels, Y counted half).
 COLOUR_GATE = 40.0
+# Where the colour in the place of a ball is this far from its own it is not there, nor so near that it would be found
+# (of such balls found in known films the farthest was 46 off).
+OTHER_COLOUR = 52.0
 # A place whose reduced pixels changed by less than this on average since the last look has not changed.
 UNCHANGED = 2.5
 # The same of a ball of nearly the cloth's colour, which changes little when it leaves; in luma alone.
@@ -190,6 +193,8 @@ class BallFinder:
         x, y = self._reduction.nearest_px(self.plane.pixel(ball.at_m))
         height, width = foreground.shape
         if not (0 <= x < width and 0 <= y < height) or not foreground[y, x]:
+            return None
+        if colour_distance(fit.colour_at(ball.at_m), ball.colour) > OTHER_COLOUR:
             return None
         view = fit.near(ball.at_m)
         if view is None or view.support < ENOUGH_SUPPORT_IN_CROWD or near(views, view.at_m, radius_m):
