@@ -13,6 +13,8 @@ from calibration.table import STANDARD_TABLES, Table
 # A stated table that the balls contradict by more is refused. Who states it knows it: balls whose size is badly known
 # (more than ``UNSURE_SD``) must be off by more sds, up to so many, since a coarse look errs by more than it says.
 MOST_CONTRADICTION, CONTRADICTION_SDS, MOST_CONTRADICTION_SDS = 0.03, 2.0, 4.0
+# What would differ by so much, in logarithms, from the balls of every standard table is a ball seen badly.
+NO_BALL = 0.15
 # Standard tables without pockets; where no pocket is seen, one of them is taken if the balls fit within this share.
 WITHOUT_POCKETS = ("carom",)
 NO_POCKETS_STRAY = 0.08
@@ -159,13 +161,18 @@ def contradicts(size: BallSize, table: Table) -> bool:
 def check_table(
     size: BallSize | None, table: Table, *, tables: Sequence[Table] = tuple(STANDARD_TABLES.values())
 ) -> None:
-    """Refuse a stated table that the balls contradict by over ``MOST_CONTRADICTION``; without balls nothing is said."""
+    """Refuse a stated table that the balls contradict by over ``MOST_CONTRADICTION``; without balls nothing is said.
+
+    Nor is it by a single ball that would be of a wrong size on every table: then it is that ball which was seen badly.
+    """
     if size is None:
         return
     ratio = size.radius_m / table.ball_radius_m
     if not contradicts(size, table):
         return
     nearest = min(tables, key=lambda other: abs(np.log(size_ratio(size, table, other))))
+    if size.balls == 1 and abs(np.log(size_ratio(size, table, nearest))) > NO_BALL:
+        return
     hint = f"they fit the {nearest.name} table; " if nearest.name != table.name else ""
     raise InputError(
         f"the balls would be {2000 * size.radius_m:.1f} mm across if this were the {table.name} table, not "

@@ -58,6 +58,14 @@ def test_a_stated_table_is_believed_rather_than_a_coarse_look_at_one_ball(by: fl
         check_table(BallSize(radius, 0.02 * radius, 1), NINE)
 
 
+def test_a_single_ball_of_no_table_refuses_none() -> None:
+    """A stripe of the cloth's colour, of which only a part was taken for the ball."""
+    radius = 0.66 * EIGHT.ball_radius_m
+    check_table(BallSize(radius, 0.07 * radius, 1), EIGHT)
+    with pytest.raises(InputError, match="balls would be"):
+        check_table(BallSize(radius, 0.07 * radius, 2), EIGHT)
+
+
 def test_between_two_sizes_the_user_is_asked() -> None:
     """A common size is preferred to the home table's when the evidence leans neither way, if clearly enough."""
     home = STANDARD_TABLES["8ft-home"]
