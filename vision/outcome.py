@@ -17,7 +17,7 @@ from vision.reading import Attempt, BallHit, RailHit
 from vision.serial import inflation
 from vision.shot import Shot
 from vision.strokes import Stroke
-from vision.undecided import met_unseen, undecided
+from vision.undecided import ends_before_a_hit, met_unseen, undecided
 
 # The target ball is the one that rests nearest to the place the shot names, if it is this near.
 TARGET_REACH_M = 0.15
@@ -61,7 +61,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     if outcome == "missed" and ball and "target_not_seen" in flags and leg is not None:
         # Whether it lay there, and what became of it, nobody knows.
         outcome = "unclear" if met_unseen(ball.run, leg, target_m, table) else outcome
-    if ball is None and _never_seen_again(stroke):
+    if ball is None and (_never_seen_again(stroke) or ends_before_a_hit(stroke, table)):
         outcome, flags = "unclear", [flag for flag in flags if flag != "no_ball_hit"] + ["path_lost"]
     elif ball is None and "path_lost" in flags:
         outcome = "unclear"

@@ -95,6 +95,19 @@ def undecided(
     return _bound_for(drops.legs[-1], table.mouth_m(pocket)) if pocket is not None else drops is not run
 
 
+def ends_before_a_hit(stroke: Stroke, table: Table) -> bool:
+    """Whether the film ends while the cue ball, which has met no ball yet, is on its way to one that lies there."""
+    run = stroke.cue
+    if run.ball_hits or not _under_way(run) or _last_seen_s(run) < stroke.end_s - FILM_ENDS_S:
+        return False
+    ahead = _last_heading(run)
+    for rest in stroke.resting.values():
+        away = rest.at_m - run.legs[-1].xy[-1]
+        if away @ ahead > 0 and abs(ahead[0] * away[1] - ahead[1] * away[0]) < 2 * table.ball_radius_m:
+            return True
+    return False
+
+
 def met_unseen(run: Run, leg: int, place_m: Vector | None, table: Table) -> bool:
     """Whether a ball came up to the place (2,) of another that was not seen, from a leg on, and not over it."""
     if place_m is None:

@@ -21,7 +21,7 @@ from vision.shot import Shot
 from vision.strokes import Ball
 from vision.track import Loss
 from vision.tracks import GONE_S
-from vision.undecided import _bent_unseen, _perhaps_met
+from vision.undecided import _bent_unseen, _perhaps_met, ends_before_a_hit
 
 ERRORS = PlaceError(overhead_camera(TABLE), TABLE)
 HANGING = (2.452, 0.088)
@@ -199,6 +199,21 @@ def test_banked_ball_that_no_picture_shows_under_way_is_lost() -> None:
     assert found.outcome == "unclear"
     assert "path_lost" in found.flags
     assert "no_ball_hit" not in found.flags
+
+
+@pytest.mark.parametrize(
+    ("red", "open_still"), [((1.4764, 0.7002), True), ((1.4764, 1.0), False), ((1.0, 0.22), False)]
+)
+def test_film_that_ends_while_the_cue_ball_is_on_its_way_to_a_ball(red: tuple[float, float], open_still: bool) -> None:
+    bank = Shot("bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
+    motion = motion_of({"cue": (1.17, 0.39), "red": red}, 45.0, 2.0)
+    ends_s = STRUCK_S + 0.1
+    stroke = only_stroke([ball for ball in seen(motion, fps=FPS, until_s=ends_s) if ball.rests], ends_s)
+    assert ends_before_a_hit(stroke, TABLE) == open_still
+    # Long before the film's end it would have been seen to meet it.
+    assert not ends_before_a_hit(replace(stroke, end_s=ends_s + 1.0), TABLE)
+    if open_still:
+        assert attempt(stroke, bank, ERRORS).outcome == "unclear"
 
 
 WAITING = (2.2, 0.5)
