@@ -6,14 +6,13 @@ never used: the lines' corners are virtual points inside the pockets.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.camera import PARAMETERS, Camera, Matrix
+from calibration.cameras import Cameras
 from calibration.table import Rail, Table, Vector
 
 LineKind = Literal["nose", "cloth"]
@@ -122,7 +121,7 @@ class _Problem:
         camera, heights, offsets = self._taken_apart(unknowns)
         shift, turn = offsets[0::2][self.line], offsets[1::2][self.line]
         misread = shift * self.common_sd_px + turn * self.turn_sd_px
-        evidence = (self._across(_Seen.by(camera), heights[None])[0] - misread) / self.sd_px
+        evidence = (self._across(Cameras.by(camera), heights[None])[0] - misread) / self.sd_px
         marks = [_along(camera, *mark) for mark in self.marks]
         return np.concatenate([evidence, _lens_priors(camera), heights, offsets, marks])
 
@@ -140,7 +139,7 @@ class _Problem:
         out[np.arange(points), lines] = -self.common_sd_px / self.sd_px
         out[np.arange(points), lines + 1] = -self.turn_sd_px / self.sd_px
         out[points : points + LENS_PRIORS, :LENS_PRIORS] = np.diag(1 / _lens_sds(camera))
-        stepped = _Seen.beside(camera)
+        stepped = Cameras.beside(camera, STEPS)
         around = np.concatenate([np.repeat(heights[None], len(stepped.focal_px), axis=0), heights + HEIGHT_STEPS])
         seen = self._across(stepped.and_again(len(HEIGHT_STEPS)), around)
         sizes = np.array([*STEPS, *HEIGHT_STEPS.diagonal()])
@@ -157,65 +156,18 @@ class _Problem:
         first = CAMERA_COUNT + len(NUISANCES)
         return self.start.moved(unknowns[:CAMERA_COUNT]), unknowns[CAMERA_COUNT:first], unknowns[first:]
 
-    def _across(self, seen: "_Seen", heights: Matrix) -> Matrix:
+    def _across(self, seen: Cameras, heights: Matrix) -> Matrix:
         """Signed distance (c, n) of the points from their lines' images, pixels, positive away from the table; by c
         cameras and heights (c, 3) at once."""
-        setback = CLOTH_SETBACK_M + CLOTH_SETBACK_SD_M * heights[:, 1:2]
-        height = CLOTH_HEIGHT_M + CLOTH_HEIGHT_SD_M * heights[:, 2:3]
-        nose_height = self.table.nose_height_m + NOSE_HEIGHT_SD_M * heights[:, :1]
+        setback, height = cloth_edge_m(heights[:, None])
         on_line = self.base + np.where(self.nose, 0.0, setback)[..., None] * self.outward
-        on_line[..., 2] = np.where(self.nose, nose_height, height)
+        on_line[..., 2] = np.where(self.nose, nose_height_m(self.table, heights[:, None]), height)
         x, y = seen.pixels(np.stack([on_line, on_line + 0.01 * self.along, on_line + 0.002 * self.outward]))
         # Across the line, outwards.
         right, down = y[1] - y[0], x[0] - x[1]
         length = np.copysign(np.hypot(right, down), (x[2] - x[0]) * right + (y[2] - y[0]) * down)
         u, v = self.pixels.T
         return np.asarray(((u - x[0]) * right + (v - y[0]) * down) / length)
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """Some cameras at once, one a row: lens (c,) each, ``rotation`` (c, 3, 3) and ``position_m`` (c, 3)."""
-
-    focal_px: Vector
-    centre_px: Matrix
-    k1: Vector
-    k2: Vector
-    rotation: NDArray[np.float64]
-    position_m: Matrix
-
-    @classmethod
-    def by(cls, camera: Camera) -> "_Seen":
-        """One camera."""
-        f, c, k1, k2 = (np.array([lens]) for lens in (camera.focal_px, camera.centre_px, camera.k1, camera.k2))
-        return cls(f, c, k1, k2, camera.rotation[None], camera.position_m[None])
-
-    @classmethod
-    def beside(cls, camera: Camera) -> "_Seen":
-        """A camera, and it moved by one after the other of ``STEPS``."""
-        steps = np.vstack([np.zeros(CAMERA_COUNT), np.diag(STEPS)])
-        return cls(
-            camera.focal_px * np.exp(steps[:, 0]),
-            camera.centre_px + steps[:, 1:3],
-            camera.k1 + steps[:, 3],
-            camera.k2 + steps[:, 4],
-            np.array([cv2.Rodrigues(turn)[0] for turn in steps[:, 5:8]]) @ camera.rotation,
-            camera.position_m + steps[:, 8:],
-        )
-
-    def and_again(self, times: int) -> "_Seen":
-        """These cameras, and the first of them so many times more."""
-        which = np.append(np.arange(len(self.k1)), np.zeros(times, int))
-        return _Seen(*(getattr(self, each.name)[which] for each in fields(self)))
-
-    def pixels(self, points_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Pixels, x and y (..., c, n) each, of points (..., c, n, 3), as ``Camera.project`` tells them."""
-        away = (points_m - self.position_m[:, None]) @ self.rotation.swapaxes(1, 2)
-        depth = np.where(away[..., 2] > 1e-9, away[..., 2], np.nan)
-        x, y = away[..., 0] / depth, away[..., 1] / depth
-        r2 = x * x + y * y
-        scale = self.focal_px[:, None] * (1 + r2 * (self.k1[:, None] + r2 * self.k2[:, None]))
-        return x * scale + self.centre_px[:, :1], y * scale + self.centre_px[:, 1:]
 
 
 def _lens_priors(camera: Camera) -> Vector:
@@ -256,15 +208,15 @@ def _spread(along_m: Vector) -> Vector:
     return (along_m - middle) / max(half, 1e-9)
 
 
-def nose_height_m(table: Table, heights: Vector) -> float:
-    return table.nose_height_m + NOSE_HEIGHT_SD_M * float(heights[0])
+def nose_height_m(table: Table, heights: Matrix) -> Vector:
+    """Height of the noses (...), by heights (..., 3) in units of their priors."""
+    return np.asarray(table.nose_height_m + NOSE_HEIGHT_SD_M * heights[..., 0])
 
 
-def cloth_edge_m(heights: Vector) -> tuple[float, float]:
-    """Setback behind the nose and height of the edge of the cushions' cloth."""
-    return CLOTH_SETBACK_M + CLOTH_SETBACK_SD_M * float(heights[1]), CLOTH_HEIGHT_M + CLOTH_HEIGHT_SD_M * float(
-        heights[2]
-    )
+def cloth_edge_m(heights: Matrix) -> tuple[Vector, Vector]:
+    """Setback behind the nose and height of the edge of the cushions' cloth, (...), by heights (..., 3)."""
+    setback = CLOTH_SETBACK_M + CLOTH_SETBACK_SD_M * heights[..., 1]
+    return np.asarray(setback), np.asarray(CLOTH_HEIGHT_M + CLOTH_HEIGHT_SD_M * heights[..., 2])
 
 
 def rail_points(
@@ -327,9 +279,9 @@ def fit_camera(
             residual_px=float(1.4826 * np.median(np.abs(residual * problem.sd_px))),
         ),
         cost,
-        setback,
-        height,
-        nose_height_m(table, heights),
+        float(setback),
+        float(height),
+        float(nose_height_m(table, heights)),
         len(problem.pixels),
     )
 

@@ -40,7 +40,8 @@ class BallsByLight:
         # A square: that is done in a fraction of a disc's time.
         self._beside_large = np.ones((reach, reach), np.uint8)
         # Looks in a row at what had been seen before; balls found by the light on them in such a look.
-        self._alike, self._come = 0, list[LitFit]()
+        self._alike = 0
+        self._come: list[LitFit] = []
 
     def worth_a_look_again(self) -> bool:
         """Whether one more frame that shows what the last one did is to be looked at for a ball that came unnoticed:

@@ -120,7 +120,7 @@ def lit(
     first = int(np.count_nonzero(every == 0))
     if first:
         ball[:, 0] = FROM_BELOW + (1 - FROM_BELOW) * (0.5 + 0.5 * normals[:, 2])
-        # The share of a plane's sky that a sphere covers, which is exact.
+        # The share of a plane's sky that a sphere covers (its view factor, h R^2 / d^3, from memory), which is exact.
         shade[:, 0] = 1 / (square * np.sqrt(square))
     np.maximum(normals @ lamps.T, 0, out=ball[:, first:])
     ball[:, first:] /= lamps[:, 2]
