@@ -4,18 +4,16 @@ The outline of a ball is where the cloth begins. The border of a stripe, a numbe
 more than the outline of a ball that is nearly of the cloth's colour, but beyond those borders the ball goes on.
 """
 
-from functools import cache
+from math import sqrt
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.compiled import compiled, middle_of
+from calibration.table import Vector
 from vision.film.planes import BLACK, NEUTRAL
 
-Samples = NDArray[np.float32]
-
 # Y, U, V of black, towards which a shadow goes.
-NO_LIGHT = np.array([BLACK, NEUTRAL, NEUTRAL], np.float32)
+NO_LIGHT = np.array([BLACK, NEUTRAL, NEUTRAL])
 # A colour this far from the cloth's, in grey levels, is half like it; hues count double (their squares fourfold).
 HALF_LIKE, HUE_SHARE = 10.0, 4.0
 # How bright cloth may be, in shadow and in a fleck of light, as shares of the usual.
@@ -28,37 +26,52 @@ GAP_PX, STRETCH = 2.0, 0.15
 LEAST_SHARE = 0.1
 
 
-def cloth_beyond(samples: Samples, step: float, radius_px: float, smear: float) -> Samples:
+@compiled
+def cloth_beyond(samples: Vector, step: float, radius_px: float, smear: float) -> Vector:
     """Shares (rays, samples - 1) by which the fall from each sample to the next counts as the ball's outline.
 
     ``samples`` (3, rays, samples) are Y, U, V along the rays, every ``step`` radii; ``smear`` is how far the outline is
     smeared either way, in radii.
     """
-    planes, rays, count = samples.shape
-    off = samples.reshape(planes, -1) - NO_LIGHT[:, None]
-    ends = np.add.reduce(off.reshape(samples.shape)[:, :, -ENDS:], axis=2)
-    ends.partition(rays // 2)
-    light = ends[:, rays // 2] * np.float32(1 / ENDS)
-    usual = max(float(np.sqrt(light @ light)), 1e-6)
-    along = (light / np.float32(usual)) @ off
-    # Square of the distance from the nearest shade of cloth, in units of what is half like it.
-    far = np.maximum(along - np.float32(IN_LIGHT * usual), np.float32(IN_SHADOW * usual) - along)
-    np.maximum(far, np.float32(0), out=far)
-    far *= far * np.float32(1 / HUE_SHARE)
-    far += np.einsum("pk,pk->k", off, off)
-    far -= along * along
-    far *= np.float32(HUE_SHARE / HALF_LIKE**2)
-    far += np.float32(1)
-    like = np.reciprocal(far, out=far).reshape(rays, count)
-    kernel = _mean_beyond(1 + round((GAP_PX / radius_px + smear) / step), max(round(STRETCH / step), 2))
-    shares = cv2.filter2D(like, -1, kernel, anchor=(0, 0), delta=LEAST_SHARE, borderType=cv2.BORDER_REPLICATE)
-    share: Samples = shares[:, :-1]
-    return share
+    _, rays, count = samples.shape
+    like = _like_cloth(samples)
+    gap = 1 + round((GAP_PX / radius_px + smear) / step)
+    stretch = max(round(STRETCH / step), 2)
+    shares = np.empty((rays, count - 1))
+    for ray in range(rays):
+        for k in range(count - 1):
+            # What is beyond the last sample is taken to be as that is.
+            total = 0.0
+            for far in range(k + gap, k + gap + stretch):
+                total += like[ray, min(far, count - 1)]
+            shares[ray, k] = LEAST_SHARE + (1 - LEAST_SHARE) * total / stretch
+    return shares
 
 
-@cache
-def _mean_beyond(gap: int, stretch: int) -> Samples:
-    """Weights (1, gap + stretch) of the mean over what begins ``gap`` samples farther out."""
-    kernel = np.zeros((1, gap + stretch), np.float32)
-    kernel[0, gap:] = (1 - LEAST_SHARE) / stretch
-    return kernel
+@compiled
+def _like_cloth(samples: Vector) -> Vector:
+    """How much each sample (rays, samples) is of the cloth's colour, in some light: 1 to 0."""
+    _, rays, count = samples.shape
+    light, ends, square = np.empty(3), np.empty(rays), 0.0
+    for plane in range(3):
+        for ray in range(rays):
+            total = 0.0
+            for k in range(count - ENDS, count):
+                total += samples[plane, ray, k]
+            ends[ray] = total / ENDS - NO_LIGHT[plane]
+        light[plane] = middle_of(ends)
+        square += light[plane] * light[plane]
+    usual = max(sqrt(square), 1e-6)
+    like = np.empty((rays, count))
+    for ray in range(rays):
+        for k in range(count):
+            square, along = 0.0, 0.0
+            for plane in range(3):
+                off = samples[plane, ray, k] - NO_LIGHT[plane]
+                square += off * off
+                along += off * light[plane] / usual
+            # Square of the distance from the nearest shade of cloth, in units of what is half like it.
+            far = max(along - IN_LIGHT * usual, IN_SHADOW * usual - along, 0.0)
+            hue = square - along * along
+            like[ray, k] = 1 / (1 + (far * far / HUE_SHARE + hue) * (HUE_SHARE / HALF_LIKE**2))
+    return like

@@ -17,24 +17,30 @@ import cv2
 import numpy as np
 
 from calibration.ball_plane import BallPlane
+from calibration.compiled import compiled
 from calibration.sphere import centre_and_outline_px
 from calibration.table import Vector
 from vision.film.clip import Frame
-from vision.film.planes import NEUTRAL
-from vision.outlines.cloth_beyond import Samples, cloth_beyond
+from vision.film.planes import NEUTRAL, Plane
+from vision.outlines.cloth_beyond import cloth_beyond
 from vision.outlines.rays import (
     NEAR_EDGE,
     RAYS,
     SHADING_ENDS,
+    SHADOW_SHARE,
+    Edges,
     Rays,
+    Shown,
     Window,
-    find_edges,
+    edges_anywhere,
+    edges_in,
     mix_of_planes,
+    mixed,
     samples_along,
     shading,
     stretch,
 )
-from vision.outlines.shift import Shift, shift_onto, shift_sd_px, untold_sd_px
+from vision.outlines.shift import Shift, first_shift_onto, later_shift_onto, shift_sd_px, untold_sd_px
 from vision.outlines.vote import FAR_VOTES, REACH, lattice, votes_for
 
 # From the second round on the edge is looked for near its predicted place: a Gaussian of this width, in radii.
@@ -104,22 +110,18 @@ def fit_outline(
     units = spokes / lengths[:, None]
     reach = smear_m / 2 / radius_m
     reach = reach if reach > LEAST_REACH else 0.0
-    fractions, means = stretch(reach)
+    fractions = stretch(reach)
     height, width = frame.y.shape
     margin = float(lengths.max()) * float(fractions[-1]) + 2
     if not (margin < centre[0] < width - margin and margin < centre[1] < height - margin):
         return None
     radius_px = float(np.add.reduce(lengths)) / RAYS
-    places_px = spokes.astype(np.float32)[:, None] * fractions[:, None]
-    design = np.ones((RAYS, 3))
-    design[:, :2] = units
-    rays = Rays(places_px, lengths, units, design, fractions, means, reach, radius_px)
-    if by_light:
-        rays = rays._replace(shadow_share=np.float32(0))
-    start = centre + _most_votes(frame, rays, centre) * radius_px if patterned else centre
-    found = _settle(frame, rays, start)
+    rays = Rays(spokes, lengths, units, fractions, reach, radius_px, 0.0 if by_light else SHADOW_SHARE)
+    shown = _shown(frame)
+    start = centre + _most_votes(shown, rays, centre) * radius_px if patterned else centre
+    found = _settle(shown, rays, start, False)
     if found.doubtful(radius_px):
-        found = _voted(frame, rays, start, found)
+        found = _voted(shown, rays, start, found)
     at_px, shift, strength = found.at_px, found.shift, found.strength
     # Written so that a place that is no number is none either.
     if not hypot(*(at_px - centre)) <= 1.5 * radius_px:
@@ -135,6 +137,18 @@ def fit_outline(
         colour=inside_colour(frame, at_px, radius_px),
         support=int(np.count_nonzero(found.there > 0.25)) / RAYS,
     )
+
+
+def _shown(frame: Frame) -> Shown:
+    x, y = frame.colour_at_px
+    return Shown(_to_be_read(frame.y), _to_be_read(frame.u), _to_be_read(frame.v), (float(x), float(y)))
+
+
+def _to_be_read(plane: Plane) -> Plane:
+    """A plane nobody writes to, whether its memory is one's own or not: to compiled functions these are two kinds."""
+    plane = plane.view()
+    plane.flags.writeable = False
+    return plane
 
 
 class _Settled(NamedTuple):
@@ -155,66 +169,87 @@ class _Settled(NamedTuple):
         )
 
 
-def _settle(frame: Frame, rays: Rays, start_px: Vector, voted: bool = False) -> _Settled:
+@compiled
+def _settle(shown: Shown, rays: Rays, start_px: Vector, voted: bool) -> _Settled:
     """Shift the outline onto the edges, round by round; from a place that was ``voted`` for only near it."""
-    places_px, lengths, units, design, fractions, means, reach, radius_px, shadow_share = rays
-    step = float(fractions[1] - fractions[0])
-    middle_px, off_px = start_px, np.zeros(2)
+    step = rays.fractions[1] - rays.fractions[0]
+    near_edge, width, ends = NEAR_EDGE + rays.reach, WINDOW + rays.reach, SHADING_ENDS + rays.reach
     offset_sd_px = VOTED_OFFSET_SD_PX if voted else OUTLINE_OFFSET_SD_PX
-    samples = samples_along(frame, middle_px, places_px)
-    mix = mix_of_planes(samples, means, shadow_share)
-    profile = np.einsum("cr,crs->rs", mix, samples)
-    beyond: Samples | None = None
-    dark: Vector | None = None
-    shift: Shift | None = None
-    for _ in range(ROUNDS):
-        if abs(off_px[0]) + abs(off_px[1]) > OFF_MIDDLE_PX:
-            middle_px, off_px, beyond, dark = middle_px + off_px, np.zeros(2), None, None
-            samples = samples_along(frame, middle_px, places_px)
-            profile = np.einsum("cr,crs->rs", mix, samples)
-        window = None
-        if shift is not None or voted:
-            # Where the rays cut the outline if it is where the round before put it.
-            beyond = cloth_beyond(samples, step, radius_px, reach) if beyond is None else beyond
-            dark = shading(samples, mix, fractions, reach) if dark is None else dark
-            cut = 1 + (units @ off_px / lengths).astype(np.float32)
-            window = Window(cut, WINDOW + reach, beyond, dark, SHADING_ENDS + reach)
-        edges, contrast, counts = find_edges(profile, fractions, NEAR_EDGE + reach, window)
-        strength = _strength(contrast * counts)
-        shift = shift_onto(design, (edges - 1.0) * lengths, strength, shift, offset_sd_px)
-        before, off_px = off_px, shift.step[:2]
-        moved = abs(off_px[0] - before[0]) + abs(off_px[1] - before[1])
-        if window is not None and moved < SETTLED_PX:
+    samples = samples_along(shown, start_px, rays)
+    mix = mix_of_planes(samples, rays.fractions, rays.shadow_share)
+    profile = mixed(samples, mix)
+    beyond = cloth_beyond(samples, step, rays.radius_px, rays.reach)
+    dark = shading(samples, mix, rays.fractions, rays.reach)
+    middle_px, off_px = start_px.copy(), np.zeros(2)
+    if voted:
+        edges = edges_in(Window(_cut(rays, off_px), width, beyond, dark, ends), profile, rays.fractions, near_edge)
+    else:
+        edges = edges_anywhere(profile, rays.fractions, near_edge)
+    shift = first_shift_onto(rays.units, _pixels_off(edges, rays), _strength(edges, True), offset_sd_px)
+    moved = abs(shift.step[0]) + abs(shift.step[1])
+    for later in range(1, ROUNDS):
+        if moved < SETTLED_PX and (voted or later > 1):
             break
-    assert shift is not None
-    return _Settled(middle_px + off_px, shift, strength, _strength(contrast) * shift.kept)
+        off_px[0], off_px[1] = shift.step[0], shift.step[1]
+        if abs(off_px[0]) + abs(off_px[1]) > OFF_MIDDLE_PX:
+            middle_px[0], middle_px[1] = middle_px[0] + off_px[0], middle_px[1] + off_px[1]
+            off_px[0] = off_px[1] = 0.0
+            samples = samples_along(shown, middle_px, rays)
+            profile = mixed(samples, mix)
+            beyond = cloth_beyond(samples, step, rays.radius_px, rays.reach)
+            dark = shading(samples, mix, rays.fractions, rays.reach)
+        edges = edges_in(Window(_cut(rays, off_px), width, beyond, dark, ends), profile, rays.fractions, near_edge)
+        shift = later_shift_onto(rays.units, _pixels_off(edges, rays), _strength(edges, True), shift, offset_sd_px)
+        moved = abs(shift.step[0] - off_px[0]) + abs(shift.step[1] - off_px[1])
+    middle_px[0], middle_px[1] = middle_px[0] + shift.step[0], middle_px[1] + shift.step[1]
+    return _Settled(middle_px, shift, _strength(edges, True), _strength(edges, False) * shift.kept)
 
 
-def _voted(frame: Frame, rays: Rays, centre: Vector, found: _Settled) -> _Settled:
+@compiled
+def _cut(rays: Rays, off_px: Vector) -> Vector:
+    """Where the rays cut the outline of a ball that lies ``off_px`` (2,) from their middle, (rays,) in radii."""
+    cut = np.empty(len(rays.lengths))
+    for ray in range(len(cut)):
+        along = rays.units[ray, 0] * off_px[0] + rays.units[ray, 1] * off_px[1]
+        cut[ray] = 1 + along / rays.lengths[ray]
+    return cut
+
+
+@compiled
+def _pixels_off(edges: Edges, rays: Rays) -> Vector:
+    """How far beyond the outline the edges (rays,) lie."""
+    off = np.empty(len(rays.lengths))
+    for ray in range(len(off)):
+        off[ray] = (edges.places[ray] - 1) * rays.lengths[ray]
+    return off
+
+
+@compiled
+def _strength(edges: Edges, counted: bool) -> Vector:
+    """What the edges weigh (rays,), by their contrast and, ``counted``, by what that counts there."""
+    strength = np.empty(len(edges.contrast))
+    for ray in range(len(strength)):
+        contrast = edges.contrast[ray] * (edges.counts[ray] if counted else 1.0)
+        strength[ray] = contrast * contrast / (contrast * contrast + HALF_CONTRAST**2)
+    return strength
+
+
+def _voted(shown: Shown, rays: Rays, centre: Vector, found: _Settled) -> _Settled:
     """What is found from where all rays together see the outline, if they prefer that to what was found before."""
     before = (found.at_px - centre) / rays.radius_px
-    best = _most_votes(frame, rays, centre, before)
-    return found if best is before else _settle(frame, rays, centre + best * rays.radius_px, voted=True)
+    best = _most_votes(shown, rays, centre, before)
+    return found if best is before else _settle(shown, rays, centre + best * rays.radius_px, True)
 
 
-def _most_votes(frame: Frame, rays: Rays, centre: Vector, before: Vector | None = None) -> Vector:
+def _most_votes(shown: Shown, rays: Rays, centre: Vector, before: Vector | None = None) -> Vector:
     """The shift from a centre, (2,) in radii, at which most rays see the outline; ``before`` if that has as many, which
     holds back what is far."""
-    samples = samples_along(frame, centre, rays.places_px)
-    step = float(rays.fractions[1] - rays.fractions[0])
-    beyond = cloth_beyond(samples, step, rays.radius_px, rays.reach)
     shifts = lattice() if before is None else np.vstack([before, lattice()])
-    votes = votes_for(samples, beyond, rays.units, rays.fractions, rays.radius_px, shifts)
+    votes = votes_for(samples_along(shown, centre, rays), rays, shifts)
     if before is not None:
         votes -= FAR_VOTES * (shifts**2).sum(axis=1) / REACH**2
     best = int(votes.argmax())
     return before if before is not None and best == 0 else np.asarray(shifts[best])
-
-
-def _strength(contrast: Vector) -> Vector:
-    squares = contrast * contrast
-    strength: Vector = squares / (squares + HALF_CONTRAST**2)
-    return strength
 
 
 def inside_colour(frame: Frame, at_px: Vector, radius_px: float) -> Vector:

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from calibration.compiled import compiled, middle_of
 from calibration.table import Vector
 
 TUKEY_CUTOFF = 4.0
@@ -37,33 +38,54 @@ class Shift(NamedTuple):
     variance: float
 
 
-def shift_onto(design: Vector, residual: Vector, strength: Vector, before: Shift | None, offset_sd_px: float) -> Shift:
-    """The shift that moves the outline onto the edges; ``design`` (rays, 3) are the rays' directions and ones.
+@compiled
+def first_shift_onto(units: Vector, residual: Vector, strength: Vector, offset_sd_px: float) -> Shift:
+    """The shift that moves the outline onto the edges, ``residual`` (rays,) pixels off along ``units`` (rays, 2).
 
     The third unknown, held near zero by a prior, is how far the outline as a whole lies outside the predicted one.
     """
-    weights, scale = (strength, 1.0) if before is None else (strength * before.kept, before.scale)
-    right, down, _ = design.T
-    # What the normal equations sum over the rays, but for the weights.
-    terms = np.array([right * right, right * down, down * down, right, down, design[:, 2], *(design.T * residual)])
-    for _ in range(REWEIGHTINGS if before is None else LATER_REWEIGHTINGS):
-        xx, xy, yy, xo, yo, oo, x, y, o = (terms @ weights).tolist()
-        xx, yy, oo = xx + 1e-9, yy + 1e-9, oo + (scale / offset_sd_px) ** 2
-        # Three unknowns by cofactors: this runs several times for every ball of every frame.
+    return _shift_onto(units, residual, strength, np.ones(len(units)), 1.0, REWEIGHTINGS, offset_sd_px)
+
+
+@compiled
+def later_shift_onto(units: Vector, residual: Vector, strength: Vector, before: Shift, offset_sd_px: float) -> Shift:
+    """The same, going on from how the rays were weighed ``before``."""
+    return _shift_onto(units, residual, strength, before.kept, before.scale, LATER_REWEIGHTINGS, offset_sd_px)
+
+
+@compiled
+def _shift_onto(
+    units: Vector, residual: Vector, strength: Vector, kept: Vector, scale: float, times: int, offset_sd_px: float
+) -> Shift:
+    rays = len(units)
+    step, left, off_by, variance = np.zeros(3), np.empty(rays), np.empty(rays), 0.0
+    kept = kept.copy()
+    for _ in range(times):
+        xx = yy = 1e-9
+        xy = xo = yo = x = y = o = 0.0
+        oo = (scale / offset_sd_px) ** 2
+        for ray in range(rays):
+            right, down, weight = units[ray, 0], units[ray, 1], strength[ray] * kept[ray]
+            off = weight * residual[ray]
+            xx, xy, yy = xx + weight * right * right, xy + weight * right * down, yy + weight * down * down
+            xo, yo, oo = xo + weight * right, yo + weight * down, oo + weight
+            x, y, o = x + off * right, y + off * down, o + off
+        # Three unknowns by cofactors.
         a, b, c = yy * oo - yo * yo, xo * yo - xy * oo, xy * yo - xo * yy
         e, f, i = xx * oo - xo * xo, xy * xo - xx * yo, xx * yy - xy * xy
         whole = xx * a + xy * b + xo * c
-        step = np.array([a * x + b * y + c * o, b * x + e * y + f * o, c * x + f * y + i * o]) / whole
-        left = residual - design @ step
-        off = np.abs(left)
-        sorted_off = off.copy()
-        sorted_off.partition(len(off) // 2)
-        scale = max(1.4826 * float(sorted_off[len(off) // 2]), LEAST_SCALE_PX)
-        share = np.minimum(off * (1 / (TUKEY_CUTOFF * scale)), 1.0)
-        kept = 1 - share * share
-        kept *= kept
-        weights = strength * kept
-    return Shift(step, left, kept, weights, scale, (a + e) / 2 / whole)
+        variance = (a + e) / 2 / whole
+        step[0] = (a * x + b * y + c * o) / whole
+        step[1] = (b * x + e * y + f * o) / whole
+        step[2] = (c * x + f * y + i * o) / whole
+        for ray in range(rays):
+            left[ray] = residual[ray] - units[ray, 0] * step[0] - units[ray, 1] * step[1] - step[2]
+            off_by[ray] = abs(left[ray])
+        scale = max(1.4826 * middle_of(off_by), LEAST_SCALE_PX)
+        for ray in range(rays):
+            share = min(abs(left[ray]) / (TUKEY_CUTOFF * scale), 1.0)
+            kept[ray] = (1 - share * share) ** 2
+    return Shift(step, left, kept, strength * kept, scale, variance)
 
 
 def shift_sd_px(shift: Shift, spacing_px: float) -> float:

@@ -8,10 +8,11 @@ half the rays does not outweigh a weak one that runs all round.
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.compiled import compiled
 from calibration.table import Vector
-from vision.outlines.cloth_beyond import Samples
+from vision.outlines.cloth_beyond import cloth_beyond
+from vision.outlines.rays import Rays
 
 # The lattice of shifts, in radii: how far it goes and its step.
 REACH, STEP = 0.42, 0.06
@@ -24,25 +25,30 @@ ACROSS_PX = 0.7
 FAR_VOTES = 6.0
 
 
-def votes_for(
-    samples: Samples, beyond: Samples, units: Vector, fractions: NDArray[np.float32], radius_px: float, shifts: Vector
-) -> Vector:
-    """The rays' votes (n,) for balls at ``shifts`` (n, 2), in radii, from the middle of the rays.
-
-    ``samples`` (3, rays, samples) are Y, U, V along the rays with directions ``units`` (rays, 2) at ``fractions`` of
-    the radius; ``beyond`` as from ``cloth_beyond``.
-    """
-    step = float(fractions[1] - fractions[0])
-    across = max(round(ACROSS_PX / radius_px / step), 2)
-    change = samples[:, :, across:] - samples[:, :, :-across]
-    change *= change
-    square = change[0] + np.float32(HUE_SHARE) * (change[1] + change[2])
-    vote = square / (square + np.float32(HALF_CHANGE**2))
-    # A change from sample i to i + across lies half-way between them.
-    vote *= beyond[:, across // 2 :][:, : vote.shape[1]]
-    place = (1 + shifts @ units.T - fractions[0]) / step - across / 2
-    nearest = np.clip(np.rint(place), 0, vote.shape[1] - 1).astype(int)
-    votes: Vector = vote[np.arange(len(units)), nearest].sum(axis=1)
+@compiled
+def votes_for(samples: Vector, rays: Rays, shifts: Vector) -> Vector:
+    """The rays' votes (n,) for balls at ``shifts`` (n, 2), in radii, from the middle of the rays; ``samples`` (3, rays,
+    samples) are Y, U, V along them."""
+    fractions = rays.fractions
+    step = fractions[1] - fractions[0]
+    beyond = cloth_beyond(samples, step, rays.radius_px, rays.reach)
+    across = max(round(ACROSS_PX / rays.radius_px / step), 2)
+    _, count, places = samples.shape
+    vote = np.empty((count, places - across))
+    for ray in range(count):
+        for k in range(places - across):
+            square = 0.0
+            for plane in range(3):
+                change = samples[plane, ray, k + across] - samples[plane, ray, k]
+                square += (1.0 if plane == 0 else HUE_SHARE) * change * change
+            # A change from sample i to i + across lies half-way between them.
+            vote[ray, k] = square / (square + HALF_CHANGE**2) * beyond[ray, k + across // 2]
+    votes = np.zeros(len(shifts))
+    for n in range(len(shifts)):
+        for ray in range(count):
+            along = shifts[n, 0] * rays.units[ray, 0] + shifts[n, 1] * rays.units[ray, 1]
+            place = (1 + along - fractions[0]) / step - across / 2
+            votes[n] += vote[ray, min(max(round(place), 0), places - across - 1)]
     return votes
 
 
