@@ -6,7 +6,7 @@ its module for the next time.
 """
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from numba import njit
 
@@ -21,10 +21,10 @@ def compiled(function: Function) -> Function:
     Divisions by zero give what numpy gives. With NUMBA_DISABLE_JIT set it runs as it is written.
     """
     try:
-        return njit(cache=True, error_model="numpy")(function)
+        return cast(Function, njit(cache=True, error_model="numpy")(function))
     except RuntimeError:
         # No place to keep it: installed where nothing can be written, by somebody who has no home.
-        return njit(error_model="numpy")(function)
+        return cast(Function, njit(error_model="numpy")(function))
 
 
 @compiled

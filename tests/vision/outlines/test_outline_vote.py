@@ -2,24 +2,26 @@
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
-from vision.outlines.cloth_beyond import LEAST_SHARE, NO_LIGHT, Samples, cloth_beyond
+from calibration.table import Vector
+from vision.outlines.cloth_beyond import LEAST_SHARE, NO_LIGHT, cloth_beyond
+from vision.outlines.rays import Rays
 from vision.outlines.vote import lattice, votes_for
 
 RAYS, RADIUS_PX = 36, 10.0
-FRACTIONS = np.linspace(0.55, 1.45, 36).astype(np.float32)
+FRACTIONS = np.linspace(0.55, 1.45, 36)
 STEP = float(FRACTIONS[1] - FRACTIONS[0])
 CLOTH, BALL, RAIL = np.array([90, 110, 120]), np.array([60, 150, 100]), np.array([70, 120, 150])
 TURN = np.arange(RAYS) * 2 * np.pi / RAYS
 UNITS = np.column_stack([np.cos(TURN), np.sin(TURN)])
+ALONG = Rays(RADIUS_PX * UNITS, np.full(RAYS, RADIUS_PX), UNITS, FRACTIONS, 0.0, RADIUS_PX)
 
 
-def along_rays(edges: NDArray[np.float64], beyond: NDArray[np.float64] = CLOTH) -> Samples:
+def along_rays(edges: Vector, beyond: Vector = CLOTH) -> Vector:
     """A ball's colour up to ``edges`` (rays,), in radii, then another, with noise."""
     inside = edges[:, None] > FRACTIONS
     clean = np.where(inside, BALL[:, None, None], np.asarray(beyond).reshape(3, -1, 1))
-    return (clean + np.random.default_rng(2).normal(0, 1.5, clean.shape)).astype(np.float32)
+    return clean + np.random.default_rng(2).normal(0, 1.5, clean.shape)
 
 
 def at(fraction: float) -> int:
@@ -45,8 +47,7 @@ def test_a_fall_before_something_else_counts_little() -> None:
 def test_all_rays_vote_for_where_the_ball_lies() -> None:
     shift = np.array([0.25, -0.12])
     samples = along_rays(1 + UNITS @ shift)
-    beyond = cloth_beyond(samples, STEP, RADIUS_PX, 0.0)
-    votes = votes_for(samples, beyond, UNITS, FRACTIONS, RADIUS_PX, lattice())
+    votes = votes_for(samples, ALONG, lattice())
     assert np.hypot(*(lattice()[votes.argmax()] - shift)) < 0.06
     assert votes.max() > 0.7 * RAYS
 
@@ -54,6 +55,5 @@ def test_all_rays_vote_for_where_the_ball_lies() -> None:
 def test_a_strong_border_on_half_the_rays_does_not_outvote_a_weak_one_all_round() -> None:
     samples = along_rays(np.ones(RAYS))
     samples[:, UNITS[:, 1] > 0, : at(0.8)] += 100
-    beyond = cloth_beyond(samples, STEP, RADIUS_PX, 0.0)
-    votes = votes_for(samples, beyond, UNITS, FRACTIONS, RADIUS_PX, lattice())
+    votes = votes_for(samples, ALONG, lattice())
     assert np.hypot(*lattice()[votes.argmax()]) < 0.07

@@ -2,27 +2,27 @@
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from calibration.table import Vector
 from vision.film.planes import BLACK, NEUTRAL
-from vision.outlines.rays import INNER, NEAR_EDGE, OUTER, RAYS, SAMPLES, SHADING_ENDS, Window, find_edges, shading
+from vision.outlines.rays import INNER, NEAR_EDGE, OUTER, RAYS, SAMPLES, SHADING_ENDS, Window, edges_in, shading
 
-FRACTIONS = np.linspace(INNER, OUTER, SAMPLES).astype(np.float32)
+FRACTIONS = np.linspace(INNER, OUTER, SAMPLES)
 TURNS = np.arange(RAYS) * 2 * np.pi / RAYS
-LUMA_ALONE = np.repeat(np.array([[1.0], [0.0], [0.0]], np.float32), RAYS, axis=1)
+LUMA_ALONE = np.repeat(np.array([[1.0], [0.0], [0.0]]), RAYS, axis=1)
 # A ball of this luma in the middle, darker by so much at its rim on the side of the first ray, on cloth of that luma.
 BRIGHT, DARKER, CLOTH = 150.0, 60.0, 60.0
 # As far as a picture's edges are soft, in radii.
 SOFT = 0.06
 
 
-def samples(edge: float = 1.0, u: float = NEUTRAL) -> NDArray[np.float32]:
+def samples(edge: float = 1.0, u: float = NEUTRAL) -> Vector:
     """Y, U, V along the rays of a ball that is lit from one side."""
     ball = BRIGHT - DARKER * np.maximum(np.cos(TURNS), 0)[:, None] * FRACTIONS
     outside = 1 / (1 + np.exp(-(FRACTIONS - edge) / (SOFT / 2)))
     luma = ball + (CLOTH - ball) * outside
     hue = np.full_like(luma, NEUTRAL) + (u - NEUTRAL) * (ball - BLACK) / (BRIGHT - BLACK) * (1 - outside)
-    return np.array([luma, hue, np.full_like(luma, NEUTRAL)], np.float32)
+    return np.array([luma, hue, np.full_like(luma, NEUTRAL)])
 
 
 def test_shading_is_what_the_ball_darkens_by_from_sample_to_sample() -> None:
@@ -52,11 +52,11 @@ def test_border_inside_a_ball_is_no_shading() -> None:
 def test_edge_of_a_shaded_ball_is_where_it_is(edge: float) -> None:
     """On its dark side the ball's own fall is as steep as a soft edge, and would draw it inwards."""
     seen = samples(edge)
-    everywhere = np.ones((RAYS, SAMPLES - 1), np.float32)
+    everywhere = np.ones((RAYS, SAMPLES - 1))
     found = {}
     for name, dark in (("told", shading(seen, LUMA_ALONE, FRACTIONS, 0.0)), ("untold", np.zeros(RAYS))):
-        window = Window(np.full(RAYS, edge, np.float32), 0.14, everywhere, dark, SHADING_ENDS)
-        found[name] = find_edges(seen[0], FRACTIONS, NEAR_EDGE, window)[0]
+        window = Window(np.full(RAYS, edge), 0.14, everywhere, dark, SHADING_ENDS)
+        found[name] = edges_in(window, seen[0], FRACTIONS, NEAR_EDGE).places
     off = {name: places[0] - places[RAYS // 2] for name, places in found.items()}
     assert off["untold"] < -0.01
     assert abs(off["told"]) < 0.5 * abs(off["untold"])
