@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import Camera, Matrix
+from calibration.compiled import compiled
 from calibration.table import Vector
 
 # Radii at which the lens's curve is tabulated, up to so many times the frame's farthest corner.
@@ -43,12 +44,14 @@ class BallPlane:
 
     def places_m(self, pixels: Matrix) -> Matrix:
         """Centres (n, 2) of balls whose centres are seen at pixels (n, 2); NaN where no ray meets the plane."""
-        flat = (pixels - self.camera.centre_px) / self.camera.focal_px
-        flat *= np.interp((flat * flat).sum(axis=1), self._seen_r2, self._share)[:, None]
-        ahead = flat @ self._to_plane[:2] + self._to_plane[2]
-        weight = ahead[:, 2:]
-        places: Matrix = ahead[:, :2] / np.where(weight > 0, weight, np.nan)
-        return places
+        return _places_m(
+            np.ascontiguousarray(pixels, float),
+            self.camera.centre_px,
+            self.camera.focal_px,
+            self._seen_r2,
+            self._share,
+            self._to_plane,
+        )
 
     def pixel(self, at_m: Vector) -> Vector:
         """Where the centre of a ball at (2,) is seen, (2,)."""
@@ -60,3 +63,25 @@ class BallPlane:
         z = self.radius_m - self.camera.position_m[2]
         radii: NDArray[np.float64] = self.camera.focal_px * self.radius_m / np.sqrt(x * x + y * y + z * z)
         return radii
+
+
+@compiled
+def _places_m(
+    pixels: Matrix, centre_px: tuple[float, float], focal_px: float, seen_r2: Vector, share: Vector, to_plane: Matrix
+) -> Matrix:
+    """Places (n, 2) on a plane of what is seen at pixels (n, 2); of a radius whose square is one of ``seen_r2`` (k,)
+    the lens has left a ``share`` (k,)."""
+    places = np.empty_like(pixels)
+    last = len(seen_r2) - 1
+    for n in range(len(pixels)):
+        x, y = (pixels[n, 0] - centre_px[0]) / focal_px, (pixels[n, 1] - centre_px[1]) / focal_px
+        r2 = x * x + y * y
+        k = min(max(np.searchsorted(seen_r2, r2) - 1, 0), last - 1)
+        between = min(max((r2 - seen_r2[k]) / (seen_r2[k + 1] - seen_r2[k]), 0.0), 1.0)
+        undone = share[k] + between * (share[k + 1] - share[k])
+        x, y = x * undone, y * undone
+        weight = x * to_plane[0, 2] + y * to_plane[1, 2] + to_plane[2, 2]
+        for axis in range(2):
+            ahead = x * to_plane[0, axis] + y * to_plane[1, axis] + to_plane[2, axis]
+            places[n, axis] = ahead / weight if weight > 0 else np.nan
+    return places

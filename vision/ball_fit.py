@@ -10,7 +10,8 @@ from calibration.ball_plane import BallPlane
 from calibration.table import Vector
 from vision.film.clip import Frame
 from vision.light import Light
-from vision.outlines.outline import BallView, fit_outline, inside_colour
+from vision.outlines.outline import BallView, fit_outline
+from vision.outlines.shown import as_shown, inside_colour
 from vision.table_view import Expected
 
 # A blob this close to where a ball lay is that ball still, in radii: the shadow beside it moves the blob's middle.
@@ -36,7 +37,7 @@ class BallFit:
         height, width = self.frame.y.shape
         if not (radius_px < x < width - radius_px and radius_px < y < height - radius_px):
             return np.full(3, np.nan)
-        return self.light.colour(inside_colour(self.frame, at_px, radius_px))
+        return self.light.colour(inside_colour(as_shown(self.frame), at_px, radius_px))
 
     def near(
         self, guess_m: Vector, smear_m: float = 0.0, *, patterned: bool = False, by_light: bool = False

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from math import hypot, sqrt, tau
 from typing import NamedTuple
 
-import cv2
 import numpy as np
 
 from calibration.ball_plane import BallPlane
@@ -21,7 +20,6 @@ from calibration.compiled import compiled
 from calibration.sphere import centre_and_outline_px
 from calibration.table import Vector
 from vision.film.clip import Frame
-from vision.film.planes import NEUTRAL, Plane
 from vision.outlines.cloth_beyond import cloth_beyond
 from vision.outlines.rays import (
     NEAR_EDGE,
@@ -30,7 +28,6 @@ from vision.outlines.rays import (
     SHADOW_SHARE,
     Edges,
     Rays,
-    Shown,
     Window,
     edges_anywhere,
     edges_in,
@@ -41,6 +38,7 @@ from vision.outlines.rays import (
     stretch,
 )
 from vision.outlines.shift import Shift, first_shift_onto, later_shift_onto, shift_sd_px, untold_sd_px
+from vision.outlines.shown import Shown, as_shown, inside_colour
 from vision.outlines.vote import FAR_VOTES, REACH, lattice, votes_for
 
 # From the second round on the edge is looked for near its predicted place: a Gaussian of this width, in radii.
@@ -117,11 +115,11 @@ def fit_outline(
         return None
     radius_px = float(np.add.reduce(lengths)) / RAYS
     rays = Rays(spokes, lengths, units, fractions, reach, radius_px, 0.0 if by_light else SHADOW_SHARE)
-    shown = _shown(frame)
-    start = centre + _most_votes(shown, rays, centre) * radius_px if patterned else centre
-    found = _settle(shown, rays, start, False)
+    planes = as_shown(frame)
+    start = centre + _most_votes(planes, rays, centre) * radius_px if patterned else centre
+    found = _settle(planes, rays, start, False)
     if found.doubtful(radius_px):
-        found = _voted(shown, rays, start, found)
+        found = _voted(planes, rays, start, found)
     at_px, shift, strength = found.at_px, found.shift, found.strength
     # Written so that a place that is no number is none either.
     if not hypot(*(at_px - centre)) <= 1.5 * radius_px:
@@ -134,21 +132,9 @@ def fit_outline(
         at_m=at_m,
         sd_m=scale * hypot(shift_sd_px(shift, tau * radius_px / RAYS), FLOOR_SD_PX, untold_sd_px(strength, radius_px)),
         at_px=at_px,
-        colour=inside_colour(frame, at_px, radius_px),
+        colour=inside_colour(planes, at_px, radius_px),
         support=int(np.count_nonzero(found.there > 0.25)) / RAYS,
     )
-
-
-def _shown(frame: Frame) -> Shown:
-    x, y = frame.colour_at_px
-    return Shown(_to_be_read(frame.y), _to_be_read(frame.u), _to_be_read(frame.v), (float(x), float(y)))
-
-
-def _to_be_read(plane: Plane) -> Plane:
-    """A plane nobody writes to, whether its memory is one's own or not: to compiled functions these are two kinds."""
-    plane = plane.view()
-    plane.flags.writeable = False
-    return plane
 
 
 class _Settled(NamedTuple):
@@ -250,20 +236,3 @@ def _most_votes(shown: Shown, rays: Rays, centre: Vector, before: Vector | None 
         votes -= FAR_VOTES * (shifts**2).sum(axis=1) / REACH**2
     best = int(votes.argmax())
     return before if before is not None and best == 0 else np.asarray(shifts[best])
-
-
-def inside_colour(frame: Frame, at_px: Vector, radius_px: float) -> Vector:
-    """Mean Y over the inner two thirds of the ball, and the U, V of its most coloured quarter.
-
-    A stripe turned with its pole to the camera has the mean colour of a cue ball; its most coloured part has not.
-    """
-    half = radius_px * 0.6
-    x0, x1 = round(at_px[0] - half), round(at_px[0] + half) + 1
-    y0, y1 = round(at_px[1] - half), round(at_px[1] + half) + 1
-    small = slice(y0 // 2, y1 // 2 + 1), slice(x0 // 2, x1 // 2 + 1)
-    uv = np.array([frame.u[small].ravel(), frame.v[small].ravel()], np.float32)
-    colourful = np.add.reduce(np.abs(uv - NEUTRAL), axis=0)
-    count = max(len(colourful) // 4, 1)
-    most = colourful.argpartition(-count)[-count:]
-    u, v = (np.add.reduce(uv[:, most], axis=1) / count).tolist()
-    return np.array([cv2.mean(frame.y[y0:y1, x0:x1])[0], u, v])

@@ -1,5 +1,6 @@
 """What a frame shows along rays from the middle of a ball through its outline, and where the outline crosses them."""
 
+from functools import lru_cache
 from math import exp, floor, sqrt
 from typing import NamedTuple
 
@@ -9,6 +10,7 @@ from calibration.compiled import compiled, middle_of
 from calibration.table import Vector
 from vision.film.planes import Plane
 from vision.outlines.cloth_beyond import NO_LIGHT
+from vision.outlines.shown import Shown
 
 RAYS = 36
 # The stretch of each ray that is searched, as fractions of the ball's radius, and its number of samples.
@@ -35,18 +37,10 @@ SHADED_ALIKE = 2
 LEAST_LIGHT = 8.0
 
 
+@lru_cache(maxsize=16)
 def stretch(reach: float) -> Vector:
     """The fractions of the radius (samples,) at which rays are sampled for half a smear of ``reach`` radii."""
     return np.linspace(INNER - min(reach, 0.4), OUTER + reach, SAMPLES)
-
-
-class Shown(NamedTuple):
-    """The planes of a frame, and where in the luma plane the first colour sample stands, (x, y) pixels."""
-
-    y: Plane
-    u: Plane
-    v: Plane
-    colour_at_px: tuple[float, float]
 
 
 class Rays(NamedTuple):
