@@ -8,7 +8,9 @@ its module for the next time.
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
+import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from calibration.table import Vector
 
@@ -25,6 +27,14 @@ def compiled(function: Function) -> Function:
     except RuntimeError:
         # No place to keep it: installed where nothing can be written, by somebody who has no home.
         return cast(Function, njit(error_model="numpy")(function))
+
+
+def to_be_read(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Pixels that nobody writes to, whether their memory is one's own or not: to compiled functions these are two
+    kinds, and each kind takes seconds to compile for."""
+    pixels = pixels.view()
+    pixels.flags.writeable = False
+    return pixels
 
 
 @compiled

@@ -9,11 +9,14 @@ ball comes off a rail says about what it is.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import hypot
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq, least_squares
 
+from calibration.compiled import compiled
 from calibration.table import Table, Vector
 from vision.legs import GRAVITY_MPS2, SLIDING_MPS2, Line, Path
 from vision.reading import RailHit
@@ -27,6 +30,8 @@ SLIDING_SHARE_SD = 0.2
 CONTACT_SD_M = 0.003
 # A rolling ball is slowed by about a hundredth of g: the middle of the published range, 0.005 to 0.015.
 ROLLING_MPS2 = 0.01 * GRAVITY_MPS2
+# Slopes are taken over so much of a parameter, or of one: the root of what a number is exact to.
+SLOPE_STEP = 1.5e-8
 # From what is fitted (7,) to the place (2,) where the ball begins to roll, its velocity (2,) then, and seconds until.
 End = Callable[[Vector], tuple[Vector, Vector, float]]
 
@@ -56,34 +61,20 @@ def settled_line(leg: Path, hit: RailHit, table: Table, target_m: Vector | None 
     # Place and velocity off the rail; roll towards the rail and along it; friction: the last three as expected.
     start = np.array([*hit.at_m, *ahead, ROLL_KEPT, 0.0, 1.0])
     expected, sds = start[4:], np.array([ROLL_KEPT_SD, ALONG_SD * max(hit.speed_in_mps, 0.1), SLIDING_SHARE_SD])
+    known = _Known(axis, outward, into, np.asarray(hit.at_m, float), expected, sds)
     tau = leg.t - hit.t_s
 
     def end(found: Vector) -> tuple[Vector, Vector, float]:
-        """Where the ball begins to roll, with what velocity, and how long after the rail."""
-        velocity = found[2:4]
-        roll = velocity.copy()
-        roll[axis] = outward * found[4] * into
-        roll[1 - axis] += found[5]
-        slip = velocity - roll
-        size = max(float(np.hypot(*slip)), 1e-6)
-        lasts = 2 / 7 * size / (SLIDING_MPS2 * max(found[6], 0.2))
-        rolling = (5 * velocity + 2 * roll) / 7
-        return found[:2] + (velocity + rolling) / 2 * lasts, rolling, lasts
+        return _end(known, found)
 
     def left(found: Vector) -> Vector:
-        begins, rolling, lasts = end(found)
-        pull = (rolling - found[2:4]) / max(lasts, 1e-6)
-        slid, rolled = np.minimum(tau, lasts)[:, None], np.maximum(tau - lasts, 0.0)[:, None]
-        slowed = ROLLING_MPS2 * rolling / max(float(np.hypot(*rolling)), 1e-6)
-        place = np.where(
-            tau[:, None] < lasts,
-            found[:2] + found[2:4] * slid + pull * slid**2 / 2,
-            begins + rolling * rolled - slowed * rolled**2 / 2,
-        )
-        off = (place - leg.xy) / leg.sd[:, None]
-        return np.concatenate([off.ravel(), (found[:2] - hit.at_m) / CONTACT_SD_M, (found[4:] - expected) / sds])
+        return _left(known, found, tau, leg.xy, leg.sd)
 
-    fit = least_squares(left, start, method="trf", x_scale=np.array([0.01, 0.01, 0.1, 0.1, 0.2, 0.1, 0.2]))
+    def slopes(found: Vector) -> NDArray[np.float64]:
+        return _slopes(known, found, tau, leg.xy, leg.sd)
+
+    scale = np.array([0.01, 0.01, 0.1, 0.1, 0.2, 0.1, 0.2])
+    fit = least_squares(left, start, slopes, method="trf", x_scale=scale)
     jacobian = np.asarray(fit.jac, float)
     inflation = max(float(fit.fun @ fit.fun) / max(2 * len(leg) - 2, 1), 1.0)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * inflation
@@ -98,6 +89,71 @@ def settled_line(leg: Path, hit: RailHit, table: Table, target_m: Vector | None 
         return place, velocity, closest_s
 
     return Settled(_line(fit.x, covariance, there), from_s, True)
+
+
+class _Known(NamedTuple):
+    """What is known of a leg before it is seen: the axis across the rail, which way is outward, how fast the ball came
+    to it; where it met it (2,); what is ``expected`` (3,) of roll and friction, and how far that may be off."""
+
+    axis: int
+    outward: float
+    into: float
+    met_m: Vector
+    expected: Vector
+    sds: Vector
+
+
+@compiled
+def _end(known: _Known, found: Vector) -> tuple[Vector, Vector, float]:
+    """Where the ball begins to roll, with what velocity, and how long after the rail."""
+    begins, rolling = np.empty(2), np.empty(2)
+    across = found[2 + known.axis] - known.outward * found[4] * known.into
+    size = max(hypot(across, found[5]), 1e-6)
+    lasts = 2 / 7 * size / (SLIDING_MPS2 * max(found[6], 0.2))
+    for axis in range(2):
+        velocity = found[2 + axis]
+        roll = known.outward * found[4] * known.into if axis == known.axis else velocity + found[5]
+        rolling[axis] = (5 * velocity + 2 * roll) / 7
+        begins[axis] = found[axis] + (velocity + rolling[axis]) / 2 * lasts
+    return begins, rolling, lasts
+
+
+@compiled
+def _left(known: _Known, found: Vector, tau: Vector, seen_m: NDArray[np.float64], sd: Vector) -> Vector:
+    """What is left of places (n, 2) seen so long after the rail, and of what is known, in standard deviations."""
+    begins, rolling, lasts = _end(known, found)
+    speed = max(hypot(rolling[0], rolling[1]), 1e-6)
+    count = len(tau)
+    out = np.empty(2 * count + 5)
+    for n in range(count):
+        for axis in range(2):
+            if tau[n] < lasts:
+                pull = (rolling[axis] - found[2 + axis]) / max(lasts, 1e-6)
+                place = found[axis] + found[2 + axis] * tau[n] + pull * tau[n] ** 2 / 2
+            else:
+                rolled = tau[n] - lasts
+                slowed = ROLLING_MPS2 * rolling[axis] / speed
+                place = begins[axis] + rolling[axis] * rolled - slowed * rolled**2 / 2
+            out[2 * n + axis] = (place - seen_m[n, axis]) / sd[n]
+    for axis in range(2):
+        out[2 * count + axis] = (found[axis] - known.met_m[axis]) / CONTACT_SD_M
+    for k in range(3):
+        out[2 * count + 2 + k] = (found[4 + k] - known.expected[k]) / known.sds[k]
+    return out
+
+
+@compiled
+def _slopes(known: _Known, found: Vector, tau: Vector, seen_m: NDArray[np.float64], sd: Vector) -> NDArray[np.float64]:
+    """How what is left changes with each of the parameters."""
+    at = _left(known, found, tau, seen_m, sd)
+    out = np.empty((len(at), len(found)))
+    for k in range(len(found)):
+        beside = found.copy()
+        beside[k] += SLOPE_STEP * max(abs(found[k]), 1.0)
+        then = _left(known, beside, tau, seen_m, sd)
+        for n in range(len(at)):
+            out[n, k] = (then[n] - at[n]) / (beside[k] - found[k])
+    return out
 
 
 def _sliding(found: Vector, end: End, after_s: float) -> tuple[Vector, Vector]:

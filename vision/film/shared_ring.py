@@ -22,16 +22,16 @@ _NAMED = sys.platform == "win32"
 class _Slot:
     """Owner of an array on a slot: arrays made from that one keep it, and with it the memory, alive."""
 
-    def __init__(self, memory: NDArray[np.uint8], slot: int, ring: "Ring") -> None:
+    def __init__(self, memory: NDArray[np.uint8], address: int, slot: int, ring: "Ring") -> None:
         self._memory = memory
         self._slot = slot
         self._ring = ring
         self.__array_interface__: dict[str, Any] = {
             "version": 3,
             "typestr": "|u1",
-            "shape": memory.shape,
+            "shape": (ring.slot_bytes,),
             # Written by another process and read here: nobody writes to it on this side.
-            "data": (memory.ctypes.data, True),
+            "data": (address, True),
         }
 
     def __del__(self) -> None:
@@ -48,6 +48,7 @@ class Ring:
         self.freed: deque[int] = deque()
         self.out = 0
         self._memory: NDArray[np.uint8] | None = None
+        self._address = 0
         self._file = -1
         if _NAMED:
             self.handle = f"railpoint-{os.getpid()}-{id(self):x}"
@@ -75,6 +76,7 @@ class Ring:
             if not _NAMED:
                 os.ftruncate(self._file, total)
             self._memory = np.frombuffer(mapped(self.handle, total), np.uint8)
+            self._address = self._memory.ctypes.data
         except OSError as error:
             raise InputError(
                 f"{total / 1e6:.0f} MB of memory cannot be shared between processes ({error.strerror})."
@@ -83,7 +85,7 @@ class Ring:
     def view(self, slot: int) -> NDArray[np.uint8]:
         """A slot's memory. When this array and all views of it are gone the slot's number is put into ``freed``."""
         assert self._memory is not None
-        owner = _Slot(self._memory[slot * self.slot_bytes : (slot + 1) * self.slot_bytes], slot, self)
+        owner = _Slot(self._memory, self._address + slot * self.slot_bytes, slot, self)
         self.out += 1
         return np.asarray(owner)
 

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from calibration.compiled import compiled
+from calibration.compiled import compiled, to_be_read
 from calibration.table import Vector
 from vision.film.clip import Frame
 from vision.film.planes import NEUTRAL, Plane
@@ -26,14 +26,7 @@ class Shown(NamedTuple):
 
 def as_shown(frame: Frame) -> Shown:
     x, y = frame.colour_at_px
-    return Shown(_to_be_read(frame.y), _to_be_read(frame.u), _to_be_read(frame.v), (float(x), float(y)))
-
-
-def _to_be_read(plane: Plane) -> Plane:
-    """A plane nobody writes to, whether its memory is one's own or not: to compiled functions these are two kinds."""
-    plane = plane.view()
-    plane.flags.writeable = False
-    return plane
+    return Shown(to_be_read(frame.y), to_be_read(frame.u), to_be_read(frame.v), (float(x), float(y)))
 
 
 @compiled
