@@ -37,7 +37,15 @@ from vision.outlines.rays import (
     shading,
     stretch,
 )
-from vision.outlines.shift import Shift, first_shift_onto, later_shift_onto, shift_sd_px, untold_sd_px
+from vision.outlines.shift import (
+    LATER_REWEIGHTINGS,
+    REWEIGHTINGS,
+    Shift,
+    no_shift,
+    shift_onto,
+    shift_sd_px,
+    untold_sd_px,
+)
 from vision.outlines.shown import Shown, as_shown, inside_colour
 from vision.outlines.vote import FAR_VOTES, REACH, lattice, votes_for
 
@@ -167,16 +175,8 @@ def _settle(shown: Shown, rays: Rays, start_px: Vector, voted: bool) -> _Settled
     beyond = cloth_beyond(samples, step, rays.radius_px, rays.reach)
     dark = shading(samples, mix, rays.fractions, rays.reach)
     middle_px, off_px = start_px.copy(), np.zeros(2)
-    if voted:
-        edges = edges_in(Window(_cut(rays, off_px), width, beyond, dark, ends), profile, rays.fractions, near_edge)
-    else:
-        edges = edges_anywhere(profile, rays.fractions, near_edge)
-    shift = first_shift_onto(rays.units, _pixels_off(edges, rays), _strength(edges, True), offset_sd_px)
-    moved = abs(shift.step[0]) + abs(shift.step[1])
-    for later in range(1, ROUNDS):
-        if moved < SETTLED_PX and (voted or later > 1):
-            break
-        off_px[0], off_px[1] = shift.step[0], shift.step[1]
+    shift = no_shift(len(rays.lengths))
+    for done in range(ROUNDS):
         if abs(off_px[0]) + abs(off_px[1]) > OFF_MIDDLE_PX:
             middle_px[0], middle_px[1] = middle_px[0] + off_px[0], middle_px[1] + off_px[1]
             off_px[0] = off_px[1] = 0.0
@@ -184,11 +184,22 @@ def _settle(shown: Shown, rays: Rays, start_px: Vector, voted: bool) -> _Settled
             profile = mixed(samples, mix)
             beyond = cloth_beyond(samples, step, rays.radius_px, rays.reach)
             dark = shading(samples, mix, rays.fractions, rays.reach)
-        edges = edges_in(Window(_cut(rays, off_px), width, beyond, dark, ends), profile, rays.fractions, near_edge)
-        shift = later_shift_onto(rays.units, _pixels_off(edges, rays), _strength(edges, True), shift, offset_sd_px)
+        if done == 0 and not voted:
+            edges = edges_anywhere(profile, rays.fractions, near_edge)
+        else:
+            edges = edges_in(Window(_cut(rays, off_px), width, beyond, dark, ends), profile, rays.fractions, near_edge)
+        strength = _strength(edges.contrast, edges.counts)
+        times = REWEIGHTINGS if done == 0 else LATER_REWEIGHTINGS
+        shift = shift_onto(rays.units, _pixels_off(edges, rays), strength, shift, times, offset_sd_px)
         moved = abs(shift.step[0] - off_px[0]) + abs(shift.step[1] - off_px[1])
+        if moved < SETTLED_PX and (voted or done > 0):
+            break
+        off_px[0], off_px[1] = shift.step[0], shift.step[1]
     middle_px[0], middle_px[1] = middle_px[0] + shift.step[0], middle_px[1] + shift.step[1]
-    return _Settled(middle_px, shift, _strength(edges, True), _strength(edges, False) * shift.kept)
+    there = _strength(edges.contrast, np.ones(len(rays.lengths)))
+    for ray in range(len(there)):
+        there[ray] *= shift.kept[ray]
+    return _Settled(middle_px, shift, strength, there)
 
 
 @compiled
@@ -211,12 +222,12 @@ def _pixels_off(edges: Edges, rays: Rays) -> Vector:
 
 
 @compiled
-def _strength(edges: Edges, counted: bool) -> Vector:
-    """What the edges weigh (rays,), by their contrast and, ``counted``, by what that counts there."""
-    strength = np.empty(len(edges.contrast))
+def _strength(contrast: Vector, counts: Vector) -> Vector:
+    """What edges weigh (rays,), by their contrast and what that counts."""
+    strength = np.empty(len(contrast))
     for ray in range(len(strength)):
-        contrast = edges.contrast[ray] * (edges.counts[ray] if counted else 1.0)
-        strength[ray] = contrast * contrast / (contrast * contrast + HALF_CONTRAST**2)
+        square = (contrast[ray] * counts[ray]) ** 2
+        strength[ray] = square / (square + HALF_CONTRAST**2)
     return strength
 
 

@@ -39,27 +39,23 @@ class Shift(NamedTuple):
 
 
 @compiled
-def first_shift_onto(units: Vector, residual: Vector, strength: Vector, offset_sd_px: float) -> Shift:
+def no_shift(rays: int) -> Shift:
+    """Where the search begins: the outline where it was predicted, all rays kept."""
+    return Shift(np.zeros(3), np.zeros(rays), np.ones(rays), np.ones(rays), 1.0, 0.0)
+
+
+@compiled
+def shift_onto(
+    units: Vector, residual: Vector, strength: Vector, before: Shift, times: int, offset_sd_px: float
+) -> Shift:
     """The shift that moves the outline onto the edges, ``residual`` (rays,) pixels off along ``units`` (rays, 2).
 
-    The third unknown, held near zero by a prior, is how far the outline as a whole lies outside the predicted one.
+    Rays are weighed anew so many ``times``, going on from how they were weighed ``before``. The third unknown, held
+    near zero by a prior, is how far the outline as a whole lies outside the predicted one.
     """
-    return _shift_onto(units, residual, strength, np.ones(len(units)), 1.0, REWEIGHTINGS, offset_sd_px)
-
-
-@compiled
-def later_shift_onto(units: Vector, residual: Vector, strength: Vector, before: Shift, offset_sd_px: float) -> Shift:
-    """The same, going on from how the rays were weighed ``before``."""
-    return _shift_onto(units, residual, strength, before.kept, before.scale, LATER_REWEIGHTINGS, offset_sd_px)
-
-
-@compiled
-def _shift_onto(
-    units: Vector, residual: Vector, strength: Vector, kept: Vector, scale: float, times: int, offset_sd_px: float
-) -> Shift:
     rays = len(units)
     step, left, off_by, variance = np.zeros(3), np.empty(rays), np.empty(rays), 0.0
-    kept = kept.copy()
+    kept, scale = before.kept.copy(), before.scale
     for _ in range(times):
         xx = yy = 1e-9
         xy = xo = yo = x = y = o = 0.0
