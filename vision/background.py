@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
+from calibration.compiled import compiled, to_be_read
 from calibration.median import median_of
 from calibration.table import POCKETS, Table, Vector
 from vision.film.clip import Frame
@@ -83,9 +84,36 @@ class Background:
 
 def _outside(reduced: Planes, bounds: tuple[Planes, Planes]) -> Mask:
     """255 where any of the planes is beyond its bounds, (h, w)."""
-    y, u, v = (cv2.inRange(plane, low, high) for plane, low, high in zip(reduced, *bounds, strict=True))
-    within = cv2.bitwise_and(cv2.bitwise_and(y, u), v)
-    return np.asarray(cv2.bitwise_not(within), np.uint8)
+    planes, low, high = (tuple(map(to_be_read, three)) for three in (reduced, *bounds))
+    return _beyond(*planes, *low, *high)
+
+
+@compiled
+def _beyond(
+    y: Picture,
+    u: Picture,
+    v: Picture,
+    low_y: Picture,
+    low_u: Picture,
+    low_v: Picture,
+    high_y: Picture,
+    high_u: Picture,
+    high_v: Picture,
+) -> Mask:
+    out = np.empty(y.shape, np.uint8)
+    for row in range(y.shape[0]):
+        for column in range(y.shape[1]):
+            here = row, column
+            beyond = (
+                (y[here] < low_y[here])
+                | (y[here] > high_y[here])
+                | (u[here] < low_u[here])
+                | (u[here] > high_u[here])
+                | (v[here] < low_v[here])
+                | (v[here] > high_v[here])
+            )
+            out[here] = np.uint8(255) if beyond else np.uint8(0)
+    return out
 
 
 def learn_background(stills: Sequence[Frame], camera: Camera, table: Table) -> Background:

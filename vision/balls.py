@@ -25,7 +25,7 @@ from vision.faint.search import FaintSearch
 from vision.film.clip import Frame
 from vision.light import LightMeter
 from vision.outlines.outline import BallView
-from vision.pieces import Mask
+from vision.pieces import Mask, opened
 from vision.reduced import Picture, Planes
 from vision.table_view import Expected, TableView, colour_distance
 
@@ -99,12 +99,12 @@ class BallFinder:
         evened = fit.light.evened(reduced)
         everywhere = background.foreground(evened)
         foreground = everywhere & background.region
-        opened = cv2.morphologyEx(foreground, cv2.MORPH_OPEN, self._sized.opening)
-        large = np.zeros_like(opened)
+        thick = opened(foreground, self._sized.opening)
+        large = np.zeros_like(thick)
         views: list[BallView] = []
         reused: list[bool] = []
         todo: list[tuple[Vector, float]] = []
-        for part in self._sized.parts(opened):
+        for part in self._sized.parts(thick):
             if part.discs > MOST_AREA:
                 part.piece.draw(large)
             elif part.discs >= LEAST_AREA and self._sized.on_table(part.at_m):

@@ -43,6 +43,30 @@ def pieces(mask: Mask, least_area: float) -> list[Piece]:
     return found
 
 
+def opened(mask: Mask, disc: NDArray[np.uint8]) -> Mask:
+    """A mask without what is thinner than a disc."""
+    return _changed_by(cv2.MORPH_OPEN, mask, disc)
+
+
+def closed(mask: Mask, disc: NDArray[np.uint8]) -> Mask:
+    """A mask without gaps that are narrower than a disc."""
+    return _changed_by(cv2.MORPH_CLOSE, mask, disc)
+
+
+def _changed_by(operation: int, mask: Mask, disc: NDArray[np.uint8]) -> Mask:
+    """Done where something is, and as far round it as that makes a difference."""
+    left, top, width, height = cv2.boundingRect(mask)
+    reach = len(disc)
+    part = (
+        slice(max(top - reach, 0), top + height + reach),
+        slice(max(left - reach, 0), left + width + reach),
+    )
+    out = np.zeros_like(mask)
+    if width:
+        out[part] = cv2.morphologyEx(mask[part], operation, disc)
+    return out
+
+
 def _bands(mask: Mask) -> Iterator[tuple[slice, slice]]:
     """Stretches of lines with something in each, cut to the columns that hold it, from the top."""
     filled = np.zeros(len(mask) + 2, bool)

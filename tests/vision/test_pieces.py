@@ -1,10 +1,14 @@
 """Pieces of a mask: against the labelling of a general-purpose library on masks made by chance."""
 
+from collections.abc import Callable
+
+import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import ndimage
 
-from vision.pieces import Mask, Piece, pieces
+from vision.pieces import Mask, Piece, closed, opened, pieces
 
 
 def mask_of(seed: int, share: float) -> Mask:
@@ -39,3 +43,18 @@ def drawn(piece: Piece, like: Mask) -> Mask:
 
 def test_empty_mask_has_none() -> None:
     assert pieces(np.zeros((20, 30), np.uint8), 1) == []
+
+
+@pytest.mark.parametrize("radius", [1, 3])
+@pytest.mark.parametrize(("operation", "changed"), [(cv2.MORPH_OPEN, opened), (cv2.MORPH_CLOSE, closed)])
+@pytest.mark.parametrize("where", [np.s_[20:45, 30:70], np.s_[:30, 60:], np.s_[:, :], np.s_[5:5, 5:5]])
+def test_masks_are_changed_as_the_library_changes_them_whole(
+    radius: int,
+    operation: int,
+    changed: Callable[[Mask, NDArray[np.uint8]], Mask],
+    where: tuple[slice, slice],
+) -> None:
+    mask = np.zeros((60, 90), np.uint8)
+    mask[where] = mask_of(1, 0.6)[where]
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)).astype(np.uint8)
+    assert (changed(mask, disc) == cv2.morphologyEx(mask, operation, disc)).all()

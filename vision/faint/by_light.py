@@ -20,7 +20,7 @@ from vision.faint.search import FaintSearch
 from vision.film.clip import Frame
 from vision.light import Light
 from vision.outlines.outline import BallView
-from vision.pieces import Mask
+from vision.pieces import Mask, closed
 from vision.reduced import Planes
 from vision.table_view import Expected, TableView
 
@@ -124,7 +124,7 @@ class BallsByLight:
     def _newcomers(
         self, frame: Frame, evened: Planes, large: Mask, taken_m: Sequence[Vector], gain: float, *, missed: bool
     ) -> list[LitFit]:
-        mask = cv2.morphologyEx(self._background.faint(evened), cv2.MORPH_CLOSE, self._sized.joining)
+        mask = closed(self._background.faint(evened), self._sized.joining)
         if large.any():
             mask = mask & ~cv2.dilate(large, self._beside_large)
         return self._search.newcomers(frame.y, gain, mask, taken_m, self._sized.on_table, at_once=missed)

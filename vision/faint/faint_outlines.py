@@ -2,15 +2,12 @@
 
 from collections.abc import Iterator, Sequence
 
-import cv2
-import numpy as np
-
 from calibration.table import Vector
 from vision.background import Background
 from vision.ball_fit import BallFit
 from vision.ball_sized import BallSized, disc, near
 from vision.outlines.outline import BallView
-from vision.pieces import Mask
+from vision.pieces import Mask, closed, opened
 from vision.reduced import Planes
 from vision.table_view import Expected
 
@@ -31,8 +28,7 @@ class FaintOutlines:
     def mask(self, evened: Planes) -> Mask:
         """255 where the table does not look quite as it mostly does, in a reduced frame in the light that was learnt;
         the highlight of a dark ball makes no hole."""
-        closed = cv2.morphologyEx(self._background.faint(evened), cv2.MORPH_CLOSE, disc(1))
-        return np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, self._sized.opening), np.uint8)
+        return opened(closed(self._background.faint(evened), disc(1)), self._sized.opening)
 
     def views(
         self, fit: BallFit, mask: Mask, views: Sequence[BallView], expected: Sequence[Expected]

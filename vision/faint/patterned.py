@@ -3,13 +3,12 @@
 from collections.abc import Iterator, Sequence
 from math import hypot
 
-import cv2
 import numpy as np
 
 from vision.ball_fit import BallFit
 from vision.ball_sized import BallSized, near
 from vision.outlines.outline import BallView
-from vision.pieces import Mask, Piece
+from vision.pieces import Mask, Piece, closed
 
 # Area of the pattern with what lies between its parts in multiples of the disc, its longest side in radii, share of the
 # outline that must be seen, how surely (a fraction of the radius), and how far out the pattern may seem to lie, in
@@ -25,7 +24,7 @@ def patterned_views(fit: BallFit, sized: BallSized, bright: Mask, views: Sequenc
     votes of all rays, must come to the same place.
     """
     radius_m = sized.table.ball_radius_m
-    for part in sized.parts(cv2.morphologyEx(bright, cv2.MORPH_CLOSE, sized.joining)):
+    for part in sized.parts(closed(bright, sized.joining)):
         length = max(part.piece.wide, part.piece.high) * sized.reduction.factor
         if not PATTERN_AREA[0] < part.discs < PATTERN_AREA[1] or not sized.on_table(part.at_m):
             continue
