@@ -15,7 +15,7 @@ from vision.set_off import START_TOLERANCE_M
 from vision.shot import Shot
 from vision.sightings import Rest
 from vision.strokes import Stroke
-from vision.undecided import sent_unseen
+from vision.undecided import met_one_never_seen, sent_unseen
 
 # A first leg of fewer sightings tells nothing of how a ball set off.
 FEW_SEEN = 4
@@ -39,7 +39,8 @@ def rail_ball(stroke: Stroke, shot: Shot, table: Table, flags: list[str]) -> Rai
     name = hit.balls[1] if hit else sent_unseen(stroke, table)
     run = stroke.others.get(name) if name is not None else None
     if name is None or run is None:
-        flags.append("no_ball_hit" if name is None or hit is not None else "path_lost")
+        seen = hit is not None or (name is None and not met_one_never_seen(stroke.cue, table))
+        flags.append("no_ball_hit" if seen else "path_lost")
         return None
     rest = stroke.resting[name]
     launch = run.launch or _sent_launch(stroke, name, table) or fit_launch(rest.at_m, run.legs[0])

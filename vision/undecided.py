@@ -36,6 +36,9 @@ MET_WITHIN_M = 0.02
 REACH_M, FASTER_SHARE = 0.03, 1.15
 # A ball is seen to go on towards a rail by a step of so many standard deviations.
 STILL_NEARER_SDS = 4.0
+# What turned a ball on the open bed, so many radii from where it would meet a rail at least, was no rail; it is told by
+# so many sightings on either side, and a ball changes another's velocity by more than this.
+OPEN_BED_RADII, TURN_SEEN, HIT_MPS = 1.0, 3, 0.3
 # A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
 BOUND_WITHIN_M = 0.12
 
@@ -140,6 +143,25 @@ def sent_unseen(stroke: Stroke, table: Table) -> str | None:
         if not _known_to_be_met(stroke, name, at_s) and _within_reach(stroke, name, at_s, table)
     ]
     return min(found)[1] if found else None
+
+
+def met_one_never_seen(run: Run, table: Table) -> bool:
+    """Whether something that no frame shows turned a ball on the open bed: one of the cloth's own colour perhaps."""
+    for k, junction in enumerate(run.junctions):
+        if isinstance(junction, BallHit):
+            return False
+        before, after = run.legs[k], run.legs[k + 1]
+        if junction is not None or min(len(before), len(after)) < TURN_SEEN:
+            continue
+        at_m, turned_s = after.xy[0], (before.t[-1] + after.t[0]) / 2
+        from_noses = np.concatenate([at_m, (table.length_m, table.width_m) - at_m])
+        if from_noses.min() < table.track_offset_m + OPEN_BED_RADII * table.ball_radius_m:
+            continue
+        came, went = motion_at(before, turned_s), motion_at(after, turned_s)
+        change = float(np.hypot(*(went.velocity_mps - came.velocity_mps)))
+        if change > HIT_MPS + 4 * hypot(came.velocity_sd_mps, went.velocity_sd_mps):
+            return True
+    return False
 
 
 def _known_to_be_met(stroke: Stroke, name: str, left_s: float) -> bool:

@@ -1,7 +1,7 @@
 """Drills to be filmed, drawn at random: another table, view, cloth, light, film and shot each time."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import cos, degrees, radians, sin
 
 import numpy as np
@@ -48,6 +48,8 @@ COLOURS: dict[str, Colour] = {
     "purple": (84, 44, 120),
     "maroon": (104, 26, 38),
 }
+# How light a ball of the cloth's colour is beside the cloth.
+LIKE_CLOTH = (0.6, 1.15)
 TRIES = 3
 # How a player's lines spread, degrees; how far a start is from a rail, and balls from each other, at least.
 SPREAD_DEG, CLEAR_RAIL_M, CLEAR_BALL_M = 0.7, 0.12, 0.14
@@ -95,6 +97,20 @@ def draw_film(rng: np.random.Generator) -> MadeUp:
     shot, tries = (bank if kind == "bank" else _kick)(rng, table, names, kind == "kick at a ball")
     told = f"{table.name}, {view}, {camera.height}p, {cloth}, {fps:.0f}/s, crf {crf}, light {look.light:.2f}, {kind}"
     return MadeUp(f"{told} {'-'.join(shot.rails)}", table, camera, look, shot, tries, dress, fps, crf)
+
+
+def draw_like_cloth(rng: np.random.Generator) -> MadeUp:
+    """As ``draw_film`` draws it, but the ball that is banked, or to be reached, has nearly the cloth's colour."""
+    while True:
+        film = draw_film(rng)
+        name = list(film.dress)[1]
+        if name in film.tries[0].starts_m:
+            break
+    lightness = float(rng.uniform(*LIKE_CLOTH))
+    red, green, blue = (min(round(level * lightness), 255) for level in film.look.cloth)
+    own = (red, green, blue), str(rng.choice(["plain", "disc"]))
+    told = f"{film.told}, the {name} ball the cloth's colour at {lightness:.2f} of its light"
+    return replace(film, told=told, dress={**film.dress, name: own})
 
 
 def any_camera(rng: np.random.Generator, table: Table, *, small: bool = False) -> tuple[str, Camera]:

@@ -2,7 +2,8 @@
 
 What one tuned film cannot show: films drawn at random (``--seed S``, ``--first K`` begins at the K-th) of three tries
 each, kicks and banks, with and without a target ball, stripes and bystanders; with ``--disturbed`` other ones, with
-people and lamps over the table, decoys, light, knocks and the times of phones. Told are attempts lost and made up,
+people and lamps over the table, decoys, light, knocks and the times of phones; with ``--like-cloth`` ones in which the
+ball of the drill has nearly the cloth's colour. Told are attempts lost and made up,
 wrong outcomes, errors, and errors in units of the stated standard deviations; each error beyond five of them is listed
 with its film, and so is each film that was not read as it was.
 """
@@ -19,7 +20,7 @@ import numpy as np
 from calibration.errors import InputError
 from calibration.table import Rail, Vector
 from tests.benchmarks.disturbed_films import draw_disturbed
-from tests.benchmarks.drawn_films import MadeUp, draw_film
+from tests.benchmarks.drawn_films import MadeUp, draw_film, draw_like_cloth
 from tests.known_clips import SAME_CONTACT_S, SAME_STROKE_S, Comparison, Error
 from tests.rendering import Truth, TryTruth, render_clip
 from tests.rendering.motion import Motion
@@ -209,14 +210,20 @@ def read_film(film: MadeUp, number: int, to: Path | None = None) -> tuple[Compar
 
 
 def run(
-    drills: int = 20, seed: int = 1, first: int = 0, to: Path | None = None, disturbed: bool = False
+    drills: int = 20,
+    seed: int = 1,
+    first: int = 0,
+    to: Path | None = None,
+    disturbed: bool = False,
+    like_cloth: bool = False,
 ) -> dict[str, list[dict[str, float | str]]]:
     """Counts, errors of each quantity, and the films that were not read as they were."""
     read: list[Comparison] = []
     listed: list[dict[str, float | str]] = []
     refused = unclear = 0
+    draw = draw_disturbed if disturbed else draw_like_cloth if like_cloth else draw_film
     for number in range(first, first + drills):
-        film = (draw_disturbed if disturbed else draw_film)(np.random.default_rng([seed, number]))
+        film = draw(np.random.default_rng([seed, number]))
         found, doubtful, wrong = read_film(film, number, to)
         unclear += doubtful
         if found is None:

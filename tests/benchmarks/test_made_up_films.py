@@ -6,7 +6,7 @@ from math import isfinite, radians
 import numpy as np
 import pytest
 
-from tests.benchmarks.drawn_films import TRIES, MadeUp, draw_film
+from tests.benchmarks.drawn_films import TRIES, MadeUp, draw_film, draw_like_cloth
 from tests.benchmarks.made_up_films import known
 from tests.rendering import Physics, TryTruth, simulate
 
@@ -52,3 +52,13 @@ def test_a_film_is_drawn_anew_from_its_numbers() -> None:
     assert first.told == again.told
     assert [t.starts_m for t in first.tries] == [t.starts_m for t in again.tries]
     assert draw_film(np.random.default_rng(DRAWN[1])).told != first.told
+
+
+def test_a_ball_of_the_cloths_colour_is_the_one_of_the_drill() -> None:
+    film = draw_like_cloth(np.random.default_rng(1))
+    cloth = np.array(film.look.cloth, float)
+    alike = [name for name, (colour, _) in film.dress.items() if np.ptp(np.array(colour) / cloth) < 0.02]
+    assert len(alike) == 1
+    if film.shot.target_ball is not None:
+        starts = {name: np.array(at) for name, at in film.tries[0].starts_m.items() if name != "cue"}
+        assert min(starts, key=lambda name: float(np.hypot(*(starts[name] - film.shot.target_ball)))) == alike[0]

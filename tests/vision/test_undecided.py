@@ -413,3 +413,24 @@ def test_ball_that_still_comes_nearer_to_a_rail_has_not_met_it(drifts_mps: float
     off_m = off_m + (0.001 if drifts_mps else 0.004)
     run = Run("cue", (Path(t, np.column_stack([level - off_m, y]), np.full(30, 1e-4)),), ())
     assert _perhaps_met(run, shot, TABLE) == met
+
+
+BANK = Shot("bank", "bank", ("left",), "pocketed", target_pocket="foot-right")
+BANK_STARTS = {"cue": (0.8, 0.4), "red": (1.3, 0.65)}
+
+
+@pytest.mark.parametrize("cut_deg", [-30.0, 4.0, 30.0])
+def test_ball_turned_by_one_that_no_frame_shows_hit_something(cut_deg: float) -> None:
+    """A ball of the very colour of the cloth: that none was met is not told."""
+    cue, red = (np.array(BANK_STARTS[name]) for name in ("cue", "red"))
+    line = np.arctan2(*(red - cue)[::-1]) + np.radians(cut_deg)
+    ghost = red - 2 * TABLE.ball_radius_m * np.array([np.cos(line), np.sin(line)])
+    motion = motion_of(BANK_STARTS, degrees(np.arctan2(*(ghost - cue)[::-1])), 2.4)
+    balls = [ball for ball in seen(motion, fps=FPS) if ball.name == "cue"]
+    found = attempt(only_stroke(balls), BANK, ERRORS)
+    assert (found.outcome, "path_lost" in found.flags, "no_ball_hit" in found.flags) == ("unclear", True, False)
+
+
+def test_ball_that_meets_none_meets_none() -> None:
+    found = attempt(only_stroke(seen(motion_of(BANK_STARTS, 60.0, 2.4), fps=FPS)), BANK, ERRORS)
+    assert (found.outcome, found.flags[0]) == ("missed", "no_ball_hit")
