@@ -4,7 +4,7 @@ import numpy as np
 
 from calibration.table import Table, Vector
 from vision.contacts.run import Run, within_track
-from vision.contacts.turns import before_turn
+from vision.contacts.turns import before_turn, turned_unseen
 from vision.legs import Line, Path, fit_line
 from vision.reading import RailHit
 from vision.settling import settled_line
@@ -21,7 +21,9 @@ def free_part(run: Run, leg: int, table: Table) -> Path:
     met = [hit.t_s for hit in run.junctions[max(leg - 1, 0) : leg + 1] if hit is not None]
     path = path.part(~np.isin(path.t, met))
     on_bed = path.part(within_track(path.xy, table))
-    return before_turn(on_bed if len(on_bed) >= 2 else path)
+    free = before_turn(on_bed if len(on_bed) >= 2 else path)
+    turned = turned_unseen(free)
+    return free if turned is None else free.part(slice(0, turned + 1))
 
 
 def line_after(run: Run, leg: int, table: Table, target_m: Vector | None = None) -> Line:

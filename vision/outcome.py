@@ -7,6 +7,7 @@ import numpy as np
 
 from calibration.table import Vector
 from vision.contacts.run import TURNED_ALONE_S, Run
+from vision.contacts.turns import comes_from_elsewhere
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.legs import Path, joined, off_rolling, turn_rad
@@ -203,6 +204,8 @@ def _turned_aside(run: Run, leg: int) -> bool:
             return True
         alone = all(part.t[-1] - part.t[0] > TURNED_ALONE_S for part in run.legs[k : k + 2])
         if junction is None and alone:
+            return True
+        if isinstance(junction, RailHit) and comes_from_elsewhere(run.legs[k + 1], junction.at_m, junction.t_s):
             return True
     return False
 

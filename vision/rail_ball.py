@@ -35,12 +35,12 @@ def rail_ball(stroke: Stroke, shot: Shot, table: Table, flags: list[str]) -> Rai
     """The ball that takes the rails in a kick or a bank, or None (``flags``, to which it is added, says why)."""
     if shot.kind == "kick":
         return RailBall("cue", stroke.rest, stroke.launch, stroke.cue)
-    hit = next((j for j in stroke.cue.junctions if isinstance(j, BallHit)), None)
+    unseen_first = met_one_never_seen(stroke.cue, table)
+    hit = None if unseen_first else next((j for j in stroke.cue.junctions if isinstance(j, BallHit)), None)
     name = hit.balls[1] if hit else sent_unseen(stroke, table)
     run = stroke.others.get(name) if name is not None else None
     if name is None or run is None:
-        seen = hit is not None or (name is None and not met_one_never_seen(stroke.cue, table))
-        flags.append("no_ball_hit" if seen else "path_lost")
+        flags.append("no_ball_hit" if hit is not None or (name is None and not unseen_first) else "path_lost")
         return None
     rest = stroke.resting[name]
     launch = run.launch or _sent_launch(stroke, name, table) or fit_launch(rest.at_m, run.legs[0])
@@ -61,8 +61,9 @@ def _leaves_its_place(rest: Rest, run: Run, launch: Launch) -> bool:
 
 
 def lost_as_it_set_off(stroke: Stroke, table: Table) -> RailBall | None:
-    """The ball that the cue ball met and that was not seen again, as it was sent off; None when it met none."""
-    hit = next(iter(stroke.cue.ball_hits), None)
+    """The ball that the cue ball met and that was not seen again, as it was sent off; None when it met none, or one
+    that no frame shows first."""
+    hit = None if met_one_never_seen(stroke.cue, table) else next(iter(stroke.cue.ball_hits), None)
     rest = stroke.resting.get(hit.balls[1]) if hit is not None else None
     if hit is None or rest is None:
         return None

@@ -1,7 +1,7 @@
 """Whether a shot was still to be decided when its balls were last seen: lost from view, or the film at its end; or
 whether it was made by a rail that it may have met unseen."""
 
-from math import cos, hypot, isfinite, pi, radians, sin
+from math import cos, hypot, isfinite, sin
 
 import numpy as np
 
@@ -10,8 +10,9 @@ from vision.contacts.grazes import GRAZED_M
 from vision.contacts.knocks import SAME_S
 from vision.contacts.run import Run
 from vision.contacts.sent_into_rail import has_rubber
+from vision.contacts.turns import UNSEEN_S, turned_unseen
 from vision.dropped import SEEMS_THERE_S
-from vision.legs import Path, fit_line, motion_at
+from vision.legs import Path, motion_at
 from vision.reading import BallHit, RailHit
 from vision.shot import Shot
 from vision.strokes import Stroke
@@ -21,13 +22,6 @@ from vision.tracks import GONE_S
 UNDER_WAY_MPS, SHORT_OF_TARGET_M = 0.12, 0.08
 # A sighting this close to the end of the film is its last; a ball last seen this close to it is not known to be gone.
 FILM_ENDS_S, NOT_GONE_S = 0.1, GONE_S + 0.1
-# What a ball met while it was not seen for this long is not known.
-UNSEEN_S = 0.15
-# What it did then is told by so many sightings after it; this far off their line it was somewhere else before.
-LINE_SEEN, OFF_LINE_M = 6, 0.05
-# Turned by more than this while it was not seen for so long (more than a frame in slow films) it met something: a ball
-# that slides is turned by a few degrees in such a time.
-TURNED_UNSEEN_S, TURNED_RAD = 0.1, radians(20.0)
 # A ball that comes this near to where another should lie, besides both radii, may have met it: it need not lie right
 # there, and may be met between two frames.
 MET_WITHIN_M = 0.02
@@ -198,7 +192,7 @@ def _turned_unseen(run: Run, shot: Shot) -> bool:
     for k, junction in enumerate(run.junctions):
         # A leg of two sightings may hold the turn between them.
         before = run.legs[k]
-        if _bent_unseen(before):
+        if turned_unseen(before) is not None:
             return True
         seen_s = before.t[-1] if len(before) > 2 else before.t[0]
         if junction is None and run.legs[k + 1].t[0] - seen_s > UNSEEN_S:
@@ -207,29 +201,7 @@ def _turned_unseen(run: Run, shot: Shot) -> bool:
             return False
         if isinstance(junction, BallHit) and "cue" not in junction.balls[1:]:
             return False
-    return _bent_unseen(run.legs[-1])
-
-
-def _bent_unseen(leg: Path) -> bool:
-    """Whether a leg goes on, after the ball was not seen for a while, turned or on a line that comes from elsewhere.
-
-    A rail met close by hardly moves the line, but turns it.
-    """
-    for k in np.flatnonzero(np.diff(leg.t) > TURNED_UNSEEN_S):
-        before, after = leg.part(slice(max(k + 1 - LINE_SEEN, 0), k + 1)), leg.part(slice(k + 1, k + 1 + LINE_SEEN))
-        if len(after) < 3:
-            continue
-        line = fit_line(after)
-        off, sd = line.miss(leg.xy[k])
-        if leg.t[k + 1] - leg.t[k] > UNSEEN_S and abs(off) > OFF_LINE_M + 4 * sd:
-            return True
-        if len(before) < 3:
-            continue
-        came = fit_line(before)
-        turn_rad = abs((line.bearing_rad - came.bearing_rad + pi) % (2 * pi) - pi)
-        if turn_rad > TURNED_RAD + 4 * hypot(line.bearing_sd_rad, came.bearing_sd_rad):
-            return True
-    return False
+    return turned_unseen(run.legs[-1]) is not None
 
 
 def _perhaps_met(run: Run, shot: Shot, table: Table) -> bool:

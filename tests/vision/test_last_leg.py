@@ -10,7 +10,7 @@ from calibration.table import STANDARD_TABLES
 from tests.vision.rolling import Cloth, Rolled, frames, run
 from vision.contacts.run import Run, follow
 from vision.contacts.turns import before_turn
-from vision.last_leg import line_after
+from vision.last_leg import free_part, line_after
 from vision.legs import Path
 from vision.reading import RailHit
 
@@ -125,3 +125,13 @@ def test_leg_that_no_frame_shows_tells_no_line() -> None:
     line = line_after(Run("red", (found.legs[0], unseen), (hit,)), 1, TABLE)
     # One of its ends is the contact itself.
     assert np.isnan(line.bearing_rad)
+
+
+def test_leg_ends_where_the_ball_was_turned_while_it_was_not_seen() -> None:
+    """Though its places are so unsure that friction all but explains it: a ball of nearly the cloth's colour."""
+    t = np.array([*np.arange(8) / 30, *(0.45 + np.arange(10) / 30)])
+    after = np.maximum(t - 0.35, 0.0)
+    xy = np.column_stack([0.8 + 0.75 * t - 1.2 * after, 0.4 + 0.6 * t - 0.2 * after])
+    path = Path(t, xy, np.full(len(t), 0.02))
+    assert len(before_turn(path)) == len(path)
+    assert len(free_part(Run("red", (path,), ()), 0, TABLE)) == 8

@@ -13,6 +13,7 @@ from tests.rendering import STRAIGHT, aim_rad, overhead_camera
 from tests.rendering.motion import Motion
 from tests.vision.seen import STRUCK_S, TABLE, motion_of, only_stroke, seen
 from vision.contacts.run import Run
+from vision.contacts.turns import turned_unseen
 from vision.legs import Path
 from vision.outcome import attempt
 from vision.place_error import PlaceError
@@ -21,7 +22,7 @@ from vision.shot import Shot
 from vision.strokes import Ball
 from vision.track import Loss
 from vision.tracks import GONE_S
-from vision.undecided import _bent_unseen, _perhaps_met, ends_before_a_hit
+from vision.undecided import _perhaps_met, ends_before_a_hit
 
 ERRORS = PlaceError(overhead_camera(TABLE), TABLE)
 HANGING = (2.452, 0.088)
@@ -182,10 +183,10 @@ def test_leg_that_is_bent_where_nobody_saw_it_hides_a_turn() -> None:
     t = np.concatenate([[0.0], 0.37 + np.arange(6) / FPS])
     bent = np.column_stack([1.57 + 0.6 * t, np.where(t > 0, 0.63 - 0.9 * (t - 0.37), 0.84)])
     straight = np.column_stack([1.57 + 0.6 * t, 0.84 - 0.9 * t])
-    assert _bent_unseen(Path(t, bent, np.full(len(t), 0.001)))
-    assert not _bent_unseen(Path(t, straight, np.full(len(t), 0.001)))
+    assert turned_unseen(Path(t, bent, np.full(len(t), 0.001))) is not None
+    assert turned_unseen(Path(t, straight, np.full(len(t), 0.001))) is None
     # Seen all the way, it shows the turn itself.
-    assert not _bent_unseen(Path(np.arange(7) / FPS, bent, np.full(len(t), 0.001)))
+    assert turned_unseen(Path(np.arange(7) / FPS, bent, np.full(len(t), 0.001))) is None
 
 
 def test_banked_ball_that_no_picture_shows_under_way_is_lost() -> None:
@@ -429,6 +430,17 @@ def test_ball_turned_by_one_that_no_frame_shows_hit_something(cut_deg: float) ->
     balls = [ball for ball in seen(motion, fps=FPS) if ball.name == "cue"]
     found = attempt(only_stroke(balls), BANK, ERRORS)
     assert (found.outcome, "path_lost" in found.flags, "no_ball_hit" in found.flags) == ("unclear", True, False)
+
+
+def test_ball_that_is_met_after_one_that_no_frame_shows_is_not_the_banked_one() -> None:
+    cut = motion_of(BANK_STARTS, 29.0, 2.4)
+    behind = cut.where("cue", cut.balls[0].t_s + 0.35)
+    assert behind is not None
+    motion = motion_of(BANK_STARTS | {"yellow": (float(behind[0]), float(behind[1]))}, 29.0, 2.4)
+    assert [c.balls for c in motion.balls][:2] == [("cue", "red"), ("cue", "yellow")]
+    balls = [ball for ball in seen(motion, fps=60.0) if ball.name != "red"]
+    found = attempt(only_stroke(balls), BANK, ERRORS)
+    assert (found.outcome, found.ball, "path_lost" in found.flags) == ("unclear", "cue", True)
 
 
 def test_ball_that_meets_none_meets_none() -> None:

@@ -4,17 +4,26 @@ A ball that touches another softly, or a rail, changes its velocity by less than
 does for some time on either side tells it: friction bends a path, and cannot break it.
 """
 
+from math import hypot, pi, radians
+
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.table import Vector
-from vision.legs import SLIDING_MPS2, Path
+from vision.legs import SLIDING_MPS2, Path, fit_line
 
 # So much of a path on either side of a turn is fitted, and this many sightings at least.
 BASE_S, LEAST_SEEN = 0.25, 3
 # A turn is a change of velocity by more than this, that explains the path better by so many squared standard
 # deviations; what a ball's pattern and a film's coding pull its outline to and fro by is less.
 LEAST_TURN_MPS, LEAST_GAIN = 0.03, 30.0
+# What a ball met while it was not seen for this long is not known.
+UNSEEN_S = 0.15
+# What it did then is told by so many sightings after it; this far off their line it was somewhere else before.
+LINE_SEEN, OFF_LINE_M = 6, 0.05
+# Turned by more than this while it was not seen for so long (more than a frame in slow films) it met something: a ball
+# that slides is turned by a few degrees in such a time.
+TURNED_UNSEEN_S, TURNED_RAD = 0.1, radians(20.0)
 
 Array = NDArray[np.float64]
 
@@ -28,6 +37,39 @@ def before_turn(leg: Path) -> Path:
     # One turn shows at several sightings: it is where it explains most.
     within = told[leg.t[told] < leg.t[told[0]] + BASE_S]
     return leg.part(slice(0, int(within[gains[within].argmax()])))
+
+
+def turned_unseen(leg: Path) -> int | None:
+    """After which sighting of a leg the ball goes on, not seen for a while, turned or on a line that comes from
+    elsewhere; None when it does not.
+
+    A rail met close by hardly moves the line, but turns it.
+    """
+    for k in np.flatnonzero(np.diff(leg.t) > TURNED_UNSEEN_S).tolist():
+        before, after = leg.part(slice(max(k + 1 - LINE_SEEN, 0), k + 1)), leg.part(slice(k + 1, k + 1 + LINE_SEEN))
+        if len(after) < 3:
+            continue
+        line = fit_line(after)
+        off, sd = line.miss(leg.xy[k])
+        if leg.t[k + 1] - leg.t[k] > UNSEEN_S and abs(off) > OFF_LINE_M + 4 * sd:
+            return k
+        if len(before) < 3:
+            continue
+        came = fit_line(before)
+        turn_rad = abs((line.bearing_rad - came.bearing_rad + pi) % (2 * pi) - pi)
+        if turn_rad > TURNED_RAD + 4 * hypot(line.bearing_sd_rad, came.bearing_sd_rad):
+            return k
+    return None
+
+
+def comes_from_elsewhere(leg: Path, place_m: Vector, left_s: float) -> bool:
+    """Whether a leg that was not seen for a while does not begin at a place (2,) that the ball left at a moment:
+    farther off its line than friction bends a path in that time."""
+    unseen_s = float(leg.t[0]) - left_s
+    if unseen_s < UNSEEN_S or len(leg) < 3:
+        return False
+    off, sd = fit_line(leg.part(slice(0, LINE_SEEN))).miss(place_m)
+    return abs(off) > max(OFF_LINE_M, SLIDING_MPS2 * unseen_s**2 / 2) + 4 * sd
 
 
 def _gains(leg: Path) -> Vector:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vision.contacts.turns import BASE_S, LEAST_GAIN, _gains, before_turn
+from vision.contacts.turns import BASE_S, LEAST_GAIN, _gains, before_turn, comes_from_elsewhere
 from vision.legs import SLIDING_MPS2, Path
 
 SD_M = 0.0004
@@ -51,3 +51,11 @@ def test_few_sightings_tell_no_turn(count: int) -> None:
     path = rolled(60.0, 4, 0.0).part(slice(0, count))
     assert not _gains(path).any()
     assert len(before_turn(path)) == count
+
+
+@pytest.mark.parametrize(("unseen_s", "aside_m", "elsewhere"), [(0.4, 0.0, False), (0.4, 0.3, True), (0.1, 0.3, False)])
+def test_leg_that_is_seen_late_comes_from_where_its_line_does(unseen_s: float, aside_m: float, elsewhere: bool) -> None:
+    """Seen at once it cannot come from anywhere else."""
+    t = unseen_s + np.arange(8) / 30
+    leg = Path(t, np.column_stack([1.2 * t, aside_m + 0.0 * t]), np.full(len(t), 0.001))
+    assert comes_from_elsewhere(leg, np.zeros(2), 0.0) == elsewhere
