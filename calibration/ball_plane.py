@@ -69,8 +69,11 @@ class BallPlane:
 def _places_m(
     pixels: Matrix, centre_px: tuple[float, float], focal_px: float, seen_r2: Vector, share: Vector, to_plane: Matrix
 ) -> Matrix:
-    """Places (n, 2) on a plane of what is seen at pixels (n, 2); of a radius whose square is one of ``seen_r2`` (k,)
-    the lens has left a ``share`` (k,)."""
+    """Places (n, 2), metres, on a plane of what is seen at pixels (n, 2).
+
+    At a seen radius whose square is one of ``seen_r2`` (k,), in focal lengths, the true one is a ``share`` (k,) of it;
+    ``to_plane`` (3, 3) leads from directions to places (x, y, w).
+    """
     places = np.empty_like(pixels)
     last = len(seen_r2) - 1
     for n in range(len(pixels)):

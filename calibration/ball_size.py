@@ -107,7 +107,7 @@ def measure_ball_size(frames: Sequence[Picture], camera: Camera, table: Table) -
     weight = sd**-2
     good = np.abs(blur_px - _weighted_median(blur_px, weight)) < MOST_BLUR_STRAY_PX
     odd = ODD_RAYS_SHARE * np.array([ball.odd for ball in balls])
-    middle = _weighted_median(radius[good], np.hypot(sd, radius * odd)[good] ** -2)
+    middle = _middle(radius[good], sd[good], odd[good])
     near = np.abs(radius - middle) < FAR_SDS * np.hypot(sd, 1 / np.sqrt(weight[good].max()))
     # Of two that differ nobody knows which is wrong: then both count, and their difference makes the mean less sure.
     good &= near | (good.sum() < LEAST_TO_JUDGE)
@@ -185,6 +185,23 @@ def camera_share_sd(camera: Camera, places_m: Matrix, radius_m: float, weights: 
         step[k] = size
         slopes.append(float(weights @ (log_size(camera.moved(step)) - log_size(camera.moved(-step)))) / (2 * size))
     return float(np.sqrt(max(np.array(slopes) @ camera.covariance @ np.array(slopes), 0.0)))
+
+
+def _middle(radius_m: Vector, sd_m: Vector, odd: Vector) -> float:
+    """The radius of most balls (n,), those believed most on whose outlines all rays agree: ``odd`` (n,) is by what
+    share a radius may be wrong by the others.
+
+    On the ring that bounds the white pole of a stripe all rays agree, too, and where the band has the cloth's colour
+    nothing else shows: a ball that is smaller than all the others, which agree, is not believed against them.
+    """
+    weight = np.hypot(sd_m, radius_m * odd) ** -2
+    middle = _weighted_median(radius_m, weight)
+    others = np.abs(radius_m - middle) > FAR_SDS * np.hypot(sd_m, sd_m.min())
+    if others.sum() < max(LEAST_TO_JUDGE, len(others) - 1):
+        return middle
+    theirs = _weighted_median(radius_m[others], weight[others])
+    agree = np.abs(radius_m - theirs)[others] < FAR_SDS * np.hypot(sd_m, sd_m.min())[others]
+    return theirs if theirs > middle and agree.sum() >= LEAST_TO_JUDGE else middle
 
 
 def _weighted_median(values: Vector, weights: Vector) -> float:

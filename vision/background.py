@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.ball_plane import BallPlane
 from calibration.camera import Camera
-from calibration.compiled import compiled, to_be_read
+from calibration.compiled import compiled, read_only
 from calibration.median import median_of
 from calibration.table import POCKETS, Table, Vector
 from vision.film.clip import Frame
@@ -84,7 +84,7 @@ class Background:
 
 def _outside(reduced: Planes, bounds: tuple[Planes, Planes]) -> Mask:
     """255 where any of the planes is beyond its bounds, (h, w)."""
-    planes, low, high = (tuple(map(to_be_read, three)) for three in (reduced, *bounds))
+    planes, low, high = (tuple(map(read_only, three)) for three in (reduced, *bounds))
     return _beyond(*planes, *low, *high)
 
 
@@ -100,6 +100,7 @@ def _beyond(
     high_u: Picture,
     high_v: Picture,
 ) -> Mask:
+    """255 where any of three planes, all (h, w), is below its lowest or above its highest."""
     out = np.empty(y.shape, np.uint8)
     for row in range(y.shape[0]):
         for column in range(y.shape[1]):

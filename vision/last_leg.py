@@ -22,7 +22,7 @@ def free_part(run: Run, leg: int, table: Table) -> Path:
     path = path.part(~np.isin(path.t, met))
     on_bed = path.part(within_track(path.xy, table))
     free = before_turn(on_bed if len(on_bed) >= 2 else path)
-    turned = turned_unseen(free)
+    turned = turned_unseen(free, surely=True)
     return free if turned is None else free.part(slice(0, turned + 1))
 
 

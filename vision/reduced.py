@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.compiled import compiled, to_be_read
+from calibration.compiled import compiled, read_only
 from vision.film.clip import Frame
 
 Picture = NDArray[np.uint8]
@@ -86,7 +86,7 @@ def reduction_of(
 def _halved(plane: Picture, factor: int) -> Picture:
     """A plane averaged over blocks of factor x factor pixels."""
     while factor > 2:
-        plane = _halved_twice(to_be_read(plane))
+        plane = _halved_twice(read_only(plane))
         factor //= 4
     if factor == 2:
         height, width = plane.shape

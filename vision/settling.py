@@ -30,8 +30,8 @@ SLIDING_SHARE_SD = 0.2
 CONTACT_SD_M = 0.003
 # A rolling ball is slowed by about a hundredth of g: the middle of the published range, 0.005 to 0.015.
 ROLLING_MPS2 = 0.01 * GRAVITY_MPS2
-# Slopes are taken over so much of a parameter, or of one: the root of what a number is exact to.
-SLOPE_STEP = 1.5e-8
+# Slopes are taken over so much of a parameter, or of one: least is lost so by rounding and curvature together.
+SLOPE_STEP = float(np.sqrt(np.finfo(float).eps))
 # From what is fitted (7,) to the place (2,) where the ball begins to roll, its velocity (2,) then, and seconds until.
 End = Callable[[Vector], tuple[Vector, Vector, float]]
 
@@ -93,7 +93,8 @@ def settled_line(leg: Path, hit: RailHit, table: Table, target_m: Vector | None 
 
 class _Known(NamedTuple):
     """What is known of a leg before it is seen: the axis across the rail, which way is outward, how fast the ball came
-    to it; where it met it (2,); what is ``expected`` (3,) of roll and friction, and how far that may be off."""
+    to it, m/s; where it met it (2,), metres; what is ``expected`` (3,) of roll and friction, and how far that may be
+    off."""
 
     axis: int
     outward: float

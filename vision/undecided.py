@@ -31,8 +31,9 @@ REACH_M, FASTER_SHARE = 0.03, 1.15
 # A ball is seen to go on towards a rail by a step of so many standard deviations.
 STILL_NEARER_SDS = 4.0
 # What turned a ball on the open bed, so many radii from where it would meet a rail at least, was no rail; it is told by
-# so many sightings on either side, and a ball changes another's velocity by more than this.
-OPEN_BED_RADII, TURN_SEEN, HIT_MPS = 1.0, 3, 0.3
+# so many sightings for so long on either side, for a stick spoils a few, and a ball changes another's velocity by more
+# than this.
+OPEN_BED_RADII, TURN_SEEN, TURN_SEEN_S, HIT_MPS = 1.0, 3, 0.08, 0.3
 # A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
 BOUND_WITHIN_M = 0.12
 
@@ -147,8 +148,11 @@ def met_one_never_seen(run: Run, table: Table) -> bool:
         before, after = run.legs[k], run.legs[k + 1]
         if junction is not None or min(len(before), len(after)) < TURN_SEEN:
             continue
-        at_m, turned_s = after.xy[0], (before.t[-1] + after.t[0]) / 2
-        from_noses = np.concatenate([at_m, (table.length_m, table.width_m) - at_m])
+        if min(leg.t[-1] - leg.t[0] for leg in (before, after)) < TURN_SEEN_S:
+            continue
+        turned_s = (before.t[-1] + after.t[0]) / 2
+        at_m = np.array([before.xy[-1], after.xy[0]])
+        from_noses = np.array([at_m, (table.length_m, table.width_m) - at_m])
         if from_noses.min() < table.track_offset_m + OPEN_BED_RADII * table.ball_radius_m:
             continue
         came, went = motion_at(before, turned_s), motion_at(after, turned_s)

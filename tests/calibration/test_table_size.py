@@ -335,3 +335,17 @@ def test_an_outline_on_which_all_rays_agree_outweighs_two_on_which_some_do_not(
     size = outlines_of(monkeypatch, [ball, *hands][::order])
     assert size.radius_m == pytest.approx(ball.radius_m)
     assert choose_table(size, EIGHT, pockets=True) == SEVEN
+
+
+def test_white_pole_of_a_stripe_whose_band_is_of_the_cloths_colour_is_no_small_ball() -> None:
+    """All rays agree on its ring, which is five sixths of a ball; numbers confuse some of the others'."""
+    look = Look()
+    upright = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, 1.0, 0.0]])
+    balls = [
+        Ball(1.0, 0.4, look.cloth, "stripe", upright),
+        *(Ball(x, y, colour, "disc") for x, y, colour in ((0.5, 0.8, YELLOW), (1.6, 0.9, BLUE), (1.9, 1.0, BLACK))),
+    ]
+    still = render_table(overhead_camera(NINE), NINE, look, balls)
+    size = measure_ball_size(coded([still], 23), overhead_camera(NINE), NINE)
+    assert size is not None
+    assert size.radius_m == pytest.approx(NINE.ball_radius_m, rel=0.03)

@@ -131,7 +131,30 @@ def test_leg_ends_where_the_ball_was_turned_while_it_was_not_seen() -> None:
     """Though its places are so unsure that friction all but explains it: a ball of nearly the cloth's colour."""
     t = np.array([*np.arange(8) / 30, *(0.45 + np.arange(10) / 30)])
     after = np.maximum(t - 0.35, 0.0)
-    xy = np.column_stack([0.8 + 0.75 * t - 1.2 * after, 0.4 + 0.6 * t - 0.2 * after])
-    path = Path(t, xy, np.full(len(t), 0.02))
+    xy = np.column_stack([0.8 + 0.75 * t - 1.4 * after, 0.4 + 0.6 * t - 0.8 * after])
+    path = Path(t, xy, np.full(len(t), 0.01))
     assert len(before_turn(path)) == len(path)
     assert len(free_part(Run("red", (path,), ()), 0, TABLE)) == 8
+
+
+def hidden_after_a_rail(seed: int) -> Run:
+    """A ball that comes rolling to a rail at a firm pace, and is hidden just after it for a quarter of a second."""
+    rng = np.random.default_rng(seed)
+    bearing, speed = radians(rng.uniform(35, 75)), rng.uniform(2.5, 4.5)
+    velocity = [speed * np.cos(bearing), speed * np.sin(bearing)]
+    rolled = run((0.4, 0.8), velocity, frames(1.2, 30.0), table=TABLE, roll_mps=velocity)
+    until_s = rolled.bounces[1].t_s - 0.01 if len(rolled.bounces) > 1 else 1.2
+    path = rolled.path(NOISE_M, seed)
+    since = path.t - rolled.bounces[0].t_s
+    return follow("red", path.part((path.t < until_s) & ~((since > 0.05) & (since < 0.3))), {}, TABLE)
+
+
+def test_leg_goes_on_where_the_ball_slid_on_unseen() -> None:
+    whole = 0
+    for seed in range(16):
+        found = hidden_after_a_rail(seed)
+        leg = found.legs[-1]
+        before = before_turn(leg)
+        whole += len(before) > 4
+        assert len(free_part(found, len(found.legs) - 1, TABLE)) == len(before)
+    assert whole > 8

@@ -55,6 +55,13 @@ def test_masks_are_changed_as_the_library_changes_them_whole(
     where: tuple[slice, slice],
 ) -> None:
     mask = np.zeros((60, 90), np.uint8)
-    mask[where] = mask_of(1, 0.6)[where]
+    random = np.random.default_rng(7)
+    for x, y, r in zip(random.integers(0, 90, 25), random.integers(0, 60, 25), random.integers(1, 7, 25), strict=True):
+        cv2.circle(mask, (int(x), int(y)), int(r), 255, -1)
+    kept = np.zeros_like(mask)
+    kept[where] = mask[where]
+    mask = kept
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)).astype(np.uint8)
-    assert (changed(mask, disc) == cv2.morphologyEx(mask, operation, disc)).all()
+    expected = cv2.morphologyEx(mask, operation, disc)
+    assert (changed(mask, disc) == expected).all()
+    assert (expected.any() and (expected != mask).any()) == mask.any()

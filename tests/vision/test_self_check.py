@@ -208,6 +208,7 @@ def test_ball_that_creeps(small: Stage, tmp_path: Path) -> None:
     steps = [small.still([Ball(0.6 + x, 0.4, WHITE, "plain")]) for x in np.linspace(0, 0.003, SECONDS * FPS)]
     found = check_clip_setup(written(tmp_path / "creeps.mp4", steps.__getitem__), setup=Setup(TABLE, "left", SMALL))
     assert found.drift is not None
+    # In pictures so small balls seem to stay where they were until they are a quarter of a pixel farther.
     # Two thirds of the way, from the middle of the first third to that of the last, to a sixth of a pixel.
     assert found.drift.drift_m == pytest.approx(0.002, abs=SMALL.mm_per_px(TABLE) / 6000)
     assert "crept by" in contradictions(found)

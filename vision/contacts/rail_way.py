@@ -31,8 +31,8 @@ BEFORE, EACH = 8, 5
 VELOCITY_SCALE_MPS = 0.1
 # Slower than this a ball has no direction.
 STILL_MPS = 1e-6
-# A leg as a row of numbers: when it begins; where; with what velocity; how it is slowed; and from how long after it
-# rolls.
+# A leg as a row of numbers: when it begins (s); where (m); with what velocity (m/s); how it is slowed (m/s2); and from
+# how long after it rolls (s).
 _TIME, _AT, _VELOCITY, _SLOWED, _SLIDES, _NUMBERS = 0, 1, 3, 5, 7, 8
 
 Array = NDArray[np.float64]
@@ -82,8 +82,9 @@ class Leg:
 
     def after(self, tau: Array) -> tuple[Array, Array]:
         """Place and velocity, (..., 2), so long after it began, (...)."""
-        shape = np.shape(tau)
+        shape = np.broadcast_shapes(np.shape(tau), self.numbers.shape[:-1])
         legs = np.broadcast_to(self.numbers, (*shape, _NUMBERS)).reshape(-1, _NUMBERS)
+        tau = np.broadcast_to(tau, shape)
         then = _all_after(np.ascontiguousarray(legs), np.ascontiguousarray(tau, float).reshape(-1)).reshape(*shape, 4)
         return then[..., :2], then[..., 2:]
 
@@ -122,14 +123,14 @@ class RailWay:
             float(begin.shed),
             float(begin.shed_sd),
         )
-        sets = np.ascontiguousarray(found.reshape(-1, found.shape[-1]))
-        numbers = _legs(start, rails, sets).reshape(-1, *found.shape[:-1], _NUMBERS)
+        sets = np.ascontiguousarray(found.reshape(found[..., 0].size, found.shape[-1]))
+        numbers = _legs(start, rails, sets).reshape(len(rails) + 1, *found.shape[:-1], _NUMBERS)
         return [Leg(leg) for leg in numbers]
 
     def places(self, legs: Sequence[Leg]) -> Array:
         """Where the ball was at the sightings, (..., n, 2)."""
         numbers = np.stack([leg.numbers for leg in legs])
-        flat = numbers.reshape(len(legs), -1, _NUMBERS)
+        flat = numbers.reshape(len(legs), numbers[0, ..., 0].size, _NUMBERS)
         return _places(flat, self.seen.t).reshape(*numbers.shape[1:-1], len(self.seen), 2)
 
     def known(self, found: Array) -> Array:
@@ -140,7 +141,8 @@ class RailWay:
 
 
 class _Start(NamedTuple):
-    """What is known of a way's begin, by ``Begin``, and the ``scales`` (3,) of its time, place and velocity."""
+    """What is known of a way's begin, by ``Begin``: place and velocity (2,), and the ``scales`` (3,) of time, place and
+    velocity."""
 
     time_s: float
     at_m: Vector

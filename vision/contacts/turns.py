@@ -21,8 +21,8 @@ LEAST_TURN_MPS, LEAST_GAIN = 0.03, 30.0
 UNSEEN_S = 0.15
 # What it did then is told by so many sightings after it; this far off their line it was somewhere else before.
 LINE_SEEN, OFF_LINE_M = 6, 0.05
-# Turned by more than this while it was not seen for so long (more than a frame in slow films) it met something: a ball
-# that slides is turned by a few degrees in such a time.
+# Turned by more than this while it was not seen for so long (more than a frame in slow films) it may have met
+# something: a ball that slides is turned by a few degrees in such a time.
 TURNED_UNSEEN_S, TURNED_RAD = 0.1, radians(20.0)
 
 Array = NDArray[np.float64]
@@ -39,9 +39,9 @@ def before_turn(leg: Path) -> Path:
     return leg.part(slice(0, int(within[gains[within].argmax()])))
 
 
-def turned_unseen(leg: Path) -> int | None:
+def turned_unseen(leg: Path, *, surely: bool = False) -> int | None:
     """After which sighting of a leg the ball goes on, not seen for a while, turned or on a line that comes from
-    elsewhere; None when it does not.
+    elsewhere; None when it does not. ``surely``: more than friction may have bent its path in that time.
 
     A rail met close by hardly moves the line, but turns it.
     """
@@ -51,13 +51,18 @@ def turned_unseen(leg: Path) -> int | None:
             continue
         line = fit_line(after)
         off, sd = line.miss(leg.xy[k])
-        if leg.t[k + 1] - leg.t[k] > UNSEEN_S and abs(off) > OFF_LINE_M + 4 * sd:
+        gap_s = float(leg.t[k + 1] - leg.t[k])
+        # To the middle of what tells the line.
+        since_s = float(after.t.mean() - leg.t[k]) if surely else 0.0
+        if gap_s > UNSEEN_S and abs(off) > max(OFF_LINE_M, SLIDING_MPS2 * since_s**2 / 2) + 4 * sd:
             return k
         if len(before) < 3:
             continue
         came = fit_line(before)
         turn_rad = abs((line.bearing_rad - came.bearing_rad + pi) % (2 * pi) - pi)
-        if turn_rad > TURNED_RAD + 4 * hypot(line.bearing_sd_rad, came.bearing_sd_rad):
+        speed = float(np.hypot(*(after.xy[-1] - after.xy[0]))) / float(after.t[-1] - after.t[0])
+        slid_rad = SLIDING_MPS2 * since_s / max(speed, LEAST_TURN_MPS)
+        if turn_rad > max(TURNED_RAD, slid_rad) + 4 * hypot(line.bearing_sd_rad, came.bearing_sd_rad):
             return k
     return None
 

@@ -62,7 +62,7 @@ class Rays(NamedTuple):
 
 @compiled
 def samples_along(shown: Shown, middle_px: Vector, rays: Rays) -> Vector:
-    """Y, U, V along rays from a middle, (3, rays, samples), between pixels in proportion; none beyond the picture."""
+    """Y, U, V along rays from a middle, (3, rays, samples), between pixels in proportion; 0 beyond the picture."""
     count = len(rays.fractions)
     samples = np.empty((3, len(rays.spokes_px), count))
     for ray in range(len(rays.spokes_px)):
@@ -78,9 +78,11 @@ def samples_along(shown: Shown, middle_px: Vector, rays: Rays) -> Vector:
 
 @compiled
 def _between(plane: Plane, x: float, y: float) -> float:
-    column, row = floor(x), floor(y)
-    if column < 0 or row < 0 or column + 1 >= plane.shape[1] or row + 1 >= plane.shape[0]:
+    """What a plane shows at a place between its pixels, in proportion; 0 beyond it, and where there is no place."""
+    height, width = plane.shape
+    if not (0 <= x <= width - 1 and 0 <= y <= height - 1):
         return 0.0
+    column, row = min(floor(x), width - 2), min(floor(y), height - 2)
     right, below = x - column, y - row
     upper = plane[row, column] * (1 - right) + plane[row, column + 1] * right
     lower = plane[row + 1, column] * (1 - right) + plane[row + 1, column + 1] * right

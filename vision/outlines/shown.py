@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from calibration.compiled import compiled, to_be_read
+from calibration.compiled import compiled, read_only
 from calibration.table import Vector
 from vision.film.clip import Frame
 from vision.film.planes import NEUTRAL, Plane
@@ -25,13 +25,15 @@ class Shown(NamedTuple):
 
 
 def as_shown(frame: Frame) -> Shown:
+    """A frame's planes as compiled functions take them."""
     x, y = frame.colour_at_px
-    return Shown(to_be_read(frame.y), to_be_read(frame.u), to_be_read(frame.v), (float(x), float(y)))
+    return Shown(read_only(frame.y), read_only(frame.u), read_only(frame.v), (float(x), float(y)))
 
 
 @compiled
 def inside_colour(shown: Shown, at_px: Vector, radius_px: float) -> Vector:
-    """Mean Y over the inner two thirds of a ball at (2,) pixels, and the U, V of its most coloured quarter.
+    """Mean Y over the inner part of a ball at (2,) pixels, and the U, V of its most coloured quarter, (3,); NaN outside
+    the picture.
 
     A stripe turned with its pole to the camera has the mean colour of a cue ball; its most coloured part has not.
     """
@@ -42,7 +44,7 @@ def inside_colour(shown: Shown, at_px: Vector, radius_px: float) -> Vector:
     luma, count = 0, 0
     for row in range(top, bottom + 1):
         for column in range(left, right + 1):
-            luma += shown.y[row, column]
+            luma += int(shown.y[row, column])
             count += 1
     # How many samples are so far from grey, and their sums.
     found, blue, red = np.zeros(_LEVELS, np.int64), np.zeros(_LEVELS, np.int64), np.zeros(_LEVELS, np.int64)
@@ -54,6 +56,8 @@ def inside_colour(shown: Shown, at_px: Vector, radius_px: float) -> Vector:
                 far = int(abs(u - NEUTRAL) + abs(v - NEUTRAL))
                 found[far], blue[far], red[far] = found[far] + 1, blue[far] + u, red[far] + v
                 samples += 1
+    if count == 0 or samples == 0:
+        return np.full(3, np.nan)
     wanted = max(int(samples * MOST_COLOURED), 1)
     total_blue, total_red, level, left_over = 0.0, 0.0, _LEVELS - 1, wanted
     while left_over > 0 and level >= 0:
@@ -64,4 +68,4 @@ def inside_colour(shown: Shown, at_px: Vector, radius_px: float) -> Vector:
             total_red += red[level] * taken / found[level]
             left_over -= taken
         level -= 1
-    return np.array([luma / max(count, 1), total_blue / wanted, total_red / wanted])
+    return np.array([luma / count, total_blue / wanted, total_red / wanted])
