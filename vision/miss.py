@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from calibration.table import Table, Vector
 from calibration.unfold import unfold
 from vision.last_leg import free_part, line_after
-from vision.place_error import PlaceError
+from vision.place_error import WAY_SLANT_SD_PX, PlaceError, along_sd_m
 from vision.rail_ball import RailBall
 from vision.shot import Shot
 
@@ -25,11 +25,14 @@ def miss_of(
     leg: int | None,
     target: Vector | None,
     target_ball_m: Vector | None,
-    target_ball_sd_m: float,
+    target_ball_m2: NDArray[np.float64],
     shot: Shot,
     errors: PlaceError,
 ) -> tuple[float, float, float]:
-    """miss_m, its sd, and what a radian of bearing is worth (metres per radian)."""
+    """miss_m, its sd, and what a radian of bearing is worth (metres per radian).
+
+    ``target_ball_m2`` (2, 2) is the covariance of where the target ball lies, the registration's part left out.
+    """
     table = errors.table
     if ball is None or target is None:
         return nan, nan, nan
@@ -48,13 +51,12 @@ def miss_of(
     beyond = max(float((target - from_m) @ line.direction), 0.0)
     if target_ball_m is None or shot.target_aim is not None:
         # The table's own places are where the registration puts them; the path is as far off as any ball there.
-        placed = errors.along_sd_m(target, line.left)
+        placed = along_sd_m(errors.way_covariance_m2(target, ball.rest.pull_px), line.left)
     else:
         # A ball lies where it is seen: what the registration does, it does to both.
-        lies = errors.outline_covariance_m2(target_ball_m) + target_ball_sd_m**2 * np.eye(2)
-        moves = _target_moves(shot, table, target_ball_m, lies)
-        path_m = errors.outline_along_sd_m(target_ball_m, line.left)
-        placed = float(np.hypot(path_m, np.sqrt(((moves @ line.left) ** 2).sum())))
+        moves = _target_moves(shot, table, target_ball_m, target_ball_m2)
+        path_m2 = errors.outline_covariance_m2(target_ball_m, ball.rest.pull_px, WAY_SLANT_SD_PX)
+        placed = float(np.hypot(along_sd_m(path_m2, line.left), np.sqrt(((moves @ line.left) ** 2).sum())))
     return miss, float(np.sqrt(sd**2 + (CARRIED_ON_SD * beyond) ** 2 + placed**2)), per_rad
 
 

@@ -12,7 +12,7 @@ from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.legs import Path, joined, off_rolling, turn_rad
 from vision.miss import miss_of
-from vision.place_error import PlaceError
+from vision.place_error import PlaceError, along_sd_m
 from vision.rail_ball import RailBall, ball_start, launch_line, lost_as_it_set_off, rail_ball
 from vision.reading import Attempt, BallHit, RailHit
 from vision.serial import inflation
@@ -31,7 +31,7 @@ HIDDEN_START_S = 0.15
 TURNING_SHARE = 1.4
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
-STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.007, 0.004, 0.0003
+STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.005, 0.004, 0.00015
 # Where a path reaches a rail is not told any less surely for its coming flatter than this, the sine of its angle to it.
 FLATTEST = 0.1
 # Flags that are not known to be true where the path was lost before the shot was decided.
@@ -49,8 +49,8 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     target = shot.target_point_m(table, target_m) if shot.target_ball != "any" or target_m is not None else None
     target_rest = stroke.resting.get(target_name) if target_name is not None else None
     own_leg = None if ball is None or leg is None or _turned_aside(ball.run, leg) else leg
-    target_sd_m = PUT_DOWN_SD_M if target_rest is None else target_rest.sd_m
-    miss, miss_sd, per_rad = miss_of(ball, own_leg, target, target_m, target_sd_m, shot, errors)
+    target_m2 = PUT_DOWN_SD_M**2 * np.eye(2) if target_rest is None else errors.lying_m2(target_rest)
+    miss, miss_sd, per_rad = miss_of(ball, own_leg, target, target_m, target_m2, shot, errors)
     if ball is not None and leg is not None and target is not None and not np.isfinite(miss):
         met = ball.run.junctions[leg : leg + 1]
         aside = own_leg is None or any(not isinstance(junction, RailHit) for junction in met)
@@ -75,9 +75,9 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     # A launch bends to errors that go on for a while: how alike neighbours err is told by all legs, not by its own few.
     once_more = sqrt(inflation([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
     # The strike is when the path, carried back, is at the resting place: what that is off along the path is time, too.
-    began_m = np.hypot(stroke.rest.sd_m, errors.outline_along_sd_m(stroke.rest.at_m, cue_line.direction))
-    began_s = float(began_m) / stroke.launch.speed_mps
-    turning_m = TURNING_SHARE * errors.outline_along_sd_m(kicked.rest.at_m, line.left)
+    began_s = along_sd_m(errors.lying_m2(stroke.rest), cue_line.direction) / stroke.launch.speed_mps
+    pulled_m2 = errors.outline_covariance_m2(kicked.rest.at_m, kicked.rest.pull_px)
+    turning_m = TURNING_SHARE * along_sd_m(pulled_m2, line.left)
     if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
         flags.append("few_sightings")
     if ball is not None:
@@ -97,7 +97,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
         t_sd_s=float(np.linalg.norm([once_more * stroke.launch.time_sd_s, began_s, LAUNCH_TIME_FLOOR_S])),
         ball=kicked.name,
         start_m=kicked.rest.at_m,
-        start_sd_m=errors.resting_sd_m(kicked.rest.at_m, kicked.rest.sd_m),
+        start_sd_m=errors.resting_sd_m(kicked.rest),
         bearing_rad=line.bearing_rad,
         bearing_sd_rad=float(np.hypot(line.bearing_sd_rad, turning_m / _length_m(kicked.run.legs[0]))),
         speed_mps=kicked.launch.speed_mps,
@@ -105,7 +105,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
         cue_start_m=stroke.rest.at_m,
         cue_bearing_rad=cue_line.bearing_rad,
         cut_rad=turn_rad(cue_line.bearing_rad, line.bearing_rad) if kicked.name != "cue" else nan,
-        contacts=tuple(_placed(hit, errors) for hit in kicked.run.rail_hits),
+        contacts=tuple(_placed(hit, kicked.rest.pull_px, errors) for hit in kicked.run.rail_hits),
         ball_contacts=_ball_contacts(stroke, kicked),
         pocketed=stroke.pocketed,
         outcome=outcome,
@@ -117,7 +117,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     )
 
 
-def _placed(hit: RailHit, errors: PlaceError) -> RailHit:
+def _placed(hit: RailHit, pull_px: float, errors: PlaceError) -> RailHit:
     """A contact with its whole error along the rail; NaN stays NaN.
 
     It is where the path reaches the rail's track line: a path that is seen too near to the rail reaches it too early,
@@ -129,7 +129,7 @@ def _placed(hit: RailHit, errors: PlaceError) -> RailHit:
     ahead = np.array([np.cos(hit.bearing_in_rad), np.sin(hit.bearing_in_rad)])
     moves = np.array([1.0, 1.0])
     moves[axis] = -ahead[1 - axis] / np.copysign(max(abs(float(ahead[axis])), FLATTEST), ahead[axis])
-    placed = float(np.sqrt(max(moves @ errors.covariance_m2(hit.at_m) @ moves, 0.0)))
+    placed = along_sd_m(errors.way_covariance_m2(hit.at_m, pull_px), moves)
     return replace(hit, at_sd_m=float(np.hypot(hit.at_sd_m, placed)))
 
 

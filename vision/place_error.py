@@ -12,15 +12,18 @@ from numpy.typing import NDArray
 from calibration.accuracy import place_covariance_m2
 from calibration.camera import Camera
 from calibration.table import Table, Vector
+from vision.sightings import Rest
 
-# The outline's part in any direction, in pixels; and what a view along the cloth would add, in the direction away from
-# the camera alone: light from above makes a ball lopsided that way and no other. Both besides what the views of a ball
-# state themselves, which is more where the edges scatter or hardly show. Judged from 900 rendered and coded pictures of
-# balls of 4 to 20 pixels on many cloths, in many lights and views, with their true cameras: root mean squares of
-# standardised errors away from the camera are 0.6 for white balls and 0.85 for others (0.8 at a third of the bit rate,
-# 1.05 below 7 pixels of radius), across the view 0.75 and 0.93. Balls under way are pulled as far, as a rule away from
-# the camera: by 0.16 of a pixel times the slant over 140 legs of rendered films.
-OUTLINE_SD_PX, SLANT_SD_PX = 0.03, 0.19
+# What a view along the cloth adds to what pulls a ball's outline in any direction, in pixels: light from above makes a
+# ball lopsided away from the camera, and no other way. Of one at rest, from the same 410 balls as that pull
+# (``vision.outlines.outline``); of one under way, over 140 legs of rendered films, whose places are pulled by 0.16 of a
+# pixel times the slant, as a rule away from the camera.
+SLANT_SD_PX, WAY_SLANT_SD_PX = 0.13, 0.19
+
+
+def along_sd_m(covariance_m2: NDArray[np.float64], direction: Vector) -> float:
+    """The standard deviation along a direction (2,) that a covariance (2, 2) stands for."""
+    return float(np.sqrt(max(float(direction @ covariance_m2 @ direction), 0.0)))
 
 
 @dataclass(frozen=True)
@@ -30,40 +33,36 @@ class PlaceError:
     camera: Camera
     table: Table
 
-    def outline_covariance_m2(self, at_m: Vector) -> NDArray[np.float64]:
-        """Of a ball at a place (2,): the outline's part alone, (2, 2) square metres."""
+    def outline_covariance_m2(self, at_m: Vector, pull_px: float, slant_px: float = SLANT_SD_PX) -> NDArray[np.float64]:
+        """Of a ball at a place (2,): the outline's part alone, (2, 2) square metres.
+
+        ``pull_px`` is what pulls that ball's outline; ``slant_px`` one of the two constants.
+        """
         radius_m = self.table.ball_radius_m
         ray = self.camera.position_m - np.array([*at_m, radius_m])
         slant = float(np.hypot(ray[0], ray[1]) / np.linalg.norm(ray))
         jacobian = self.camera.plane_jacobian(self._pixel(at_m), radius_m)[0]
         # A pixel's worth of the way to the camera; right below it there is no such way, and no slant.
         pixel_m = ray[:2] / max(float(np.linalg.norm(np.linalg.solve(jacobian, ray[:2]))), 1e-9)
-        along_m = SLANT_SD_PX * slant * pixel_m
-        return np.asarray(OUTLINE_SD_PX**2 * jacobian @ jacobian.T + np.outer(along_m, along_m))
+        along_m = slant_px * slant * pixel_m
+        return np.asarray(pull_px**2 * jacobian @ jacobian.T + np.outer(along_m, along_m))
 
-    def outline_sd_m(self, at_m: Vector) -> float:
-        """Standard deviation of either coordinate from the outline's part, metres, for a ball at (2,)."""
-        return float(np.sqrt(np.trace(self.outline_covariance_m2(at_m)) / 2))
+    def outline_sd_m(self, rest: Rest) -> float:
+        """Standard deviation of either coordinate from the outline's part, metres, for a ball at rest."""
+        return float(np.sqrt(np.trace(self.outline_covariance_m2(rest.at_m, rest.pull_px)) / 2))
 
-    def outline_along_sd_m(self, at_m: Vector, direction: Vector) -> float:
-        """The outline's part of a place in one direction (2,), of unit length."""
-        return float(np.sqrt(direction @ self.outline_covariance_m2(at_m) @ direction))
+    def way_covariance_m2(self, at_m: Vector, pull_px: float) -> NDArray[np.float64]:
+        """Of a ball under way at a place (2,): the outline's part and the registration's, (2, 2) square metres."""
+        return np.add(self._registered(at_m), self.outline_covariance_m2(at_m, pull_px, WAY_SLANT_SD_PX))
 
-    def covariance_m2(self, at_m: Vector) -> NDArray[np.float64]:
-        """Of a place (2,): the outline's part and the registration's, (2, 2) square metres."""
-        return np.add(self._registered(at_m), self.outline_covariance_m2(at_m))
+    def lying_m2(self, rest: Rest) -> NDArray[np.float64]:
+        """Of a ball at rest: the outline's part and that of its views, (2, 2) square metres."""
+        return np.asarray(self.outline_covariance_m2(rest.at_m, rest.pull_px) + rest.sd_m**2 * np.eye(2))
 
-    def along_sd_m(self, at_m: Vector, direction: Vector) -> float:
-        """The whole standard deviation of a place in one direction (2,), of unit length."""
-        return float(np.sqrt(max(float(direction @ self.covariance_m2(at_m) @ direction), 0.0)))
-
-    def resting_sd_m(self, at_m: Vector, views_sd_m: float) -> float:
-        """The whole standard deviation of either coordinate of a ball at rest, the root mean square of the two.
-
-        ``views_sd_m`` is what its own views state of their mean.
-        """
-        registered_m = np.sqrt(np.trace(self._registered(at_m)) / 2)
-        return float(np.linalg.norm([registered_m, self.outline_sd_m(at_m), views_sd_m]))
+    def resting_sd_m(self, rest: Rest) -> float:
+        """The whole standard deviation of either coordinate of a ball at rest, the root mean square of the two."""
+        registered_m = np.sqrt(np.trace(self._registered(rest.at_m)) / 2)
+        return float(np.linalg.norm([registered_m, self.outline_sd_m(rest), rest.sd_m]))
 
     def _registered(self, at_m: Vector) -> NDArray[np.float64]:
         registered = place_covariance_m2(self.camera, np.array([at_m]), self.table.ball_radius_m)[0]

@@ -7,6 +7,7 @@ import numpy as np
 
 from calibration.table import Vector
 from vision.outcome import TARGET_REACH_M
+from vision.place_error import PlaceError
 from vision.reading import Attempt, Placement
 from vision.shot import Shot
 from vision.strokes import Stroke
@@ -19,17 +20,21 @@ SAME_PLACE_M = 0.06
 class Lay:
     """Where the balls lay when the cue ball was struck: centres (2,) and standard deviations by name, "cue" among them.
 
-    ``outline_sd_m``: what outlines may be wrong by however long a ball lay; it is not in ``sd_m``.
+    ``outline_sd_m``: what their outlines may be wrong by however long a ball lay; it is not in ``sd_m``.
     """
 
     at_m: Mapping[str, Vector]
     sd_m: Mapping[str, float]
-    outline_sd_m: float
+    outline_sd_m: Mapping[str, float]
 
 
-def lay_of(stroke: Stroke, outline_sd_m: float) -> Lay:
+def lay_of(stroke: Stroke, errors: PlaceError) -> Lay:
     rests = {"cue": stroke.rest} | dict(stroke.resting)
-    return Lay({n: r.at_m for n, r in rests.items()}, {n: r.sd_m for n, r in rests.items()}, outline_sd_m)
+    return Lay(
+        {name: rest.at_m for name, rest in rests.items()},
+        {name: rest.sd_m for name, rest in rests.items()},
+        {name: errors.outline_sd_m(rest) for name, rest in rests.items()},
+    )
 
 
 def nearest_ball(lay: Lay, place_m: tuple[float, float], *, but: str) -> tuple[str | None, float]:
@@ -55,9 +60,9 @@ def place_attempts(
     for attempt, lay in zip(attempts, lays, strict=True):
         found = []
         for role, name in _balls(attempt, lay, shot).items():
-            at, sd = lay.at_m[name], lay.sd_m[name]
+            at, sd, outline_sd = lay.at_m[name], lay.sd_m[name], lay.outline_sd_m[name]
             if role == "target" and isinstance(shot.target_ball, tuple):
-                whole_sd = float(np.sqrt(sd**2 + lay.outline_sd_m**2 + place_sd_m(at) ** 2))
+                whole_sd = float(np.sqrt(sd**2 + outline_sd**2 + place_sd_m(at) ** 2))
                 found.append(Placement(name, at - np.array(shot.target_ball), whole_sd, "drill"))
                 continue
             known = first.setdefault(role, [])
@@ -66,7 +71,7 @@ def place_attempts(
                 known.append((at, sd))
                 continue
             # An error of the registration is the same for both; the outlines' is nearly so, and counted once.
-            between_sd = float(np.sqrt(sd**2 + near[1] ** 2 + lay.outline_sd_m**2))
+            between_sd = float(np.sqrt(sd**2 + near[1] ** 2 + outline_sd**2))
             found.append(Placement(name, at - near[0], between_sd, "first attempt"))
         placed.append(replace(attempt, placement=tuple(found)))
     return placed

@@ -84,7 +84,7 @@ class _Doubt:
 def try_shots(stroke: Stroke, shots: Sequence[Shot], errors: PlaceError, *, or_none: bool) -> Tried:
     """A stroke measured by the definition of every shot; ``or_none``, where it may be at none of them, plainly too."""
     return Tried(
-        lay=lay_of(stroke, errors.outline_sd_m(stroke.rest.at_m)),
+        lay=lay_of(stroke, errors),
         cue_end_m=stroke.cue_path.xy[-1],
         met_first=_met_first(stroke.cue),
         by_shot=tuple(attempt(stroke, shot, errors) for shot in shots),

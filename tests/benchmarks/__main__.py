@@ -50,6 +50,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, help="begin at this one of the films drawn (0 when not given)")
     parser.add_argument("--disturbed", action="store_true", default=None, help="draw films of disturbed practice")
     parser.add_argument("--like-cloth", action="store_true", default=None, help="draw balls of the cloth's colour")
+    parser.add_argument("--true-camera", action="store_true", default=None, help="read drawn films with theirs given")
     parser.add_argument("--shots", type=int, help="shots in the log whose fit is timed (500 when not given)")
     parser.add_argument("--minutes", type=_lengths, help="lengths of looped films, parted by commas (1,5 else)")
     parser.add_argument("--variants", type=_words, help="how films are altered for reading, names parted by commas")

@@ -5,7 +5,8 @@ each, kicks and banks, with and without a target ball, stripes and bystanders; w
 people and lamps over the table, decoys, light, knocks and the times of phones; with ``--like-cloth`` ones in which the
 ball of the drill has nearly the cloth's colour. Told are attempts lost and made up,
 wrong outcomes, errors, and errors in units of the stated standard deviations; each error beyond five of them is listed
-with its film, and so is each film that was not read as it was.
+with its film, and so is each film that was not read as it was. With ``--true-camera`` films are read with that: what
+all of a film shares, the error of its registration, is then apart.
 """
 
 import sys
@@ -17,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.camera import Setup
 from calibration.errors import InputError
 from calibration.table import Rail, Vector
 from tests.benchmarks.disturbed_films import draw_disturbed
@@ -36,6 +38,7 @@ WHATS = {
     "start": ("mm", 1e3),
     "bearing": ("deg", degrees(1)),
     "speed": ("%", 1e2),
+    "strike": ("ms", 1e3),
     "contact": ("mm", 1e3),
     "miss": ("mm", 1e3),
 }
@@ -144,7 +147,9 @@ def held(attempt: Attempt, true: Known) -> tuple[list[Error], list[str]]:
     return [e for e in errors if np.isfinite(e.by).all()], wrong
 
 
-def read_film(film: MadeUp, number: int, to: Path | None = None) -> tuple[Comparison | None, int, list[str]]:
+def read_film(
+    film: MadeUp, number: int, to: Path | None = None, true_camera: bool = False
+) -> tuple[Comparison | None, int, list[str]]:
     """Errors of one film, how many outcomes were left unclear, and what was wrong in it; kept in the folder ``to``."""
     refusals: list[str] = []
     if to is not None:
@@ -171,7 +176,8 @@ def read_film(film: MadeUp, number: int, to: Path | None = None) -> tuple[Compar
             path.write_bytes(turned(path.read_bytes(), film.turn_deg))
         for table in ("auto", film.table.name):
             try:
-                reading = read_clip(path, film.shot, table=table)
+                setup = Setup(film.table, "left", film.camera) if true_camera else None
+                reading = read_clip(path, film.shot, table=table, setup=setup)
                 break
             except InputError as error:
                 refusals.append(
@@ -193,6 +199,7 @@ def read_film(film: MadeUp, number: int, to: Path | None = None) -> tuple[Compar
         left.remove(attempt)
         found += 1
         its_errors, its_wrong = held(attempt, known(true, film))
+        its_errors.append(Error("strike", np.array([attempt.t_s - true.t_s]), attempt.t_sd_s))
         errors += its_errors
         outcomes += any(w.startswith("outcome") for w in its_wrong)
         lost += sum(w.endswith("rail not told") for w in its_wrong)
@@ -216,6 +223,7 @@ def run(
     to: Path | None = None,
     disturbed: bool = False,
     like_cloth: bool = False,
+    true_camera: bool = False,
 ) -> dict[str, list[dict[str, float | str]]]:
     """Counts, errors of each quantity, and the films that were not read as they were."""
     read: list[Comparison] = []
@@ -224,7 +232,7 @@ def run(
     draw = draw_disturbed if disturbed else draw_like_cloth if like_cloth else draw_film
     for number in range(first, first + drills):
         film = draw(np.random.default_rng([seed, number]))
-        found, doubtful, wrong = read_film(film, number, to)
+        found, doubtful, wrong = read_film(film, number, to, true_camera)
         unclear += doubtful
         if found is None:
             refused += 1

@@ -14,7 +14,7 @@ from tests.vision.seen import TABLE, only_stroke, seen
 from vision.contacts.run import Run
 from vision.legs import Path
 from vision.outcome import FLATTEST, attempt
-from vision.place_error import PlaceError
+from vision.place_error import PlaceError, along_sd_m
 from vision.reading import BallHit, RailHit
 from vision.shot import Shot
 from vision.strokes import Stroke
@@ -177,7 +177,7 @@ def test_contact_is_less_sure_the_flatter_the_path_comes() -> None:
         met = replace(hit, bearing_in_rad=bearing_rad)
         run = replace(stroke.cue, junctions=(met, *stroke.cue.junctions[1:]))
         sds.append(attempt(replace(stroke, cue=run), shot, errors).contacts[0].at_sd_m)
-    outward = errors.outline_along_sd_m(hit.at_m, np.array([0.0, 1.0]))
+    outward = along_sd_m(errors.way_covariance_m2(hit.at_m, stroke.rest.pull_px), np.array([0.0, 1.0]))
     # The whole of it, but for what little leads along the rail.
     assert np.sqrt(sds[1] ** 2 - sds[0] ** 2) == pytest.approx(outward / np.tan(np.pi / 6), rel=0.25)
 

@@ -16,7 +16,7 @@ from vision.shot import Shot
 from vision.strokes import Stroke
 
 KICK = Shot("kick", "kick", ("left",), "pocketed", target_ball=HANGING, target_pocket="foot-right")
-OUTLINE_SD_M = 0.0003
+PERFECT = {"cue": 0.0, "red": 0.0}
 
 
 def no_sd(_: Vector) -> float:
@@ -24,7 +24,7 @@ def no_sd(_: Vector) -> float:
 
 
 def tried(stroke: Stroke, shot: Shot = KICK) -> tuple[Attempt, Lay]:
-    return attempt(stroke, shot, ERRORS), lay_of(stroke, OUTLINE_SD_M)
+    return attempt(stroke, shot, ERRORS), lay_of(stroke, ERRORS)
 
 
 def kick_from(start_m: tuple[float, float], red_m: tuple[float, float], bearing_deg: float = 56.0) -> Stroke:
@@ -82,7 +82,7 @@ def test_standard_deviation_has_all_its_parts() -> None:
     a, lay = tried(stroke)
     (alone,) = place_attempts([a], [lay], KICK, no_sd)[0].placement
     (registered,) = place_attempts([a], [lay], KICK, lambda _: 0.001)[0].placement
-    assert alone.sd_m == pytest.approx(np.hypot(stroke.resting["red"].sd_m, OUTLINE_SD_M))
+    assert alone.sd_m == pytest.approx(np.hypot(stroke.resting["red"].sd_m, ERRORS.outline_sd_m(stroke.resting["red"])))
     assert registered.sd_m == pytest.approx(np.hypot(alone.sd_m, 0.001))
     # The registration's error is common to a place and to the same place again.
     cue = place_attempts([a, a], [lay, lay], KICK, lambda _: 0.001)[1].placement[0]
@@ -94,11 +94,10 @@ def test_offsets_scatter_as_their_sd_says() -> None:
     """Over many noisy lays, the offset against the first attempt is spread as stated (outlines are perfect here)."""
     rng = np.random.default_rng(5)
     a, _ = tried(kick_from((0.9, 0.3), HANGING))
-    sd = 0.0004
-    standardised = []
+    sd, standardised = 0.0004, []
     for _ in range(300):
         noisy = [
-            Lay({"cue": a.start_m + rng.normal(0, sd, 2), "red": np.array(HANGING)}, {"cue": sd, "red": sd}, 0.0)
+            Lay({"cue": a.start_m + rng.normal(0, sd, 2), "red": np.array(HANGING)}, {"cue": sd, "red": sd}, PERFECT)
             for _ in range(2)
         ]
         cue = next(p for p in place_attempts([a, a], noisy, KICK, no_sd)[1].placement if p.ball == "cue")
@@ -108,12 +107,12 @@ def test_offsets_scatter_as_their_sd_says() -> None:
 
 def test_nearest_ball_leaves_out_the_cue_ball_and_the_one_named() -> None:
     places = {"cue": (1.0, 1.0), "red": (1.0, 1.1), "blue": (1.0, 1.3)}
-    lay = Lay({n: np.array(p) for n, p in places.items()}, dict.fromkeys(places, 0.0), 0.0)
+    lay = Lay({n: np.array(p) for n, p in places.items()}, dict.fromkeys(places, 0.0), dict.fromkeys(places, 0.0))
     for but, nearest, away_m in (("", "red", 0.1), ("red", "blue", 0.3)):
         name, off_m = nearest_ball(lay, (1.0, 1.0), but=but)
         assert name == nearest
         assert off_m == pytest.approx(away_m)
-    assert nearest_ball(Lay({}, {}, 0.0), (1.0, 1.0), but="") == (None, float("inf"))
+    assert nearest_ball(Lay({}, {}, {}), (1.0, 1.0), but="") == (None, float("inf"))
 
 
 def test_json_says_from_where() -> None:

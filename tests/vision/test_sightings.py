@@ -11,14 +11,14 @@ TRUE = np.array([0.9, 0.4])
 VIEW_SD_M = 0.0004
 
 
-def view(at_m: Vector, sd_m: float = VIEW_SD_M) -> BallView:
-    return BallView(at_m, sd_m, np.zeros(2), np.zeros(3), 1.0)
+def view(at_m: Vector, sd_m: float = VIEW_SD_M, pull_px: float = 0.05) -> BallView:
+    return BallView(at_m, sd_m, np.zeros(2), np.zeros(3), 1.0, edges_sd_m=sd_m, pull_px=pull_px)
 
 
 def rest_of(errors_m: Vector) -> tuple[Vector, float]:
     """The error of the mean place and its stated standard deviation, of errors (n, 2)."""
     recent = [Sighting(k / 30, TRUE + e, VIEW_SD_M, False) for k, e in enumerate(errors_m[:4])]
-    rest = resting_place(recent)
+    rest = resting_place(recent, view(TRUE))
     for k, e in enumerate(errors_m[4:], start=4):
         rest = averaged(rest, view(TRUE + e), k / 30)
     return rest.at_m - TRUE, rest.sd_m
@@ -49,8 +49,15 @@ def test_views_that_scatter_by_more_than_they_state_are_believed_less() -> None:
 
 
 def test_spoilt_look_hardly_moves_the_place() -> None:
-    rest = resting_place([Sighting(k / 30, TRUE, VIEW_SD_M, False) for k in range(4)])
-    moved = averaged(rest, view(TRUE + [0.003, 0.0], 10 * VIEW_SD_M), 0.2)
+    rest = resting_place([Sighting(k / 30, TRUE, VIEW_SD_M, False) for k in range(4)], view(TRUE))
+    moved = averaged(rest, view(TRUE + [0.003, 0.0], 10 * VIEW_SD_M, pull_px=0.3), 0.2)
     assert moved.at_m == pytest.approx(TRUE, abs=1e-5)
     assert moved.sightings == 5
     assert moved.last_s == 0.2
+    assert moved.pull_px == pytest.approx(0.05, rel=0.1)
+
+
+def test_look_that_edges_leave_more_open_than_looks_scatter_by_is_believed_by_the_edges() -> None:
+    # What a look may be off in all, a stick beside it say, weighs it; how sure the mean is, the edges tell.
+    rest = resting_place([Sighting(k / 30, TRUE, 10 * VIEW_SD_M, False) for k in range(4)], view(TRUE))
+    assert rest.sd_m == pytest.approx(VIEW_SD_M)

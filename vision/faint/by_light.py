@@ -19,7 +19,7 @@ from vision.faint.lit_fit import LitFit
 from vision.faint.search import FaintSearch
 from vision.film.clip import Frame
 from vision.light import Light
-from vision.outlines.outline import BallView
+from vision.outlines.outline import LEAST_CONTRAST, PULL, BallView
 from vision.pieces import Mask, closed
 from vision.reduced import Planes
 from vision.table_view import Expected, TableView
@@ -76,7 +76,8 @@ class BallsByLight:
             return self._view(fit, lit)
         if not known and view.support < UNEXPLAINED_SUPPORT:
             return None
-        return replace(view, sd_m=hypot(view.sd_m, UNEXPLAINED_SD * radius_m))
+        unexplained_m = UNEXPLAINED_SD * radius_m
+        return replace(view, sd_m=hypot(view.sd_m, unexplained_m), edges_sd_m=hypot(view.edges_sd_m, unexplained_m))
 
     def views(
         self,
@@ -130,4 +131,5 @@ class BallsByLight:
         return self._search.newcomers(frame.y, gain, mask, taken_m, self._sized.on_table, at_once=missed)
 
     def _view(self, fit: BallFit, lit: LitFit) -> BallView:
-        return BallView(lit.at_m, lit.sd_m, lit.at_px, fit.colour_at(lit.at_m), min(lit.told, 1.0))
+        colour = fit.colour_at(lit.at_m)
+        return BallView(lit.at_m, lit.sd_m, lit.at_px, colour, min(lit.told, 1.0), lit.sd_m, PULL / LEAST_CONTRAST)

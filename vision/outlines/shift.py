@@ -84,6 +84,11 @@ def shift_onto(
     return Shift(step, left, kept, strength * kept, scale, variance)
 
 
+def edges_sd_px(shift: Shift) -> float:
+    """Standard deviation of either coordinate of a shift, where every edge errs by itself."""
+    return shift.scale * sqrt(shift.variance)
+
+
 def shift_sd_px(shift: Shift, spacing_px: float) -> float:
     """Standard deviation of either coordinate of a shift, from how the edges scatter round the outline.
 

@@ -104,6 +104,20 @@ def guesses(seed: int) -> list[tuple[float, float]]:
     return [(x + float(dx), y + float(dy)) for (x, y), (dx, dy) in zip(PLACES_M, off, strict=True)]
 
 
+def test_outline_is_pulled_the_less_the_more_the_ball_stands_out(plain: Scene) -> None:
+    pulled = {}
+    for colour in (WHITE, YELLOW, RED, (66, 140, 88)):
+        frame = plain.frame(plain.stage.still([Ball(*PLACES_M[0], colour)]))
+        view = plain.fit(frame, PLACES_M[0])
+        assert view is not None
+        assert view.edges_sd_m <= view.sd_m
+        pulled[colour] = view.pull_px
+    # White stands out by some 120 levels here, a ball of nearly the cloth's colour by its shading alone.
+    assert list(pulled.values()) == sorted(pulled.values())
+    assert pulled[WHITE] < 0.04
+    assert max(pulled.values()) > 0.1
+
+
 @pytest.mark.parametrize("noise_sd", TOLERANCES_PX)
 def test_exact_to_the_tolerance_of_the_noise(plain: Scene, noise_sd: float) -> None:
     errors = errors_of(plain, noise_sd)
