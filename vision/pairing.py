@@ -23,6 +23,8 @@ DOUBTFUL_COLOUR = 12.0
 # What is seen as unsurely as this, and off the ball's colour by more than that, is no ball that has left its place: a
 # hand or a sleeve beside it. A fast ball's smear is seen twice as surely.
 UNSURE_M = 0.005
+# So many standard deviations of a sighting count as much against it as being so far from where the ball should be.
+UNSURE_SHARE = 2.0
 # What is seen this near to where a ball should be may be that ball whatever its speed.
 REACH_M = 0.012
 # A sighting this far from where a ball should be counts as much against it as half the colour gate.
@@ -66,8 +68,10 @@ def near_pairs(
                 and _was_hit(ball, track, others, seen.time_s, light, ball_radius_m)
             ):
                 continue
-            # Of two balls that part after they met, colour tells which is which.
-            pairs.append((distance / NEAR_M + 2 * hue / SAME_COLOUR, track.ident, track, k))
+            # Of two balls that part after they met, colour tells which is which; what is seen unsurely, a glint on the
+            # rail that the ball comes off, may be nearer to where it should be than the ball itself.
+            off = (distance + UNSURE_SHARE * ball.sd_m) / NEAR_M + 2 * hue / SAME_COLOUR
+            pairs.append((off, track.ident, track, k))
     return _greedy(pairs)
 
 

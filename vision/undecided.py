@@ -1,7 +1,7 @@
 """Whether a shot was still to be decided when its balls were last seen: lost from view, or the film at its end; or
 whether it was made by a rail that it may have met unseen."""
 
-from math import cos, hypot, isfinite, sin
+from math import cos, hypot, inf, isfinite, sin
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from vision.contacts.run import Run
 from vision.contacts.sent_into_rail import has_rubber
 from vision.contacts.turns import UNSEEN_S, turned_unseen
 from vision.dropped import SEEMS_THERE_S
-from vision.legs import Path, motion_at
+from vision.legs import GRAVITY_MPS2, TANGENT_S, Path, motion_at
 from vision.reading import BallHit, RailHit
 from vision.shot import Shot
 from vision.strokes import Stroke
@@ -34,6 +34,9 @@ STILL_NEARER_SDS = 4.0
 # so many sightings for so long on either side, for a stick spoils a few, and a ball changes another's velocity by more
 # than this.
 OPEN_BED_RADII, TURN_SEEN, TURN_SEEN_S, HIT_MPS = 1.0, 3, 0.08, 0.3
+# A ball that rolls is slowed by so much at least (0.005 to 0.015 g are published); for so long after a contact it may
+# still slide, and its spin speed it up.
+LEAST_ROLLING_MPS2, SLID_S = 0.005 * GRAVITY_MPS2, 0.5
 # A ball whose line passes a pocket's mouth within this may still drop there, off a jaw perhaps.
 BOUND_WITHIN_M = 0.12
 
@@ -70,6 +73,9 @@ def undecided(
     waits = shot.target_ball is not None and target_name is not None
     if leg == len(run.legs) - 1 and target is not None and _under_way(run):
         ahead = float((target - run.legs[leg].xy[-1]) @ _last_heading(run))
+        if ahead - MET_WITHIN_M > _rolls_on_m(run):
+            # Whatever waits there, it does not get that far.
+            return False
         if waits and run.ball in stroke.vanished and ahead > -table.ball_radius_m:
             # Lost from sight there, it may just have met the ball that waits.
             return True
@@ -87,10 +93,10 @@ def undecided(
     pocket = shot.target_pocket
     if drops.ball in stroke.vanished or (drops.ball in stroke.covered and _under_way(drops)):
         # Whether what came over it was a hand, or only looks like one, it may have dropped.
-        return pocket is not None and _bound_for(drops.legs[-1], table.mouth_m(pocket))
+        return pocket is not None and _bound_for(drops, table.mouth_m(pocket))
     if _last_seen_s(drops) < stroke.end_s - NOT_GONE_S or not _under_way(drops):
         return False
-    return _bound_for(drops.legs[-1], table.mouth_m(pocket)) if pocket is not None else drops is not run
+    return _bound_for(drops, table.mouth_m(pocket)) if pocket is not None else drops is not run
 
 
 def ends_before_a_hit(stroke: Stroke, table: Table) -> bool:
@@ -242,14 +248,26 @@ def _last_seen_s(run: Run) -> float:
     return float(run.legs[-1].t[-1])
 
 
-def _bound_for(leg: Path, place_m: Vector) -> bool:
-    """Whether a ball last ran towards a place closely enough that it may get there, or was about there."""
+def _bound_for(run: Run, place_m: Vector) -> bool:
+    """Whether a ball last ran towards a place closely and fast enough that it may get there, or was about there."""
+    leg = run.legs[-1]
     ahead = place_m - leg.xy[-1]
     if np.hypot(*ahead) < BOUND_WITHIN_M:
         return True
     heading = _heading(leg)
     along = float(ahead @ heading)
-    return along > 0 and float(np.hypot(*(ahead - along * heading))) < BOUND_WITHIN_M
+    aside = float(np.hypot(*(ahead - along * heading)))
+    return aside < BOUND_WITHIN_M and 0 < along < _rolls_on_m(run) + BOUND_WITHIN_M
+
+
+def _rolls_on_m(run: Run) -> float:
+    """How far a ball rolls on at most from where it was last seen, by its speed there; infinite where its last leg is
+    too short to tell."""
+    last = run.legs[-1]
+    if last.t[-1] - last.t[0] < SLID_S + TANGENT_S:
+        return inf
+    now = motion_at(last, float(last.t[-1]))
+    return (now.speed_mps + 3 * now.velocity_sd_mps) ** 2 / (2 * LEAST_ROLLING_MPS2)
 
 
 def _under_way(run: Run) -> bool:

@@ -3,11 +3,12 @@
 A film that was brought from 24 or 25 pictures a second to 30 or 60 shows some of them twice, and so does a camera that
 cannot keep up in poor light. A ball then seems to stop for a frame and to leap in the next. What is shown again is not
 looked at again; where it comes round regularly the times of the others were rounded to the film's frames, and are put
-back to the even rate at which the pictures were taken. Films that show every picture several times over are told by
-``shown_again``, before their balls are looked at.
+back to the even rate at which the pictures were taken, if balls then roll on more evenly: a picture shown again may as
+well stand for one that was lost, and then the others' times are true. Films that show every picture several times over
+are told by ``shown_again``, before their balls are looked at.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import isnan
 
@@ -89,8 +90,9 @@ class Repeats:
     def evened(self, tracks: Sequence[Track]) -> list[Track]:
         """The tracks with the times of their sightings put back to an even rate where the film's repeats show one, or
         to when the pictures were taken of which it leaves some out, by turns or now and again."""
-        times = {old: new for run in self._runs for old, new in even_times(run).items()}
-        if times:
+        rates = [even_times(run) for run in self._runs]
+        times = {old: new for rate in rates if _roll_evener(tracks, rate) for old, new in rate.items()}
+        if any(rates):
             return [_retimed(track, lambda time_s: times.get(time_s, time_s)) for track in tracks]
         turns = turns_of(tracks, self.steps)
         if turns is not None:
@@ -171,6 +173,30 @@ def even_times(run: Sequence[tuple[float, bool]]) -> dict[float, float]:
             times |= dict(zip(taken[first:until].tolist(), even.tolist(), strict=True))
         first = until
     return times
+
+
+def _roll_evener(tracks: Sequence[Track], times: Mapping[float, float]) -> bool:
+    """Whether balls roll on more evenly by the new times of pictures than by those that the film states."""
+    stated, new = 0.0, 0.0
+    for track in tracks:
+        seen = [s for s in track.path if s.time_s in times]
+        if len(seen) < 3:
+            continue
+        at_m = np.array([s.at_m for s in seen])
+        stated += _unevenness(np.array([s.time_s for s in seen]), at_m)
+        new += _unevenness(np.array([times[s.time_s] for s in seen]), at_m)
+    return new < stated
+
+
+def _unevenness(times_s: Vector, at_m: Vector) -> float:
+    """By how much a ball at places (n, 2) seems to change its velocity from step to step, as shares of its square.
+
+    What it meets changes it by no more than all of it, whatever the times.
+    """
+    velocity = np.diff(at_m, axis=0) / np.diff(times_s)[:, None]
+    change = (np.diff(velocity, axis=0) ** 2).sum(axis=1)
+    fast = (velocity**2).sum(axis=1)
+    return float(np.minimum(change / np.maximum(fast[1:] + fast[:-1], 1e-12), 1.0).sum())
 
 
 def _evenly(times_s: Vector) -> Vector:

@@ -81,6 +81,24 @@ def test_film_brought_to_another_rate_is_read_alike(
     assert (found.outcome, [c.rail for c in found.contacts]) == (true.outcome, [c.rail for c in true.contacts])
 
 
+def test_film_that_shows_a_picture_for_every_one_that_was_lost_keeps_its_times(
+    taken: tuple[Path, Attempt], tmp_path: Path
+) -> None:
+    """As regular as pictures of another rate are, but those between were shown when they were taken."""
+    source, true = taken
+    with av.open(str(source)) as film:
+        pictures = [picture.to_ndarray(format="bgr24") for picture in film.decode(video=0)]
+    shown = [pictures[k - (k % 5 == 4)] for k in range(len(pictures))]
+    write_frames(tmp_path / "shown.mp4", shown, (CAMERA.width, CAMERA.height), np.arange(len(shown)) / FPS, FPS, crf=14)
+    reading = read_kick(tmp_path / "shown.mp4")
+    assert any("shown twice" in warning for warning in reading.warnings)
+    (found,) = reading.attempts
+    assert found.t_s == pytest.approx(true.t_s, abs=0.002)
+    assert degrees(abs(found.bearing_rad - true.bearing_rad)) < 0.1
+    assert found.speed_mps == pytest.approx(true.speed_mps, rel=0.01)
+    assert found.miss_m == pytest.approx(true.miss_m, abs=0.003)
+
+
 @pytest.mark.parametrize("fps", [24, 25])
 def test_film_with_pictures_left_out_by_turns_is_read_alike(
     taken: tuple[Path, Attempt], fps: int, tmp_path: Path
