@@ -24,7 +24,8 @@ CUTS = (1.5, 2.5, 4.0, 6.0, 10.0)
 # What is a ball's size: so much of its disc is covered, and no side of its box is longer than this, in its radii; two
 # reduced pixels more are the blur of a small one.
 DISC_SHARE, LONGEST_RADII, BLUR_PX = (0.45, 1.8), 2.8, 2.0
-# Some of the stills, so much of the outline seen in more than half of them, within so many radii of one place.
+# Some of the stills, so much of the outline seen in half of them, within so many radii of one place: what a median of
+# all of them shows was there in about as many.
 LOOKS, SEEN_SUPPORT, SAME_PLACE_RADII = 7, 0.8, 0.3
 
 
@@ -68,7 +69,7 @@ def lain_throughout(
 
 
 def seen_in(stills: Sequence[Frame], plane: BallPlane, at_m: Vector) -> Vector | None:
-    """Where most of the stills show a ball near a place, (2,) metres; None when they do not."""
+    """Where half of the stills or more show a ball near a place, (2,) metres; None when they do not."""
     looked_at = stills[:: max(len(stills) // LOOKS, 1)]
     seen: list[Vector] = []
     for count, still in enumerate(looked_at, start=1):
@@ -76,9 +77,9 @@ def seen_in(stills: Sequence[Frame], plane: BallPlane, at_m: Vector) -> Vector |
         if view is not None and view.support >= SEEN_SUPPORT:
             seen.append(view.at_m)
         # Those that are left cannot make up for it.
-        if 2 * (count - len(seen)) >= len(looked_at):
+        if 2 * (count - len(seen)) > len(looked_at):
             return None
     places = np.array(seen)
     middle = np.asarray(np.median(places, axis=0))
     together = np.hypot(*(places - middle).T) < SAME_PLACE_RADII * plane.radius_m
-    return middle if 2 * int(together.sum()) > len(looked_at) else None
+    return middle if 2 * int(together.sum()) >= len(looked_at) else None
