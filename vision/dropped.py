@@ -26,9 +26,8 @@ SEEMS_THERE_S = 0.05
 # A ball's place may be seen this much off: it may seem to pass through the end of a nose. Nearer to a nose line than
 # this many radii, half of what a ball that touches the nose is from it, it is between the jaws or in the throat.
 NOSE_END_M, AT_NOSE_RADII = 0.01, 0.5
-# A faster ball in a pocket's throat is over the lip soon after the jaws hide it, for it rolls on by the 8 cm from the
-# mouth to there even where the cloth slows it by 0.015 g; a slower one may have been taken up.
-CREPT_MPS = 0.15
+# A faster ball in a pocket's throat is over the lip soon after the jaws hide it; a slower one may have been taken up.
+CREPT_MPS = 0.2
 # So long it may be hidden by the jaws and their shadow then, before it drops: the way from the mouth to the lip, some
 # 8 cm, at 0.7 m/s.
 THROAT_S = 0.12
