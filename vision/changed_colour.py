@@ -2,7 +2,7 @@
 
 A stripe lies with its white or its coloured side up and shows both by turns as it rolls. Sent off, it may look so
 unlike what lay there that the tracker begins a new ball: then one vanishes as another appears beside it, coming from
-its place.
+its place. Or both are seen by turns for some frames, before the new one is followed for good.
 """
 
 from collections.abc import Mapping, Sequence
@@ -17,6 +17,8 @@ from vision.track import Track
 # The new ball is first seen so soon after the old one was seen last, and its line passes its place this closely. Under
 # a stick, or with the cue ball beside it, the old one may be missed for a while before it sets off.
 AT_ONCE_S, MISSED_S, FROM_PLACE_M = 0.1, 0.25, 0.02
+# The old one is seen no longer than this by turns with the new one.
+BY_TURNS_S = 0.25
 # So many sightings tell where it comes from; fewer than the first number tell nothing.
 LEAST_SEEN, MOST_SEEN = 3, 8
 
@@ -41,23 +43,30 @@ def _whole(first: Track, heir: Mapping[int, Track]) -> Track:
             ident=first.ident,
             colour=first.colour,
             rests=[*whole.rests, *last.rests],
-            path=[*whole.path, *last.path],
+            path=sorted([*whole.path, *last.path], key=lambda s: s.time_s),
             frames=whole.frames + last.frames,
         )
     return whole
 
 
 def _goes_on(old: Track, new: Track) -> bool:
-    """Whether ``new`` begins where and when ``old``, which lay still, was seen for the last time."""
+    """Whether ``new`` begins where and when ``old``, which lay still, was seen last, or is seen by turns with it."""
     if not old.gone or not old.rests or len(new.path) < LEAST_SEEN:
         return False
-    rest, first = old.rests[-1], new.path[0]
-    moved_before = any(s.time_s > rest.last_s for s in old.path)
+    rest = old.rests[-1]
+    by_turns = [s for s in old.path if s.time_s > rest.last_s]
+    both = sorted([*by_turns, *new.path], key=lambda s: s.time_s)
+    first = both[0]
     rested_before = any(r.first_s < first.time_s for r in new.rests)
     unseen_s = first.time_s - rest.last_s
-    if moved_before or rested_before or not 0 < unseen_s < MISSED_S:
+    if rested_before or not 0 < unseen_s < MISSED_S:
         return False
-    path = legs(Path.of(new.path))[0].part(slice(0, MOST_SEEN))
+    if by_turns:
+        # Two that are seen at once are two balls.
+        at_once = {s.time_s for s in by_turns} & {s.time_s for s in new.path}
+        if at_once or by_turns[-1].time_s > first.time_s + BY_TURNS_S or new.path[0].time_s > by_turns[-1].time_s:
+            return False
+    path = legs(Path.of(both))[0].part(slice(0, MOST_SEEN))
     if len(path) < LEAST_SEEN or np.hypot(*(path.xy[0] - rest.at_m)) > FASTEST_MPS * unseen_s:
         return False
     line = fit_line(path)

@@ -40,6 +40,7 @@ def near_pairs(
 ) -> list[tuple[Track, int]]:
     """Pairs that are close to where the ball should be, the closest first."""
     pairs = []
+    rolling = {view: track for track, view in rolling_pairs(tracks, seen, views)}
     # Balls that leave their places have no speed yet.
     still = [t for t in tracks if t.rests and hypot(*t.velocity_mps()) == 0.0]
     left = [t for t in still if all(hypot(*(seen.balls[k].at_m - t.at_m)) >= REACH_M for k in views)]
@@ -60,7 +61,10 @@ def near_pairs(
         others = [t for t in left if t is not track]
         for distance, hue, k in found:
             ball = seen.balls[k]
-            if elapsed > ROLLING_GAP_S and _is_of(ball, others, hue, seen.time_s):
+            if elapsed > ROLLING_GAP_S and (
+                rolling.get(k, track) is not track or _is_of(ball, others, hue, seen.time_s)
+            ):
+                # A stripe that shows its white for a moment is no white ball that was lost a while ago.
                 continue
             if (
                 best < hue / 2
@@ -90,6 +94,7 @@ def _was_hit(
 def far_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int], light: float) -> list[tuple[Track, int]]:
     """Balls that left their place, and sightings of their colour within reach."""
     pairs = []
+    rolling = {view: track for track, view in rolling_pairs(tracks, seen, views)}
     for track in tracks:
         elapsed = max(seen.time_s - track.seen_s, 1e-6)
         # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
@@ -99,6 +104,8 @@ def far_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int], li
             ball = seen.balls[k]
             distance = hypot(*(ball.at_m - track.at_m))
             hue = colour_distance(ball.colour, track.colour)
+            if elapsed > ROLLING_GAP_S and rolling.get(k, track) is not track:
+                continue
             if speed == 0.0 and ball.sd_m > UNSURE_M and hue > DOUBTFUL_COLOUR:
                 continue
             if distance < reach + 0.02 and hue < SAME_COLOUR * light:

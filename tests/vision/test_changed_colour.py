@@ -47,6 +47,23 @@ def test_ball_that_a_stick_hid_before_it_set_off_stays_that_ball(left_s: float, 
     assert len(found) == (1 if same else 2)
 
 
+@pytest.mark.parametrize(("turns", "joined"), [((1, 2), True), ((0, 2, 3), True), ((2, 11), False)])
+def test_ball_that_looks_like_either_by_turns_as_it_sets_off_stays_that_ball(
+    turns: tuple[int, ...], joined: bool
+) -> None:
+    """Seen as the old one much later, or both at once, they are two."""
+    whole = rolls(1, LAY_M, 10.0)
+    old = replace(lay(), path=[whole.path[k] for k in turns])
+    new = replace(whole, path=[s for k, s in enumerate(whole.path) if k not in turns])
+    if not joined:
+        old = replace(old, path=[replace(s, time_s=s.time_s + 0.1) for s in old.path])
+    found = rejoined([old, new])
+    assert len(found) == (1 if joined else 2)
+    if joined:
+        assert [s.time_s for s in found[0].path] == [s.time_s for s in whole.path]
+    assert len(rejoined([old, whole])) == 2
+
+
 def test_ball_that_is_sent_off_twice_may_change_its_colour_twice() -> None:
     first = rolls(1, LAY_M, 0.0)
     stopped_m = first.path[-1].at_m

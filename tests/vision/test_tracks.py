@@ -104,6 +104,33 @@ def test_rolling_stripe_keeps_its_track() -> None:
     assert sum(s.time_s > now for s in only(tracker).path) == 29
 
 
+def test_stripe_that_shows_its_white_is_not_taken_for_a_white_ball_lost_before() -> None:
+    """That one was on its way to where the stripe is by then, but out of sight for a while."""
+    band, pole = np.array([102.0, 170.0, 110.0]), np.array([196.0, 128.0, 128.0])
+    tracker, now = resting(ball((0.9, 0.4)), ball((0.9, 0.8), band))
+    for k in range(1, 6):
+        seen = ball((0.9 + 0.02 * k, 0.4 + 0.01 * k)), ball((0.9 + 0.02 * k, 0.8 - 0.01 * k), band)
+        tracker.update(look(now + k * FRAME_S, *seen))
+    for k in range(6, 30):
+        colour = pole if k in (18, 25) else band
+        tracker.update(look(now + k * FRAME_S, ball((0.9 + 0.02 * k, 0.8 - 0.01 * k), colour), covered=True))
+    stripe = next(t for t in tracker.tracks if t.rests and t.rests[0].at_m[1] > 0.7)
+    assert sum(s.time_s > now for s in stripe.path) == 29
+
+
+def test_glint_on_the_rail_is_not_taken_for_the_ball_that_comes_off_it() -> None:
+    """It is where the ball would be without the rail, seen unsurely; the ball is on its way back."""
+    tracker, now = resting(ball((0.9, 1.0)))
+    way = [1.0 + 0.025 * k for k in range(1, 10)] + [1.23, 1.21, 1.19]
+    for k, y in enumerate(way, start=1):
+        views = [ball((0.9 + 0.004 * k, y))]
+        if k == 11:
+            glint = replace(ball((0.944, 1.245), np.array([160.0, 116.0, 136.0]), 0.5), sd_m=0.0077)
+            views.append(glint)
+        tracker.update(look(now + k * FRAME_S, *views))
+    assert [round(float(s.at_m[1]), 3) for s in tracker.tracks[0].path if s.time_s > now] == pytest.approx(way)
+
+
 def test_stripe_that_shows_its_white_when_hit_is_not_taken_for_the_cue_ball() -> None:
     """It goes where the cue ball was expected, in nearly the cue ball's colour; the cue ball itself has been slowed."""
     stripe, fps = np.array([144.0, 148.0, 159.0]), 24
