@@ -99,6 +99,23 @@ def test_leg_ends_where_pictures_are_left_out_round_a_turn(gap_s: float) -> None
     assert without_hit.miss_m == pytest.approx(told(whole, 8.0).miss_m, abs=0.004)
 
 
+@pytest.mark.parametrize(("speed_mps", "outcome"), [(0.9, "missed"), (1.2, "unclear"), (2.2, "unclear")])
+def test_film_that_ends_decides_a_kick_that_is_too_slow_to_get_there(speed_mps: float, outcome: str) -> None:
+    """It is on its last leg, on its way to the ball at the corner, and was seen for a second there."""
+    ghost, start = KICK.target_point_m(TABLE), (0.9, 0.3)
+    line = aim_rad(start, (float(ghost[0]), float(ghost[1])), ["left"], 2.2, TABLE, STRAIGHT)
+    motion = motion_of({"cue": start, "red": HANGING}, degrees(line), speed_mps, physics=STRAIGHT)
+    until_s = motion.rails[0].t_s + 1.0
+    leg = motion.leg_at("cue", until_s)
+    assert leg is not None
+    # On a fast cloth, of 0.005 g.
+    rolls_on_m = leg.speed_at(until_s) ** 2 / (2 * 0.005 * 9.81)
+    assert (rolls_on_m < np.hypot(*(ghost - leg.where(until_s)))) == (outcome == "missed")
+    found = told(seen(motion, fps=FPS, until_s=until_s), until_s)
+    assert found.outcome == outcome
+    assert ("path_lost" in found.flags) == (outcome == "unclear")
+
+
 def lost_slow(crowded: bool) -> list[Ball]:
     """A kick that stops before the rail, its ball last seen as it creeps."""
     balls = seen(motion_of({"cue": (0.9, 0.3), "red": HANGING}, 60.0, 0.55), fps=FPS, until_s=12.0)
