@@ -143,10 +143,11 @@ class Comparison:
         return float(np.sqrt(np.mean(squares))) if squares else float("nan")
 
     def with_sd(self, what: str) -> int:
-        """How many errors have a standard deviation to be held against."""
-        return len(self._standardisable(what))
+        """How many errors are ``standardisable``."""
+        return len(self.standardisable(what))
 
-    def _standardisable(self, what: str) -> list[Error]:
+    def standardisable(self, what: str) -> list[Error]:
+        """Errors that have a standard deviation to be held against."""
         return [e for e in self.of(what) if np.isfinite(e.sd) and e.sd > 0]
 
     def pooled(self, what: str, *, common_apart: bool = False) -> float:
@@ -155,7 +156,7 @@ class Comparison:
         ``common_apart`` takes out what all attempts of the clip share, estimated by their weighted mean (and divides
         by one less), component by component.
         """
-        errors = self._standardisable(what)
+        errors = self.standardisable(what)
         if len(errors) < (2 if common_apart else 1):
             return float("nan")
         by = np.array([e.by for e in errors])

@@ -34,7 +34,7 @@ FAINT, FAINT_COLOUR = 9, 5
 CHANGED = 8
 # How much is looked at beyond where balls are seen, in radii of the largest ball: what stands round one shows there.
 AROUND_RADII = 3.0
-# Reach of the local mean that stands for the cloth where a ball lay in most of the stills, in ball radii.
+# Reach of the local mean that stands for the cloth where a ball lay in half of the stills or more, in ball radii.
 FILL_REACH_RADII = 6.0
 # What is darker at a pocket's throat than this share of the cloth's light is the pocket.
 POCKET_SHARE = 0.5

@@ -1,4 +1,4 @@
-"""Balls that lay in one place in most of the stills, told from what they touch in the picture.
+"""Balls that lay in one place in half of the stills or more, told from what they touch in the picture.
 
 From the side the shadow under a nose, a jaw's edge or another ball is seen right beside a ball, and far from the camera
 a ball is a few reduced pixels across: it then makes one piece with them. It stands out more than they do, though, so

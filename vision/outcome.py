@@ -26,9 +26,6 @@ TARGET_REACH_M = 0.15
 PUT_DOWN_SD_M = 0.02
 # A start seen this long before the strike, no later, is flagged.
 HIDDEN_START_S = 0.15
-# What outlines differ by between the ends of a leg, which turns its line, in units of what one is off sideways: a ball
-# at rest and one under way, sharp and smeared, are not pulled alike, and two that err apart differ by root two.
-TURNING_SHARE = 1.4
 # What the model of a launch may be wrong by: speed as a fraction, time in seconds. A stick gives any spin, and so any
 # slide; a ball sent off by another one starts without, and slides as the model says.
 STRUCK_SPEED_FLOOR, SENT_SPEED_FLOOR, LAUNCH_TIME_FLOOR_S = 0.005, 0.004, 0.00015
@@ -76,8 +73,7 @@ def attempt(stroke: Stroke, shot: Shot, errors: PlaceError) -> Attempt:
     once_more = sqrt(inflation([left for path in kicked.run.straight_parts(table) for left in off_rolling(path)]))
     # The strike is when the path, carried back, is at the resting place: what that is off along the path is time, too.
     began_s = along_sd_m(errors.lying_m2(stroke.rest), cue_line.direction) / stroke.launch.speed_mps
-    pulled_m2 = errors.outline_covariance_m2(kicked.rest.at_m, kicked.rest.pull_px)
-    turning_m = TURNING_SHARE * along_sd_m(pulled_m2, line.left)
+    turning_m = along_sd_m(errors.turning_m2(kicked.rest), line.left)
     if any(len(part) < 4 for part in kicked.run.legs[: len(shot.rails) + 1]):
         flags.append("few_sightings")
     if ball is not None:

@@ -40,7 +40,7 @@ def near_pairs(
 ) -> list[tuple[Track, int]]:
     """Pairs that are close to where the ball should be, the closest first."""
     pairs = []
-    rolling = {view: track for track, view in rolling_pairs(tracks, seen, views)}
+    rolling = _rolling(tracks, seen, views)
     # Balls that leave their places have no speed yet.
     still = [t for t in tracks if t.rests and hypot(*t.velocity_mps()) == 0.0]
     left = [t for t in still if all(hypot(*(seen.balls[k].at_m - t.at_m)) >= REACH_M for k in views)]
@@ -61,10 +61,9 @@ def near_pairs(
         others = [t for t in left if t is not track]
         for distance, hue, k in found:
             ball = seen.balls[k]
-            if elapsed > ROLLING_GAP_S and (
-                rolling.get(k, track) is not track or _is_of(ball, others, hue, seen.time_s)
-            ):
-                # A stripe that shows its white for a moment is no white ball that was lost a while ago.
+            if elapsed > ROLLING_GAP_S and _is_of(ball, others, hue, seen.time_s):
+                continue
+            if _is_another(track, elapsed, rolling.get(k)):
                 continue
             if (
                 best < hue / 2
@@ -94,7 +93,7 @@ def _was_hit(
 def far_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int], light: float) -> list[tuple[Track, int]]:
     """Balls that left their place, and sightings of their colour within reach."""
     pairs = []
-    rolling = {view: track for track, view in rolling_pairs(tracks, seen, views)}
+    rolling = _rolling(tracks, seen, views)
     for track in tracks:
         elapsed = max(seen.time_s - track.seen_s, 1e-6)
         # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
@@ -104,7 +103,7 @@ def far_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int], li
             ball = seen.balls[k]
             distance = hypot(*(ball.at_m - track.at_m))
             hue = colour_distance(ball.colour, track.colour)
-            if elapsed > ROLLING_GAP_S and rolling.get(k, track) is not track:
+            if _is_another(track, elapsed, rolling.get(k)):
                 continue
             if speed == 0.0 and ball.sd_m > UNSURE_M and hue > DOUBTFUL_COLOUR:
                 continue
@@ -133,6 +132,17 @@ def rolling_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int]
             if distance < 0.006 + speed * elapsed / 2 and hue < ROLLING_COLOUR and not seen.under_large(ball.at_px):
                 pairs.append((distance, track.ident, track, k))
     return _greedy(pairs)
+
+
+def _rolling(tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> dict[int, Track]:
+    """The balls that are seen just where they should be as they roll, in whatever colour, by the view's number."""
+    return {view: track for track, view in rolling_pairs(tracks, seen, views)}
+
+
+def _is_another(track: Track, unseen_s: float, rolling: Track | None) -> bool:
+    """Whether a view is rather of the ball that should be ``rolling`` just there than of one that was lost under way a
+    while ago: a stripe shows its white for a moment. One that lay still may have been sent that way unseen."""
+    return unseen_s > ROLLING_GAP_S and rolling not in (None, track) and track.lately_mps() > 0
 
 
 def has_left(track: Track, seen: TableView, view: int, views: Sequence[int]) -> bool:

@@ -15,14 +15,14 @@ from calibration.table import Table, Vector
 from vision.sightings import Rest
 
 # What a view along the cloth adds to what pulls a ball's outline in any direction, in pixels: light from above makes a
-# ball lopsided away from the camera, and no other way. Of one at rest, from the same 410 balls as that pull
+# ball lopsided away from the camera, and no other way. Of one at rest, from the same 410 looks as that pull
 # (``vision.outlines.outline``); of one under way, over 140 legs of rendered films, whose places are pulled by 0.16 of a
 # pixel times the slant, as a rule away from the camera.
 SLANT_SD_PX, WAY_SLANT_SD_PX = 0.13, 0.19
 
 
 def along_sd_m(covariance_m2: NDArray[np.float64], direction: Vector) -> float:
-    """The standard deviation along a direction (2,) that a covariance (2, 2) stands for."""
+    """The standard deviation along a direction (2,), times its length, that a covariance (2, 2) stands for."""
     return float(np.sqrt(max(float(direction @ covariance_m2 @ direction), 0.0)))
 
 
@@ -58,6 +58,14 @@ class PlaceError:
     def lying_m2(self, rest: Rest) -> NDArray[np.float64]:
         """Of a ball at rest: the outline's part and that of its views, (2, 2) square metres."""
         return np.asarray(self.outline_covariance_m2(rest.at_m, rest.pull_px) + rest.sd_m**2 * np.eye(2))
+
+    def turning_m2(self, rest: Rest) -> NDArray[np.float64]:
+        """How much farther off a ball's outline is where it lay than on its way from there, (2, 2) square metres.
+
+        One at rest and one under way, sharp and smeared, are not pulled alike.
+        """
+        lying = self.outline_covariance_m2(rest.at_m, rest.pull_px)
+        return np.add(lying, self.outline_covariance_m2(rest.at_m, rest.pull_px, WAY_SLANT_SD_PX))
 
     def resting_sd_m(self, rest: Rest) -> float:
         """The whole standard deviation of either coordinate of a ball at rest, the root mean square of the two."""

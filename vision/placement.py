@@ -55,7 +55,7 @@ def place_attempts(
     in the first attempt that had it within ``SAME_PLACE_M``, and the first attempt at a new place tells nothing of it.
     ``place_sd_m`` gives the standard deviation of a place (2,) that comes from the registration, metres.
     """
-    first: dict[str, list[tuple[Vector, float]]] = {}
+    first: dict[str, list[tuple[Vector, float, float]]] = {}
     placed = []
     for attempt, lay in zip(attempts, lays, strict=True):
         found = []
@@ -68,10 +68,11 @@ def place_attempts(
             known = first.setdefault(role, [])
             near = next((k for k in known if np.hypot(*(at - k[0])) < SAME_PLACE_M), None)
             if near is None:
-                known.append((at, sd))
+                known.append((at, sd, outline_sd))
                 continue
-            # An error of the registration is the same for both; the outlines' is nearly so, and counted once.
-            between_sd = float(np.sqrt(sd**2 + near[1] ** 2 + outline_sd**2))
+            # An error of the registration is the same for both; the outlines' is nearly so, and counted once: that of
+            # the ball that stands out less, where they are two.
+            between_sd = float(np.sqrt(sd**2 + near[1] ** 2 + max(outline_sd, near[2]) ** 2))
             found.append(Placement(name, at - near[0], between_sd, "first attempt"))
         placed.append(replace(attempt, placement=tuple(found)))
     return placed

@@ -17,22 +17,31 @@ USUAL_PULL_PX = 0.03
 
 @dataclass(frozen=True)
 class Sighting:
-    """One look at a ball in motion (or settling): time, place (2,), its standard deviation, metres and seconds."""
+    """One look at a ball in motion (or settling): time, place (2,), its standard deviation, metres and seconds.
+
+    ``edges_sd_m`` and ``pull_px``: see ``BallView``.
+    """
 
     time_s: float
     at_m: Vector
     sd_m: float
     in_crowd: bool
+    edges_sd_m: float = 0.0
+    pull_px: float = USUAL_PULL_PX
+
+    @classmethod
+    def of(cls, view: BallView, time_s: float, in_crowd: bool) -> "Sighting":
+        return cls(time_s, view.at_m, view.sd_m, in_crowd, view.edges_sd_m, view.pull_px)
 
 
 @dataclass(frozen=True)
 class Rest:
     """A ball that lay still: mean place (2,), its standard deviation, from and to when it was seen there.
 
-    ``sd_m`` is from the scatter of edges alone; ``pull_px`` the standard deviation, in pixels, of what pulls the
-    outline in all views alike, under way too.
-    ``view_m2``, ``edges_m2``, ``scatter_m2``: variances of either coordinate, of a view as the views state it, by
-    their edges' scatter alone, and as they scatter themselves.
+    ``sd_m`` is from how edges and views scatter; ``pull_px`` the standard deviation, in pixels, of what pulls the
+    outline in all views alike, under way too, and is not in it.
+    ``view_m2``, ``edges_m2``, ``scatter_m2``: variances of either coordinate, of a view as the views state it, without
+    that pull, and as they scatter themselves.
     ``told_s`` is until when it was seen there by views that would have told that it had moved: of a ball that another
     has just run into, one outline is seen of both. NaN where all of them would have.
     """
@@ -54,13 +63,13 @@ class Rest:
         return self.last_s if isnan(self.told_s) else min(self.told_s, self.last_s)
 
 
-def resting_place(recent: Sequence[Sighting], last: BallView) -> Rest:
-    """The resting place that the first sightings of a ball at rest tell, and the last view of it."""
+def resting_place(recent: Sequence[Sighting]) -> Rest:
+    """The resting place that the first sightings of a ball at rest tell."""
     places, weights = np.array([s.at_m for s in recent]), np.array([1 / s.sd_m**2 for s in recent])
     at = weights @ places / weights.sum()
     view_m2 = len(recent) / float(weights.sum())
     scatter_m2 = float(weights @ ((places - at) ** 2).mean(axis=1) / weights.sum())
-    edges_m2 = last.edges_sd_m**2
+    edges_m2 = float(weights @ np.array([s.edges_sd_m**2 for s in recent]) / weights.sum())
     return Rest(
         at_m=at,
         sd_m=_mean_sd_m(edges_m2, scatter_m2, min(len(recent), 4)),
@@ -70,7 +79,7 @@ def resting_place(recent: Sequence[Sighting], last: BallView) -> Rest:
         view_m2=view_m2,
         scatter_m2=scatter_m2,
         edges_m2=edges_m2,
-        pull_px=last.pull_px,
+        pull_px=float(weights @ np.array([s.pull_px for s in recent]) / weights.sum()),
     )
 
 

@@ -148,13 +148,13 @@ class Tracker:
                 track.suspects = 0
             else:
                 track.suspects += 1
-                track.path.append(Sighting(now, view.at_m, view.sd_m, crowd))
+                track.path.append(Sighting.of(view, now, crowd))
                 if track.suspects >= 2 or moved > 0.02:
                     track.resting = False
                     self._last_motion_s = now
         else:
-            track.path.append(Sighting(now, view.at_m, view.sd_m, crowd))
-            self._settle(track, view, now)
+            track.path.append(Sighting.of(view, now, crowd))
+            self._settle(track, now)
         if not track.resting:
             self._last_motion_s = now
         track.view = view
@@ -163,7 +163,7 @@ class Tracker:
         if not crowd:
             track.colour = track.colour + (view.colour - track.colour) / min(track.frames, 50)
 
-    def _settle(self, track: Track, view: BallView, now: float) -> None:
+    def _settle(self, track: Track, now: float) -> None:
         """A ball whose last sightings lie together is at rest."""
         recent = [s for s in track.path if s.time_s >= now - SETTLE_S]
         if now - track.path[0].time_s < SETTLE_S * 0.8 or len(recent) < 3:
@@ -172,7 +172,7 @@ class Tracker:
         spread = float(np.hypot(*(places - places.mean(axis=0)).T).max())
         drift = hypot(*(places[-1] - places[0]))
         if spread < MOVED_M and drift < 0.6 * MOVED_M:
-            track.rests.append(resting_place(recent, view))
+            track.rests.append(resting_place(recent))
             track.resting = True
             track.suspects = 0
 
@@ -209,7 +209,5 @@ class Tracker:
 
     def _begin(self, view: BallView, time_s: float) -> None:
         """A ball that nobody expected: a new track; that it is an old ball come back is told later, by its colour."""
-        self.tracks.append(
-            Track(self._next, view.colour, view, time_s, path=[Sighting(time_s, view.at_m, view.sd_m, False)])
-        )
+        self.tracks.append(Track(self._next, view.colour, view, time_s, path=[Sighting.of(view, time_s, False)]))
         self._next += 1

@@ -174,9 +174,9 @@ def read_film(
         )
         if film.turn_deg:
             path.write_bytes(turned(path.read_bytes(), film.turn_deg))
-        for table in ("auto", film.table.name):
+        setup = Setup(film.table, "left", film.camera) if true_camera else None
+        for table in ("auto", film.table.name)[: 1 if setup else 2]:
             try:
-                setup = Setup(film.table, "left", film.camera) if true_camera else None
                 reading = read_clip(path, film.shot, table=table, setup=setup)
                 break
             except InputError as error:

@@ -187,8 +187,10 @@ def _pooled_rows(reads: Sequence[Read]) -> list[Row]:
     rows: list[Row] = []
     for films, some in _plain_and_altered(reads):
         own = [read.own for read in some if read.own is not None]
-        for what in QUANTITIES if own else ():
-            n = sum(len(e.by) for o in own for e in o.of(what))
+        for what in QUANTITIES:
+            n = sum(len(e.by) for o in own for e in o.standardisable(what))
+            if not n:
+                continue
             ratio = _pooled(own, what)
             honest = "goal met" if HONEST_GOAL[0] <= ratio <= HONEST_GOAL[1] else "as wanted at first"
             rows.append(
@@ -197,7 +199,7 @@ def _pooled_rows(reads: Sequence[Read]) -> list[Row]:
                     "quantity": what,
                     "n": float(n),
                     "own": ratio,
-                    "unsure": ratio / np.sqrt(2 * n) if n else nan,
+                    "unsure": ratio / np.sqrt(2 * n),
                     "verdict": honest if HONEST[0] <= ratio <= HONEST[1] else "sd not honest",
                 }
             )

@@ -1,5 +1,7 @@
 """What many looks at a ball at rest say of its place: ones that err apart, and ones that show one picture again."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -17,8 +19,8 @@ def view(at_m: Vector, sd_m: float = VIEW_SD_M, pull_px: float = 0.05) -> BallVi
 
 def rest_of(errors_m: Vector) -> tuple[Vector, float]:
     """The error of the mean place and its stated standard deviation, of errors (n, 2)."""
-    recent = [Sighting(k / 30, TRUE + e, VIEW_SD_M, False) for k, e in enumerate(errors_m[:4])]
-    rest = resting_place(recent, view(TRUE))
+    recent = [Sighting.of(view(TRUE + e), k / 30, False) for k, e in enumerate(errors_m[:4])]
+    rest = resting_place(recent)
     for k, e in enumerate(errors_m[4:], start=4):
         rest = averaged(rest, view(TRUE + e), k / 30)
     return rest.at_m - TRUE, rest.sd_m
@@ -49,7 +51,7 @@ def test_views_that_scatter_by_more_than_they_state_are_believed_less() -> None:
 
 
 def test_spoilt_look_hardly_moves_the_place() -> None:
-    rest = resting_place([Sighting(k / 30, TRUE, VIEW_SD_M, False) for k in range(4)], view(TRUE))
+    rest = resting_place([Sighting.of(view(TRUE), k / 30, False) for k in range(4)])
     moved = averaged(rest, view(TRUE + [0.003, 0.0], 10 * VIEW_SD_M, pull_px=0.3), 0.2)
     assert moved.at_m == pytest.approx(TRUE, abs=1e-5)
     assert moved.sightings == 5
@@ -59,5 +61,5 @@ def test_spoilt_look_hardly_moves_the_place() -> None:
 
 def test_look_that_edges_leave_more_open_than_looks_scatter_by_is_believed_by_the_edges() -> None:
     # What a look may be off in all, a stick beside it say, weighs it; how sure the mean is, the edges tell.
-    rest = resting_place([Sighting(k / 30, TRUE, 10 * VIEW_SD_M, False) for k in range(4)], view(TRUE))
+    rest = resting_place([replace(Sighting.of(view(TRUE), k / 30, False), sd_m=10 * VIEW_SD_M) for k in range(4)])
     assert rest.sd_m == pytest.approx(VIEW_SD_M)

@@ -118,6 +118,25 @@ def test_stripe_that_shows_its_white_is_not_taken_for_a_white_ball_lost_before()
     assert sum(s.time_s > now for s in stripe.path) == 29
 
 
+@pytest.mark.parametrize("missed", [1, 2, 4])
+def test_ball_that_is_hit_and_missed_for_a_frame_is_not_taken_for_the_one_that_hit_it(missed: int) -> None:
+    """At 24 a second, full: it goes where the cue ball was expected, and that is not seen for some frames."""
+    yellow, fps = np.array([150.0, 75.0, 155.0]), 24
+    tracker = Tracker(BallPlane(CAMERA, TABLE.ball_radius_m), TABLE)
+    for k in range(20):
+        tracker.update(look(k / fps, ball((0.475, 0.6)), ball((1.2, 0.6), yellow)))
+    for k in range(1, 5):
+        tracker.update(look((19 + k) / fps, ball((0.475 + 0.125 * k, 0.6)), ball((1.2, 0.6), yellow)))
+    tracker.update(look(24 / fps, ball((1.10, 0.6))))
+    for k in range(1, 9):
+        cue = [ball((1.10 + 0.02 * (k - missed), 0.6))] if k > missed else []
+        tracker.update(look((24 + k) / fps, *cue, ball((1.16 + 0.12 * k, 0.6), yellow)))
+    hit = next(t for t in tracker.tracks if t.rests and t.rests[0].at_m[0] > 1.0)
+    assert hit.at_m == pytest.approx([1.16 + 0.96, 0.6])
+    struck = next(t for t in tracker.tracks if t.rests and t.rests[0].at_m[0] < 1.0)
+    assert max(float(s.at_m[0]) for s in struck.path) < 1.27
+
+
 def test_glint_on_the_rail_is_not_taken_for_the_ball_that_comes_off_it() -> None:
     """It is where the ball would be without the rail, seen unsurely; the ball is on its way back."""
     tracker, now = resting(ball((0.9, 1.0)))

@@ -19,7 +19,7 @@ from vision.faint.lit_fit import LitFit
 from vision.faint.search import FaintSearch
 from vision.film.clip import Frame
 from vision.light import Light
-from vision.outlines.outline import LEAST_CONTRAST, PULL, BallView
+from vision.outlines.outline import BallView
 from vision.pieces import Mask, closed
 from vision.reduced import Planes
 from vision.table_view import Expected, TableView
@@ -131,5 +131,13 @@ class BallsByLight:
         return self._search.newcomers(frame.y, gain, mask, taken_m, self._sized.on_table, at_once=missed)
 
     def _view(self, fit: BallFit, lit: LitFit) -> BallView:
-        colour = fit.colour_at(lit.at_m)
-        return BallView(lit.at_m, lit.sd_m, lit.at_px, colour, min(lit.told, 1.0), lit.sd_m, PULL / LEAST_CONTRAST)
+        # What pulls it in all looks alike is in its standard deviation already.
+        return BallView(
+            at_m=lit.at_m,
+            sd_m=lit.sd_m,
+            at_px=lit.at_px,
+            colour=fit.colour_at(lit.at_m),
+            support=min(lit.told, 1.0),
+            edges_sd_m=lit.sd_m,
+            pull_px=0.0,
+        )

@@ -71,7 +71,7 @@ VOTED_OFFSET_SD_PX = 0.2
 # What is left of an outline's error when its edges scatter as little as they do in a clear picture (pixels).
 FLOOR_SD_PX = 0.03
 # What coding does to a picture pulls a ball's outline the same way in look after look, the less the more it stands out
-# from the cloth: by so many pixels where it does by one grey level. Of 410 looks at balls at rest, in rendered and
+# from the cloth: by so many pixels over the contrast in grey levels. Of 410 looks at balls at rest, in rendered and
 # coded films with their true cameras, means are off by 2.3 (white balls) to 3.2 (others) over the contrast, whatever
 # the ball's size; starts that were read off 40 films by 2.6. Less contrast than so many levels is noise.
 PULL, LEAST_CONTRAST = 2.4, 8.0

@@ -90,9 +90,11 @@ class Repeats:
     def evened(self, tracks: Sequence[Track]) -> list[Track]:
         """The tracks with the times of their sightings put back to an even rate where the film's repeats show one, or
         to when the pictures were taken of which it leaves some out, by turns or now and again."""
-        rates = [even_times(run) for run in self._runs]
-        times = {old: new for rate in rates if _roll_evener(tracks, rate) for old, new in rate.items()}
-        if any(rates):
+        times = {old: new for run in self._runs for old, new in even_times(run).items()}
+        if times and not _roll_evener(tracks, times):
+            # Each repeat stands for a picture that was lost: no other is missing.
+            return list(tracks)
+        if times:
             return [_retimed(track, lambda time_s: times.get(time_s, time_s)) for track in tracks]
         turns = turns_of(tracks, self.steps)
         if turns is not None:
