@@ -11,6 +11,7 @@ from vision.contacts.turns import comes_from_elsewhere
 from vision.finer_results import Delivered, finer_flags
 from vision.flags import known
 from vision.legs import Path, joined, off_rolling, turn_rad
+from vision.met_unseen import met_unseen
 from vision.miss import miss_of
 from vision.place_error import PlaceError, along_sd_m
 from vision.rail_ball import RailBall, ball_start, launch_line, lost_as_it_set_off, rail_ball
@@ -18,7 +19,7 @@ from vision.reading import Attempt, BallHit, RailHit
 from vision.serial import inflation
 from vision.shot import Shot
 from vision.strokes import Stroke
-from vision.undecided import ends_before_a_hit, met_unseen, undecided
+from vision.undecided import ends_before_a_hit, undecided
 
 # The target ball is the one that rests nearest to the place the shot names, if it is this near.
 TARGET_REACH_M = 0.15

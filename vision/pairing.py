@@ -40,7 +40,7 @@ def near_pairs(
 ) -> list[tuple[Track, int]]:
     """Pairs that are close to where the ball should be, the closest first."""
     pairs = []
-    rolling = _rolling(tracks, seen, views)
+    rolling = _rolling_by(tracks, seen, views)
     # Balls that leave their places have no speed yet.
     still = [t for t in tracks if t.rests and hypot(*t.velocity_mps()) == 0.0]
     left = [t for t in still if all(hypot(*(seen.balls[k].at_m - t.at_m)) >= REACH_M for k in views)]
@@ -63,7 +63,7 @@ def near_pairs(
             ball = seen.balls[k]
             if elapsed > ROLLING_GAP_S and _is_of(ball, others, hue, seen.time_s):
                 continue
-            if _is_another(track, elapsed, rolling.get(k)):
+            if _is_another(track, rolling.get(k), seen.time_s):
                 continue
             if (
                 best < hue / 2
@@ -93,7 +93,7 @@ def _was_hit(
 def far_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int], light: float) -> list[tuple[Track, int]]:
     """Balls that left their place, and sightings of their colour within reach."""
     pairs = []
-    rolling = _rolling(tracks, seen, views)
+    rolling = _rolling_by(tracks, seen, views)
     for track in tracks:
         elapsed = max(seen.time_s - track.seen_s, 1e-6)
         # Only a ball that lay still can have been struck to any speed; one under way goes on much as before.
@@ -103,7 +103,7 @@ def far_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int], li
             ball = seen.balls[k]
             distance = hypot(*(ball.at_m - track.at_m))
             hue = colour_distance(ball.colour, track.colour)
-            if _is_another(track, elapsed, rolling.get(k)):
+            if _is_another(track, rolling.get(k), seen.time_s):
                 continue
             if speed == 0.0 and ball.sd_m > UNSURE_M and hue > DOUBTFUL_COLOUR:
                 continue
@@ -134,15 +134,22 @@ def rolling_pairs(tracks: Sequence[Track], seen: TableView, views: Sequence[int]
     return _greedy(pairs)
 
 
-def _rolling(tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> dict[int, Track]:
-    """The balls that are seen just where they should be as they roll, in whatever colour, by the view's number."""
+def _rolling_by(tracks: Sequence[Track], seen: TableView, views: Sequence[int]) -> dict[int, Track]:
+    """The balls that are seen just where they should be as they roll, in whatever colour, by the view's number; told
+    only where a ball was lost under way, that might be taken for one of them."""
+    if not any(_lost(track, seen.time_s) for track in tracks):
+        return {}
     return {view: track for track, view in rolling_pairs(tracks, seen, views)}
 
 
-def _is_another(track: Track, unseen_s: float, rolling: Track | None) -> bool:
+def _is_another(track: Track, rolling: Track | None, time_s: float) -> bool:
     """Whether a view is rather of the ball that should be ``rolling`` just there than of one that was lost under way a
     while ago: a stripe shows its white for a moment. One that lay still may have been sent that way unseen."""
-    return unseen_s > ROLLING_GAP_S and rolling not in (None, track) and track.lately_mps() > 0
+    return rolling not in (None, track) and _lost(track, time_s)
+
+
+def _lost(track: Track, time_s: float) -> bool:
+    return time_s - track.seen_s > ROLLING_GAP_S and track.lately_mps() > 0
 
 
 def has_left(track: Track, seen: TableView, view: int, views: Sequence[int]) -> bool:

@@ -10,12 +10,12 @@ from vision.contacts.sent_into_rail import Sent, carried_on, sent_by
 from vision.contacts.struck_unseen import LEAST_SENT_MPS
 from vision.launch import Launch, fit_launch
 from vision.legs import Line, Path, fit_line
+from vision.met_unseen import met_one_never_seen, sent_unseen
 from vision.reading import BallHit
 from vision.set_off import START_TOLERANCE_M
 from vision.shot import Shot
 from vision.sightings import Rest
 from vision.strokes import Stroke
-from vision.undecided import met_one_never_seen, sent_unseen
 
 # A first leg of fewer sightings tells nothing of how a ball set off.
 FEW_SEEN = 4

@@ -2,6 +2,7 @@
 outcomes without a film."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from math import radians
 
 import numpy as np
@@ -73,3 +74,8 @@ def only_stroke(balls: Sequence[Ball], until_s: float = 12.0, table: Table = TAB
     assert others == []
     assert len(strokes) == 1
     return strokes[0]
+
+
+def without(balls: Sequence[Ball], from_s: float, until_s: float) -> list[Ball]:
+    """The balls in a film that leaves out the pictures between two moments."""
+    return [replace(b, path=tuple(s for s in b.path if not from_s < s.time_s < until_s)) for b in balls]
