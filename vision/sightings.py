@@ -31,6 +31,7 @@ class Sighting:
 
     @classmethod
     def of(cls, view: BallView, time_s: float, in_crowd: bool) -> "Sighting":
+        """A view of a ball at a moment; ``in_crowd``: beside a hand, a stick or the like."""
         return cls(time_s, view.at_m, view.sd_m, in_crowd, view.edges_sd_m, view.pull_px)
 
 
