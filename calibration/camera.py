@@ -26,6 +26,8 @@ PARAMETER_STEPS = (1e-4, 0.5, 0.5, 1e-3, 1e-3, 1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-
 
 # Undoing a lens: the least slope of its curve from true to seen radius, and the most that it draws a radius in.
 LEAST_SLOPE, MOST_STRETCH = 0.2, 4.0
+# What is nearer to the camera's own plane, or behind it, is not seen.
+LEAST_DEPTH_M = 1e-9
 
 
 @dataclass(frozen=True)
@@ -98,7 +100,7 @@ class Camera:
 
     def _through_lens(self, x: Matrix, y: Matrix, z: Matrix) -> tuple[Matrix, Matrix]:
         """Pixels, x and y, of points in the camera's axes, arrays of one shape. NaN for points behind the camera."""
-        depth = np.where(z > 1e-9, z, np.nan)
+        depth = np.where(z > LEAST_DEPTH_M, z, np.nan)
         x, y = x / depth, y / depth
         r2 = x * x + y * y
         radial = 1 + r2 * (self.k1 + r2 * self.k2)

@@ -73,11 +73,11 @@ def outline_px(camera: Camera, centre_m: Vector, radius_m: float, n: int = 72) -
     They are the pictures of the circle in which the camera's tangent cone touches the sphere: centre (1 - R^2/D^2) of
     the way to the sphere's centre, radius R sqrt(1 - R^2/D^2).
     """
-    return centre_and_outline_px(camera, centre_m, radius_m, n)[1:]
+    return camera.project(centre_and_outline_m(camera, centre_m, radius_m, n)[1:])
 
 
-def centre_and_outline_px(camera: Camera, centre_m: Vector, radius_m: float, n: int) -> Matrix:
-    """The picture of a sphere's centre, and after it ``n`` pixels of its outline: (1 + n, 2)."""
+def centre_and_outline_m(camera: Camera, centre_m: Vector, radius_m: float, n: int) -> Matrix:
+    """A sphere's centre, and after it ``n`` of its points that the camera sees as its outline: (1 + n, 3) metres."""
     towards = np.asarray(centre_m, dtype=float) - camera.position_m
     x, y, z = towards.tolist()
     distance = sqrt(x * x + y * y + z * z)
@@ -91,7 +91,7 @@ def centre_and_outline_px(camera: Camera, centre_m: Vector, radius_m: float, n: 
     points[0] = centre_m
     np.matmul(_circle(n), across * (radius_m * sqrt(share)), out=points[1:])
     points[1:] += camera.position_m + share * towards
-    return camera.project(points)
+    return points
 
 
 @cache

@@ -33,7 +33,7 @@ class BallFit:
         """The colour (3,) Y, U, V of a ball whose centre is at a place (2,), or of what covers it there; NaN where the
         picture does not show all of it."""
         x, y = at_px = self.plane.pixel(at_m)
-        radius_px = float(self.plane.radii_px(at_m[None])[0])
+        radius_px = self.plane.radius_px(at_m)
         height, width = self.frame.y.shape
         if not (radius_px < x < width - radius_px and radius_px < y < height - radius_px):
             return np.full(3, np.nan)

@@ -50,7 +50,7 @@ class BallSized:
         # Far less than the smallest ball: what covers less than this need not be sized exactly.
         smallest = ball_radii_px(plane, table)[0] / reduction.factor
         self._least_area = 0.8 * least_discs * np.pi * smallest**2
-        self.usual_px = float(plane.radii_px(table.centre_m[None])[0]) / reduction.factor
+        self.usual_px = plane.radius_px(table.centre_m) / reduction.factor
         self.opening, self.joining = disc(self.usual_px * OPENING_RADII), disc(self.usual_px * JOINING_RADII)
         self._mouths = np.array([table.mouth_m(pocket) for pocket in POCKETS])
 
@@ -69,7 +69,7 @@ class BallSized:
 
     def stands_free(self, everywhere: Mask, view: BallView) -> bool:
         """Whether cloth or rail is seen most of the way round a ball: a knuckle or a sleeve goes on somewhere."""
-        radius_px = float(self.plane.radii_px(view.at_m[None])[0])
+        radius_px = self.plane.radius_px(view.at_m)
         x, y = ring(view.at_px, radius_px, self.reduction, everywhere.shape, FREE_RING_RADII)
         return bool((everywhere[y, x] == 0).sum() >= FREE_RING * RING_POINTS)
 

@@ -207,7 +207,7 @@ class BallFinder:
             return False
         x, y = self._reduction.nearest_px(ball.at_px)
         if self._search.like_cloth(ball.colour, ball.at_px):
-            size = round(float(self.plane.radii_px(ball.at_m[None])[0]) / self._reduction.factor)
+            size = round(self.plane.radius_px(ball.at_m) / self._reduction.factor)
             disc = slice(max(y - size, 0), y + size + 1), slice(max(x - size, 0), x + size + 1)
             now, then = reduced[0][disc], self._before[0][disc]
             if (

@@ -188,7 +188,7 @@ class Tracker:
         elapsed = seen.time_s - track.seen_s
         if not track.hidden:
             track.hidden, track.hidden_s, track.crowded = True, seen.time_s, False
-        radius_px = float(self.plane.radii_px(where[None])[0])
+        radius_px = self.plane.radius_px(where)
         track.crowded = track.crowded or (elapsed < GONE_S and seen.crowded(where_px, radius_px))
         if not covered and track.resting and elapsed > 0.05:
             # The cloth is seen where the ball lay.

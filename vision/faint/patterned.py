@@ -28,7 +28,7 @@ def patterned_views(fit: BallFit, sized: BallSized, bright: Mask, views: Sequenc
         length = max(part.piece.wide, part.piece.high) * sized.reduction.factor
         if not PATTERN_AREA[0] < part.discs < PATTERN_AREA[1] or not sized.on_table(part.at_m):
             continue
-        if length > PATTERN_LENGTH * sized.plane.radii_px(part.at_m[None])[0] or near(views, part.at_m, radius_m):
+        if length > PATTERN_LENGTH * sized.plane.radius_px(part.at_m) or near(views, part.at_m, radius_m):
             continue
         view = fit.near(part.at_m)
         if view is None or view.support < PATTERN_SUPPORT or view.sd_m > PATTERN_SD * radius_m:
@@ -48,6 +48,6 @@ def _holds(view: BallView, piece: Piece, sized: BallSized, shape: tuple[int, ...
     """Whether a piece of a mask of a shape (h, w) lies within a ball's outline."""
     mask = np.zeros(shape, np.uint8)
     piece.draw(mask)
-    reach = PATTERN_REACH * float(sized.plane.radii_px(view.at_m[None])[0]) / sized.reduction.factor + 0.5
+    reach = PATTERN_REACH * sized.plane.radius_px(view.at_m) / sized.reduction.factor + 0.5
     away = np.argwhere(mask)[:, ::-1] - sized.reduction.reduced_px(view.at_px)
     return bool(np.hypot(*away.T).max() <= reach)

@@ -175,7 +175,7 @@ class FaintSearch:
 
     def _fit(self, luma: Plane, gain: float, at_m: Vector, aside: float) -> LitFit | None:
         at_px = self.plane.pixel(at_m)
-        radius_px = float(self.plane.radii_px(at_m[None])[0])
+        radius_px = self.plane.radius_px(at_m)
         if not np.isfinite(at_px).all():
             return None
         patch = patch_round(luma, self._luma, self.background.reduction, gain, at_px, radius_px)

@@ -112,7 +112,7 @@ class Visits:
         plane = self.tracker.plane
         if plane is not self._plane:
             self._plane = plane
-            self._radius_px = float(plane.radii_px(self.tracker.table.centre_m[None])[0])
+            self._radius_px = plane.radius_px(self.tracker.table.centre_m)
         discs = cv2.countNonZero(seen.everywhere) / (pi * (self._radius_px / seen.reduction.factor) ** 2)
         return discs > LEAST_DISCS + SHADOWED_DISCS * len(seen.balls)
 
@@ -127,7 +127,7 @@ class Visits:
             return False
         circles = np.vstack([cue.at_m + away_m * _CIRCLE for away_m in STICK_M])
         height = np.full((len(circles), 1), self.tracker.table.ball_radius_m)
-        pixels = self.tracker.plane.camera.project(np.hstack([circles, height]))
+        pixels = self.tracker.plane.pixels(np.hstack([circles, height]))
         rows, columns = seen.everywhere.shape
         # Beyond the picture's edge its last pixels stand for what is there.
         at = np.rint(seen.reduction.reduced_px(pixels)).clip(0, (columns - 1, rows - 1)).astype(int)

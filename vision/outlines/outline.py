@@ -17,7 +17,7 @@ import numpy as np
 
 from calibration.ball_plane import BallPlane
 from calibration.compiled import compiled, middle_of
-from calibration.sphere import centre_and_outline_px
+from calibration.sphere import centre_and_outline_m
 from calibration.table import Vector
 from vision.film.clip import Frame
 from vision.outlines.cloth_beyond import cloth_beyond
@@ -119,7 +119,7 @@ def fit_outline(
     does: whether it is one, its support does not tell then.
     """
     radius_m = plane.radius_m
-    pixels = centre_and_outline_px(plane.camera, np.array([*guess_m, radius_m]), radius_m, RAYS)
+    pixels = plane.pixels(centre_and_outline_m(plane.camera, np.array([*guess_m, radius_m]), radius_m, RAYS))
     centre = pixels[0]
     spokes = pixels[1:] - centre
     lengths = np.hypot(spokes[:, 0], spokes[:, 1])

@@ -63,27 +63,29 @@ class Rays(NamedTuple):
 @compiled
 def samples_along(shown: Shown, middle_px: Vector, rays: Rays) -> Vector:
     """Y, U, V along rays from a middle, (3, rays, samples), between pixels in proportion; 0 beyond the picture."""
-    count = len(rays.fractions)
-    samples = np.empty((3, len(rays.spokes_px), count))
-    for ray in range(len(rays.spokes_px)):
-        across, down = rays.spokes_px[ray, 0], rays.spokes_px[ray, 1]
-        for k in range(count):
-            x, y = middle_px[0] + across * rays.fractions[k], middle_px[1] + down * rays.fractions[k]
-            samples[0, ray, k] = _between(shown.y, x, y)
+    # Taken out of their tuples once: that is counted each time it is done, and would take most of the time here.
+    luma, blue, red = shown.y, shown.u, shown.v
+    spokes, fractions = rays.spokes_px, rays.fractions
+    height, width = luma.shape
+    colour_height, colour_width = blue.shape
+    samples = np.zeros((3, len(spokes), len(fractions)))
+    for ray in range(len(spokes)):
+        for k in range(len(fractions)):
+            x, y = middle_px[0] + spokes[ray, 0] * fractions[k], middle_px[1] + spokes[ray, 1] * fractions[k]
+            if 0 <= x <= width - 1 and 0 <= y <= height - 1:
+                row, column = min(floor(y), height - 2), min(floor(x), width - 2)
+                samples[0, ray, k] = _between(luma, row, column, y - row, x - column)
             x, y = (x - shown.colour_at_px[0]) / 2, (y - shown.colour_at_px[1]) / 2
-            samples[1, ray, k] = _between(shown.u, x, y)
-            samples[2, ray, k] = _between(shown.v, x, y)
+            if 0 <= x <= colour_width - 1 and 0 <= y <= colour_height - 1:
+                row, column = min(floor(y), colour_height - 2), min(floor(x), colour_width - 2)
+                samples[1, ray, k] = _between(blue, row, column, y - row, x - column)
+                samples[2, ray, k] = _between(red, row, column, y - row, x - column)
     return samples
 
 
 @compiled
-def _between(plane: Plane, x: float, y: float) -> float:
-    """What a plane shows at a place between its pixels, in proportion; 0 beyond it, and where there is no place."""
-    height, width = plane.shape
-    if not (0 <= x <= width - 1 and 0 <= y <= height - 1):
-        return 0.0
-    column, row = min(floor(x), width - 2), min(floor(y), height - 2)
-    right, below = x - column, y - row
+def _between(plane: Plane, row: int, column: int, below: float, right: float) -> float:
+    """What a plane shows so much ``below`` and ``right`` of a pixel, in proportion to the four around."""
     upper = plane[row, column] * (1 - right) + plane[row, column + 1] * right
     lower = plane[row + 1, column] * (1 - right) + plane[row + 1, column + 1] * right
     return upper * (1 - below) + lower * below
