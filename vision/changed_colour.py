@@ -38,8 +38,10 @@ def _whole(first: Track, heir: Mapping[int, Track]) -> Track:
     whole, last = first, first
     while last.ident in heir:
         last = heir[last.ident]
+        # Seen by turns, it may have been lost as either.
+        lost_as = whole if whole.path and whole.path[-1].time_s > last.path[-1].time_s else last
         whole = replace(
-            last,
+            lost_as,
             ident=first.ident,
             colour=first.colour,
             rests=[*whole.rests, *last.rests],

@@ -209,6 +209,8 @@ def read_film(
                 unit, factor = WHATS[e.what]
                 size = factor * float(np.abs(e.by).max())
                 its_wrong.append(f"{e.what} {size:.2g} {unit} off, {off:.0f} sds")
+        if attempt.outcome == "unclear":
+            its_wrong.append("unclear")
         if its_wrong:
             flags = f" [{', '.join(attempt.flags)}]" if attempt.flags else ""
             wrong.append(f"try {k + 1} ({true.t_s:.1f} s): {', '.join(its_wrong)}{flags}")

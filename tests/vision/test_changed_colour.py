@@ -8,7 +8,7 @@ import pytest
 from tests.vision.test_strokes import track
 from vision.changed_colour import rejoined
 from vision.sightings import Sighting
-from vision.track import Track
+from vision.track import Loss, Track
 
 DARK, LIGHT = np.array([67.0, 124.0, 150.0]), np.array([125.0, 124.0, 140.0])
 LAY_M = np.array([1.0, 0.5])
@@ -60,6 +60,18 @@ def test_ball_that_looks_like_either_by_turns_as_it_sets_off_stays_that_ball(
     if joined:
         assert [s.time_s for s in found[0].path] == [s.time_s for s in whole.path]
     assert len(rejoined([old, whole])) == 2
+
+
+@pytest.mark.parametrize("lost_as", [0, 1])
+def test_ball_that_looked_like_either_by_turns_is_lost_where_it_was_seen_last(lost_as: int) -> None:
+    whole = rolls(1, LAY_M, 10.0, count=11)
+    turns = [whole.path[lost_as::2], whole.path[1 - lost_as :: 2]]
+    parts = [
+        replace(part, path=seen, gone=True, gone_s=seen[-1].time_s, lost=[Loss(seen[-1].time_s, False)])
+        for part, seen in zip((lay(), whole), turns, strict=True)
+    ]
+    (found,) = rejoined(parts)
+    assert [loss.time_s for loss in found.lost] == [whole.path[-1].time_s] == [found.gone_s]
 
 
 def test_ball_that_is_sent_off_twice_may_change_its_colour_twice() -> None:
