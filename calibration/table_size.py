@@ -35,10 +35,10 @@ BADLY_SDS, BADLY_ODDS = 2.0, 20.0
 # (``ball_size``): coarse pictures of two or three balls were seen to err by two sds and more oftener than the normal
 # law says; where it tells odds of forty, one with such tails tells half as many.
 UNSURE_SD, UNSURE_ODDS = 0.025, 40.0
-# A first choice whose balls are off by more, or whose size is so badly known, is held against every other table. One
-# true choice in seven is, and takes longer; measures that lean to the table assumed were seen to miss by two sds and
-# more.
-PLAIN_SDS = 1.5
+# A first choice whose balls are off by more, or whose size is so badly known or by so few of them, is held against
+# every other table. One true choice in seven is off by more, and takes longer; measures that lean to the table assumed
+# were seen to miss by two sds and more, and two of four balls to fit a table that the four do not.
+PLAIN_SDS, PLAIN_BALLS = 1.5, 3
 # Under a table with other balls some of them are not found, or agree with none: how likely it is for each.
 BALL_LOST = 0.5
 
@@ -81,7 +81,8 @@ def tell_table(
 
 def _plain(size: BallSize, table: Table) -> bool:
     sd = size.sd_m / size.radius_m
-    return abs(size.radius_m / table.ball_radius_m - 1) <= PLAIN_SDS * sd and sd <= UNSURE_SD
+    fits = abs(size.radius_m / table.ball_radius_m - 1) <= PLAIN_SDS * sd
+    return fits and sd <= UNSURE_SD and size.balls >= PLAIN_BALLS
 
 
 def choose_table(

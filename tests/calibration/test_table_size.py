@@ -146,6 +146,12 @@ def test_a_table_on_which_most_balls_are_no_balls_is_not_taken_for_sure() -> Non
         tell_table(lambda under: sizes.get(under.name), EIGHT, pockets=True)
 
 
+def test_a_table_that_half_of_the_balls_fit_is_not_taken_for_sure() -> None:
+    sizes = sizes_of({"8ft": (0.977, 0.0195, 2), "8ft-home": (1.005, 0.0145, 4)})
+    with pytest.raises(InputError, match="cannot tell whether the table is 8ft-home or 8ft"):
+        tell_table(lambda under: sizes.get(under.name), EIGHT, pockets=True)
+
+
 def test_each_table_is_measured_once_and_a_plain_choice_costs_no_more_than_two_looks() -> None:
     for table, looks in ((EIGHT, 1), (NINE, 2)):
         asked: list[str] = []
