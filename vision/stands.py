@@ -18,7 +18,8 @@ from calibration.setup_check import check_setup
 from calibration.table import Vector, standard_table
 from vision.background import Background, learn_background
 from vision.film.clip import Clip, Frame
-from vision.steadiness import Move, Shift, find_moves, turned
+from vision.picture_shift import Shift
+from vision.steadiness import Move, find_moves, turned
 
 # Stills from which the camera and the empty table are learnt.
 STILLS = 16

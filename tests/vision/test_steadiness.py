@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import cast
 
@@ -15,14 +16,13 @@ from calibration.table import STANDARD_TABLES
 from tests.rendering import overhead_camera
 from tests.vision.films import TIME_BASE
 from vision.film.clip import Clip, Frame, open_clip
+from vision.picture_shift import Shift, View, anchors_px, size_px
 from vision.steadiness import (
     ELSEWHERE_PX,
     KNOCK_S,
     Glance,
     Move,
-    View,
     Watch,
-    anchors_px,
     find_moves,
     turned,
     when_moved,
@@ -129,6 +129,23 @@ def test_knock_is_found_to_the_frame(at_s: float, to: tuple[float, float, float]
     turn = cv2.getRotationMatrix2D(((WIDTH - 1) / 2, (HEIGHT - 1) / 2), to[2], 1.0)
     turn[:, 2] += to[:2]
     assert moves[0].shift_px == pytest.approx(anchors @ turn[:, :2].T + turn[:, 2] - anchors, abs=0.25)
+
+
+def test_a_picture_far_away_that_is_placed_now_so_now_so_stays_where_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a turn by much its corners agree on one way to move or on another, as somebody goes through the view."""
+    placed, pictures = View.shift_px, count()
+
+    def unsure(view: View, luma: Picture) -> Shift | None:
+        shift = placed(view, luma)
+        far = shift is not None and size_px(shift) > 5
+        return shift + 3.0 * (next(pictures) // 3 % 2) if shift is not None and far else shift
+
+    monkeypatch.setattr(View, "shift_px", unsure)
+    moves = film(tmp_path / "far.mp4", lambda t: (30.0, 12.0, 2.0) if t > 7 - 1e-6 else (0.0, 0.0, 0.0))
+    assert [m.from_s for m in moves] == pytest.approx([6.9])
+    assert [m.until_s for m in moves] == pytest.approx([7.0])
 
 
 def test_shaking_is_part_of_the_knock(tmp_path: Path) -> None:
