@@ -23,8 +23,8 @@ from vision.sightings import Rest
 FARTHEST_M = 0.5
 # No more sightings than this are from before the contact, and the ball is out of sight no longer than this.
 MOST_BEFORE, HIDDEN_S = 3, 0.15
-# One that no hand can have sent off so fast may have lain under the hand at the stick for so long before.
-UNDER_HAND_S = 0.5
+# One that no hand can have sent off so fast may have been under the hand at the stick, or the body, for so long.
+UNDER_HAND_S = 1.0
 # It comes off the rail at least this fast, and so long afterwards no faster than by this factor: a hand speeds it up.
 LEAST_AWAY_MPS, LATER_S, FASTER = 0.15, 0.25, 1.03
 # Shares of the speed towards the rail and along it that a cushion returns: an apparent restitution of 0.6 to 0.9 is
