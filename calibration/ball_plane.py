@@ -58,6 +58,7 @@ class BallPlane:
             float(camera.k1),
             float(camera.k2),
         )
+        # Plain numbers, for one ball at a time.
         self._position_m = camera.position_m.tolist()
         # From directions (x, y, 1) in the camera's axes to places (x, y, w) on the plane; w is negative behind it.
         x, y, z = camera.position_m
@@ -92,7 +93,7 @@ class BallPlane:
         return radii
 
     def radius_px(self, at_m: Vector) -> float:
-        """The same of one ball at (2,)."""
+        """Mean apparent radius in pixels of one ball at (2,), as ``radii_px`` tells it."""
         (x, y), (u, v, w) = at_m.tolist(), self._position_m
         return self._view.focal_px * self.radius_m / sqrt((x - u) ** 2 + (y - v) ** 2 + (self.radius_m - w) ** 2)
 
@@ -109,14 +110,14 @@ def _pixels(
 ) -> Matrix:
     pixels = np.empty((len(points_m), 2))
     for n in range(len(points_m)):
-        right, up, ahead = (
+        along, across, above = (
             points_m[n, 0] - position_m[0],
             points_m[n, 1] - position_m[1],
             points_m[n, 2] - position_m[2],
         )
-        x = rotation[0, 0] * right + rotation[0, 1] * up + rotation[0, 2] * ahead
-        y = rotation[1, 0] * right + rotation[1, 1] * up + rotation[1, 2] * ahead
-        z = rotation[2, 0] * right + rotation[2, 1] * up + rotation[2, 2] * ahead
+        x = rotation[0, 0] * along + rotation[0, 1] * across + rotation[0, 2] * above
+        y = rotation[1, 0] * along + rotation[1, 1] * across + rotation[1, 2] * above
+        z = rotation[2, 0] * along + rotation[2, 1] * across + rotation[2, 2] * above
         if z > LEAST_DEPTH_M:
             x, y = x / z, y / z
             r2 = x * x + y * y

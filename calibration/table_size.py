@@ -36,8 +36,9 @@ BADLY_SDS, BADLY_ODDS = 2.0, 20.0
 # law says; where it tells odds of forty, one with such tails tells half as many.
 UNSURE_SD, UNSURE_ODDS = 0.025, 40.0
 # A first choice whose balls are off by more, or whose size is so badly known or by so few of them, is held against
-# every other table. One true choice in seven is off by more, and takes longer; measures that lean to the table assumed
-# were seen to miss by two sds and more, and two of four balls to fit a table that the four do not.
+# every other table. One true choice in seven is off by more, and takes longer, as does each by one or two balls.
+# Measures that lean to the table assumed were seen to miss by two sds and more; and under a wrong table two of four
+# balls were found, which fitted it.
 PLAIN_SDS, PLAIN_BALLS = 1.5, 3
 # Under a table with other balls some of them are not found, or agree with none: how likely it is for each.
 BALL_LOST = 0.5

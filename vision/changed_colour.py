@@ -39,7 +39,7 @@ def _whole(first: Track, heir: Mapping[int, Track]) -> Track:
     while last.ident in heir:
         last = heir[last.ident]
         # Seen by turns, it may have been lost as either.
-        lost_as = whole if whole.path and whole.path[-1].time_s > last.path[-1].time_s else last
+        lost_as = whole if whole.seen_s > last.seen_s else last
         whole = replace(
             lost_as,
             ident=first.ident,

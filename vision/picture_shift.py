@@ -146,5 +146,5 @@ def apart_px(first: Shift, second: Shift) -> float:
 
 
 def size_px(shift: Shift) -> float:
-    """The largest of its four distances."""
+    """The largest distance by which a shift moves any of the anchors."""
     return float(np.hypot(*shift.T).max())

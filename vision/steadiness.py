@@ -1,7 +1,8 @@
 """Whether the camera stayed where it was: a glance at a key frame now and then, before a clip is read.
 
-Each is placed against the first one (``vision.picture_shift``). Only where two glances disagree is the film between
-them looked at frame by frame, so that a steady film costs next to nothing.
+Each is placed against the first one (``vision.picture_shift``). Only where two glances disagree, and so do their
+pictures held against each other, is the film between them looked at frame by frame: a steady film costs next to
+nothing.
 """
 
 from collections.abc import Sequence
@@ -30,6 +31,8 @@ ELSEWHERE_PX = 1e4
 MOST_VIEWS = 4
 # A picture is found again by its time to this.
 SAME_S = 0.0005
+# Pictures no farther apart than this lie as far from each other whichever is held against the other.
+NEAR_PX = 4.0
 # So many frames in which two views are both found again tell that they are one, and how far one lies from the other:
 # a frame or two may be blended of both at the very knock.
 LEAST_JOINT = 5
@@ -120,8 +123,9 @@ class Watch:
 class Between:
     """A stretch of a film at whose ends its picture seems to lie in two places.
 
-    Pictures that a turn by much has parted are told apart by a pixel or two more or less, as more of their corners
-    agree on one way to move or on another. So these are held against the two ends, of which each is near to one.
+    Where a turn by much has parted pictures, how far they lie apart is told a pixel or two too large or too small, as
+    more of their corners agree on one way to move or on another. So those between are held against the two ends, of
+    which each is near to one.
     """
 
     from_s: float
@@ -133,55 +137,66 @@ class Between:
 
     @classmethod
     def of(cls, clip: Clip, before: Glance, after: Glance) -> "Between | None":
-        """From one glance to another, whose own places are believed where the two pictures do not tell; None where one
-        of the pictures cannot be had."""
-        first, last = (
-            next(clip.frames_between(glance.time_s - SAME_S, glance.time_s + SAME_S), None)
-            for glance in (before, after)
-        )
+        """From one glance to another; None where one of the pictures cannot be had.
+
+        Their own places are believed where the two pictures do not tell: somebody fills much of one of them.
+        """
+        first, last = (next(clip.frames_between(g.time_s, g.time_s + SAME_S), None) for g in (before, after))
         if first is None or last is None:
             return None
-        view = View(first.y.copy())
-        by_px = view.shift_px(last.y)
+        views = View(first.y.copy()), View(last.y.copy())
+        by_px = views[0].shift_px(last.y)
         if by_px is None:
-            by_px = after.shift_px - before.shift_px
-        return cls(before.time_s, after.time_s, view, View(last.y.copy()), by_px)
+            back_px = views[1].shift_px(first.y)
+            near = back_px is not None and size_px(back_px) < NEAR_PX
+            by_px = -back_px if near and back_px is not None else after.shift_px - before.shift_px
+        return cls(before.time_s, after.time_s, *views, by_px)
 
     def moved(self, limit_px: float) -> bool:
         """Whether its ends differ by more than a limit, anywhere."""
         return size_px(self.by_px) > limit_px
 
-    def glances(self, clip: Clip) -> list[Glance]:
-        """Where each picture lies against the first one, as the nearer one of the two ends tells it."""
+    def glances(self, clip: Clip, limit_px: float) -> list[Glance]:
+        """Where each picture lies against the first one: within a limit of that, or as the nearer end tells it."""
         found = [Glance(self.from_s, np.zeros_like(self.by_px))]
         for frame in clip.frames_between(self.from_s + SAME_S, self.until_s - SAME_S):
-            places = []
-            by_first, by_last = self.first.shift_px(frame.y), self.last.shift_px(frame.y)
-            if by_first is not None:
-                places.append((size_px(by_first), by_first))
-            if by_last is not None:
-                places.append((size_px(by_last), self.by_px + by_last))
+            by_first = self.first.shift_px(frame.y)
+            places = [] if by_first is None else [(size_px(by_first), by_first)]
+            if not places or places[0][0] > limit_px:
+                by_last = self.last.shift_px(frame.y)
+                places += [] if by_last is None else [(size_px(by_last), self.by_px + by_last)]
             if places:
                 found.append(Glance(frame.time_s, min(places, key=lambda place: place[0])[1]))
         return [*found, Glance(self.until_s, self.by_px)]
 
 
 def find_moves(clip: Clip) -> list[Move]:
-    """When the camera of a clip was moved, in order of time; none for a camera that stood still."""
+    """When the camera of a clip was moved, in order of time; none for a camera that stood still.
+
+    Slow moves are told by the glances alone, and those that add up by steps of which each is too small.
+    """
     watch = Watch()
     glances = watch.joined(clip, _glances(clip, watch))
     limit = MOST_SHIFT_PX * max(clip.width, clip.height) / 1920
+    small = 0.6 * limit
     moves = []
-    for k, level in changes(glances, limit):
-        before, after = glances[k - 1], glances[k]
-        settled = glances[min(k + 1, len(glances) - 1)].shift_px
-        if apart_px(after.shift_px, before.shift_px) < 0.6 * limit and apart_px(settled, after.shift_px) < 0.6 * limit:
+    for k, lay in changes(glances, limit):
+        before, after, settled = glances[k - 1], glances[k], glances[min(k + 1, len(glances) - 1)]
+        level = glances[lay].shift_px
+        if apart_px(after.shift_px, before.shift_px) < small and apart_px(settled.shift_px, after.shift_px) < small:
             moves.append(Move(before.time_s, after.time_s, True, _difference(after.shift_px, level)))
             continue
-        between = Between.of(clip, before, glances[min(k + 1, len(glances) - 1)])
-        if between is None or not between.moved(limit):
+        between = Between.of(clip, before, settled)
+        if between is None:
+            # What cannot be checked is believed.
+            moves.append(Move(before.time_s, settled.time_s, True, _difference(settled.shift_px, level)))
             continue
-        from_s, until_s = when_moved(between.glances(clip), np.zeros((4, 2)), between.by_px, limit)
+        if not between.moved(limit):
+            since = Between.of(clip, glances[lay], settled) if lay < k - 1 else None
+            if since is not None and since.moved(limit):
+                moves.append(Move(before.time_s, after.time_s, True, since.by_px))
+            continue
+        from_s, until_s = when_moved(between.glances(clip, limit), np.zeros((4, 2)), between.by_px, limit)
         # With no frame in between that lies neither here nor there, it went step by step.
         drift = _drifts(until_s - from_s, size_px(between.by_px) / limit * MOST_SHIFT_PX)
         shift_px = _difference(before.shift_px + between.by_px, level)
@@ -207,22 +222,22 @@ def _glances(clip: Clip, watch: Watch) -> list[Glance]:
     return sorted((g for g in glances if g is not None), key=lambda g: g.time_s)
 
 
-def changes(glances: Sequence[Glance], limit_px: float) -> list[tuple[int, Shift]]:
-    """Where a lasting move shows: the first glance that lies elsewhere, and where the picture lay until then.
+def changes(glances: Sequence[Glance], limit_px: float) -> list[tuple[int, int]]:
+    """Where a lasting move shows: the first glance that lies elsewhere, and one that lies where all had lain until then.
 
     A single glance that disagrees (a lens covered for a moment) is no move, unless it is the film's last.
     """
     out = []
-    level = glances[0].shift_px if glances else np.zeros((4, 2))
-    k = 1
+    lay, k = 0, 1
     while k < len(glances):
-        following = glances[min(k + 1, len(glances) - 1)].shift_px
+        level, last = glances[lay].shift_px, min(k + 1, len(glances) - 1)
+        following = glances[last].shift_px
         moved = apart_px(glances[k].shift_px, level) > limit_px and apart_px(following, level) > limit_px
         another_view = k == len(glances) - 1 and apart_px(glances[k].shift_px, level) > ELSEWHERE_PX / 2
         if moved and not another_view:
-            out.append((k, level))
+            out.append((k, lay))
             sudden = apart_px(following, glances[k].shift_px) > limit_px
-            level = following if sudden else glances[k].shift_px
+            lay = last if sudden else k
             # A move that is still going on at one glance is over by the next.
             k += sudden
         k += 1

@@ -152,6 +152,11 @@ def test_a_table_that_half_of_the_balls_fit_is_not_taken_for_sure() -> None:
         tell_table(lambda under: sizes.get(under.name), EIGHT, pockets=True)
 
 
+@pytest.mark.parametrize("balls", [1, 2])
+def test_a_table_that_few_balls_fit_alone_is_told(balls: int) -> None:
+    assert tell_table(lambda under: replace(seen_on(NINE, under), balls=balls), EIGHT, pockets=True) == NINE
+
+
 def test_each_table_is_measured_once_and_a_plain_choice_costs_no_more_than_two_looks() -> None:
     for table, looks in ((EIGHT, 1), (NINE, 2)):
         asked: list[str] = []

@@ -67,7 +67,14 @@ def test_ball_that_looked_like_either_by_turns_is_lost_where_it_was_seen_last(lo
     whole = rolls(1, LAY_M, 10.0, count=11)
     turns = [whole.path[lost_as::2], whole.path[1 - lost_as :: 2]]
     parts = [
-        replace(part, path=seen, gone=True, gone_s=seen[-1].time_s, lost=[Loss(seen[-1].time_s, False)])
+        replace(
+            part,
+            path=seen,
+            seen_s=seen[-1].time_s,
+            gone=True,
+            gone_s=seen[-1].time_s,
+            lost=[Loss(seen[-1].time_s, False)],
+        )
         for part, seen in zip((lay(), whole), turns, strict=True)
     ]
     (found,) = rejoined(parts)

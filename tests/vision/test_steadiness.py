@@ -148,6 +148,23 @@ def test_a_picture_far_away_that_is_placed_now_so_now_so_stays_where_it_is(
     assert [m.until_s for m in moves] == pytest.approx([7.0])
 
 
+def test_small_knocks_are_noticed_when_they_add_up(tmp_path: Path) -> None:
+    """Each is less than what counts as a move, of which 0.18 pixels are one at this size."""
+    moves = film(tmp_path / "steps.mp4", lambda t: (0.14 * (t // 4), 0.0, 0.0))
+    assert moves
+    assert all(m.slow for m in moves)
+    told_px = sum(m.shift_px[:, 0].mean() for m in moves)
+    assert told_px == pytest.approx(0.14 * 5, abs=0.2)
+
+
+def test_a_knock_that_cannot_be_looked_at_is_believed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Clip, "frames_between", lambda *_: iter(()))
+    (move,) = film(tmp_path / "unseen.mp4", lambda t: (3.0 * (t > 12.95), 0.0, 0.0))
+    assert move.slow
+    assert move.from_s < 13.0 <= move.until_s
+    assert move.shift_px[:, 0] == pytest.approx(3.0, abs=0.25)
+
+
 def test_shaking_is_part_of_the_knock(tmp_path: Path) -> None:
     def place(t: float) -> tuple[float, float, float]:
         if t < 12.25:

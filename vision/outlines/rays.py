@@ -63,7 +63,7 @@ class Rays(NamedTuple):
 @compiled
 def samples_along(shown: Shown, middle_px: Vector, rays: Rays) -> Vector:
     """Y, U, V along rays from a middle, (3, rays, samples), between pixels in proportion; 0 beyond the picture."""
-    # Taken out of their tuples once: that is counted each time it is done, and would take most of the time here.
+    # Taking an array out of a tuple counts a reference to it; done for each sample it would take most of the time here.
     luma, blue, red = shown.y, shown.u, shown.v
     spokes, fractions = rays.spokes_px, rays.fractions
     height, width = luma.shape

@@ -72,15 +72,15 @@ def test_stroke_straight_into_a_rail_close_by_is_told(fps: float) -> None:
 
 
 def under_hand(case: Struck, fps: float, seed: int, from_s: float, before_s: float = 0.2) -> list[Ball]:
-    """The ball of a firm stroke, out of sight under a hand from so long before it until ``from_s``."""
+    """The ball of a firm stroke, covered by a hand all the while from so long before it until ``from_s``."""
     (cue,) = seen(case.motion, fps=fps, until_s=UNTIL_S, seed=seed)
     lay = replace(cue.rests[0], last_s=STRUCK_S - before_s)
     return [replace(cue, rests=(lay, *cue.rests[1:]), path=tuple(s for s in cue.path if s.time_s > from_s))]
 
 
-@pytest.mark.parametrize("before_s", [0.2, 0.7])
+@pytest.mark.parametrize(("before_s", "is_told"), [(0.2, True), (0.7, True), (1.3, False)])
 @pytest.mark.parametrize("fps", [30.0, 60.0])
-def test_firm_stroke_into_a_rail_from_under_a_hand_is_told(fps: float, before_s: float) -> None:
+def test_firm_stroke_into_a_rail_from_under_a_hand_is_told(fps: float, before_s: float, is_told: bool) -> None:
     firm = [c for c in struck(60, 9, towards=True, gap_m=(0.05, 0.15)) if np.hypot(*c.motion.legs[0].velocity) > 2.9]
     told = 0
     for k, case in enumerate(firm):
@@ -89,7 +89,7 @@ def test_firm_stroke_into_a_rail_from_under_a_hand_is_told(fps: float, before_s:
         first = strokes[0].cue.junctions[0] if strokes and strokes[0].cue.junctions else None
         told += isinstance(first, RailHit) and first.rail == case.rail and abs(first.t_s - true.t_s) < 0.03
     assert len(firm) >= 8
-    assert told >= 0.8 * len(firm)
+    assert told >= 0.8 * len(firm) if is_told else told == 0
 
 
 @pytest.mark.parametrize("before_s", [0.2, 0.7])
