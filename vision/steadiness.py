@@ -223,7 +223,7 @@ def _glances(clip: Clip, watch: Watch) -> list[Glance]:
 
 
 def changes(glances: Sequence[Glance], limit_px: float) -> list[tuple[int, int]]:
-    """Where a lasting move shows: the first glance that lies elsewhere, and one that lies where all had lain until then.
+    """Where a lasting move shows: the first glance that lies elsewhere, and one that lies where all lay until then.
 
     A single glance that disagrees (a lens covered for a moment) is no move, unless it is the film's last.
     """
