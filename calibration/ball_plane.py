@@ -108,6 +108,7 @@ def _pixels(
     k1: float,
     k2: float,
 ) -> Matrix:
+    """Pixels (n, 2) of points (n, 3), metres: ``Camera.project``, point by point."""
     pixels = np.empty((len(points_m), 2))
     for n in range(len(points_m)):
         along, across, above = (
